@@ -1,0 +1,82 @@
+"""One way to refuse a setting: a sentence that names the field, the value and what is allowed."""
+
+from __future__ import annotations
+
+import math
+import reprlib
+from numbers import Real
+
+import numpy as np
+
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = 60
+
+
+def shown(value) -> str:
+    """`value` as a message quotes it: its repr in one line, its middle left out where it is long."""
+    try:
+        text = _SHORT.repr(value)
+    except ValueError:  # Python refuses to print whole numbers of several thousand digits
+        text = f"a very long {type(value).__name__}"
+    return " ".join(text.split())
+
+
+def check_number(field: str, value, low: float, high: float, unit: str = "", *, low_open: bool = False) -> float:
+    """`value` as a float if it lies in the range, else a ValueError in one sentence.
+
+    Parameters
+    ----------
+    field : str
+        The setting's name, as the caller wrote it.
+    value : number
+        Whole or real; NumPy scalars too. Booleans, text and NaN are refused.
+    low, high : float
+        The allowed range, both ends included; `high` may be infinity.
+    unit : str
+        Written behind the numbers of the message.
+    low_open : bool
+        Leave `low` itself out of the range.
+    """
+    number = math.nan
+    if isinstance(value, Real) and not isinstance(value, bool):
+        try:
+            number = float(value)
+        except (OverflowError, TypeError):  # whole numbers beyond every float, and NumPy's time spans
+            pass
+    if math.isnan(number) or not low <= number <= high or (low_open and number == low):
+        unit = f" {unit}" if unit else ""
+        above = "above" if low_open else "from"
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {high:g}{unit}.")
+    return number
+
+
+def check_whole(field: str, value, low: int, high: int) -> int:
+    """`value` as an int if it is a whole number in the range, else a ValueError in one sentence."""
+    number = check_number(field, value, low, high)
+    if number != int(number):
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give a whole number from {low} to {high}.")
+    return int(number)
+
+
+def check_choice(field: str, value, choices) -> str:
+    """`value` if it is one of `choices`, else a ValueError that lists them."""
+    if not isinstance(value, str) or value not in choices:
+        listed = ", ".join(repr(choice) for choice in choices)
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give one of {listed}.")
+    return value
+
+
+def check_below_nyquist(field: str, freq_hz: float, rate: int) -> None:
+    """Refuse a frequency that a clip of this sample rate cannot hold."""
+    if freq_hz >= rate / 2:
+        raise ValueError(
+            f"{field}: {freq_hz:g} Hz is not allowed at a rate of {rate} Hz; give a frequency below half of it, {rate / 2:g} Hz."
+        )
+
+
+class Settings:
+    """Base of the frozen dataclasses that hold a processor's settings: normalises fields as they are checked."""
+
+    def _keep(self, **fields) -> None:
+        for name, value in fields.items():
+            object.__setattr__(self, name, value)
