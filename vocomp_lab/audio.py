@@ -61,7 +61,8 @@ class Clip:
             raise ValueError("samples: complex values are not sound; give real numbers.")
         if given.dtype.kind not in "iuf":
             raise ValueError(
-                f"samples: {shown(self.samples)} can't be read as numbers; give an array of shape (frames,) or (frames, channels)."
+                f"samples: {shown(self.samples)} can't be read as numbers; "
+                "give an array of shape (frames,) or (frames, channels)."
             )
         with np.errstate(over="ignore"):
             samples = np.array(given, dtype=np.float64, order="C")
@@ -156,6 +157,10 @@ def load(path) -> Clip:
         If there is no such file.
     ValueError
         If the file is no sound file that can be read, or its contents are no legal clip.
+
+    Notes
+    -----
+    Explained in ``09_your_own_vocal``.
     """
     path = Path(path)
     if not path.is_file():
@@ -197,6 +202,10 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     ------
     ValueError
         If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that fits.
+
+    Notes
+    -----
+    Explained in ``09_your_own_vocal``.
     """
     path = Path(path)
     kind = _WRITABLE.get(path.suffix.lower())
@@ -217,7 +226,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
                 f"clip: its peak of {20 * math.log10(peak):+.2f} dBFS would clip in {subtype}; "
                 f"turn it down by {-fits:.1f} dB with clip.gained({fits:.1f}), or save as FLOAT to .wav."
             )
-        # libsndfile cuts off what is under a step, which would shift everything by half a step: round to whole steps here.
+        # libsndfile cuts off what is under a step, which shifts everything by half a step: round to steps here.
         steps = 2.0 ** (_INTEGER_BITS[subtype] - 1)
         samples = np.rint(samples * steps) / steps
     path.parent.mkdir(parents=True, exist_ok=True)

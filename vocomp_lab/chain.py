@@ -28,7 +28,7 @@ PROCESSORS = {kind.__name__: kind for kind in (HighPass, Peaking, LowShelf, High
 
 @dataclass(frozen=True, eq=False)
 class StageResult:
-    """What one stage of a chain did.
+    """What one stage of a chain did. Explained in ``08_the_vocal_in_the_mix``.
 
     Attributes
     ----------
@@ -37,8 +37,6 @@ class StageResult:
         The stage's settings.
     source, output : Clip
         What went in and what came out.
-    reduction_db : ndarray of shape (frames,), or None
-        Gain reduction of a dynamics stage; None for a filter or a gain.
     detail : Compressed or None
         All that a dynamics stage reports.
     """
@@ -51,12 +49,13 @@ class StageResult:
 
     @property
     def reduction_db(self) -> np.ndarray | None:
+        """Gain reduction of a dynamics stage, shape (frames,); None for a filter or a gain."""
         return None if self.detail is None else self.detail.reduction_db
 
 
 @dataclass(frozen=True, eq=False)
 class ChainResult:
-    """The output of a chain and, by name and in order, what each stage did."""
+    """The output of a chain and, by name and in order, what each stage did. Explained in ``08_the_vocal_in_the_mix``."""
 
     source: Clip = field(repr=False)
     stages: dict[str, StageResult]

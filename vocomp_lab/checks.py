@@ -18,7 +18,7 @@ def shown(value) -> str:
         text = _SHORT.repr(value)
     except ValueError:  # Python refuses to print whole numbers of several thousand digits
         text = f"a very long {type(value).__name__}"
-    return " ".join(text.split())
+    return " ".join(line.strip() for line in text.splitlines())
 
 
 def check_number(field: str, value, low: float, high: float, unit: str = "", *, low_open: bool = False) -> float:

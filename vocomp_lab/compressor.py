@@ -28,7 +28,7 @@ BALLISTICS = ("branching", "decoupled")
 
 @dataclass(frozen=True, eq=False)
 class Compressed:
-    """What a dynamics processor did to a clip.
+    """What a dynamics processor did to a clip. Explained in ``04_peak_control``.
 
     Attributes
     ----------
@@ -41,7 +41,9 @@ class Compressed:
     source : Clip
         The clip that went in.
     makeup_db : float
-        Gain after the reduction.
+        Gain of the compressed path after the reduction.
+    mix : float
+        Share of the compressed path in the output.
     """
 
     output: Clip
@@ -49,11 +51,23 @@ class Compressed:
     detector_db: np.ndarray = field(repr=False)
     source: Clip = field(repr=False)
     makeup_db: float = 0.0
+    mix: float = 1.0
+
+    @property
+    def removed_shares(self) -> tuple[float, float]:
+        """What was removed, as shares of source and output: removed = first · source − second · output.
+
+        With g the gain of the reduction and M that of the make-up, the output is mix·g·M·source + (1 − mix)·source, and
+        removed is mix·(1 − g)·source: without the make-up, which took nothing away.
+        """
+        undo = db_to_amplitude(-self.makeup_db)
+        return self.mix + (1.0 - self.mix) * undo, undo
 
     @property
     def removed(self) -> Clip:
-        """What the processor took away: the source minus the output, make-up gain undone."""
-        return self.source.with_samples(self.source.samples - self.output.samples * db_to_amplitude(-self.makeup_db))
+        """What the processor took away from the source, make-up gain left aside."""
+        of_source, of_output = self.removed_shares
+        return self.source.with_samples(of_source * self.source.samples - of_output * self.output.samples)
 
 
 @dataclass(frozen=True)
@@ -80,7 +94,8 @@ class Compressor(Settings):
     rms_ms : float
         Time constant of that mean, above 0 to 1,000; unused by "peak".
     topology : {"feedforward", "feedback"}
-        Whether the detector listens to the input or to the output.
+        Whether the detector listens to the input or to the output. Feedback corrects its own error, and so settles about
+        `ratio` times faster than its times say; at an infinite ratio its attack takes no time.
     lookahead_ms : float
         How far ahead of the sound the detector listens, 0 to 100. The output is not late: the whole clip is at hand.
     mix : float
@@ -205,7 +220,7 @@ class Compressor(Settings):
             wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
         for array in (reduction_db, detector_db):
             array.flags.writeable = False
-        return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db)
+        return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     def detect_db(self, columns: np.ndarray, rate: int) -> np.ndarray:
         """The level that the gain computer sees.

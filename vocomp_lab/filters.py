@@ -64,7 +64,7 @@ class Filter(Settings):
 
 @dataclass(frozen=True)
 class HighPass(Filter):
-    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards.
+    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards. Explained in ``03_filtering``.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ class HighPass(Filter):
 
 @dataclass(frozen=True)
 class Peaking(Filter):
-    """A bell: boosts or cuts around a frequency and leaves the rest.
+    """A bell: boosts or cuts around a frequency and leaves the rest. Explained in ``03_filtering``.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ class Peaking(Filter):
 
 @dataclass(frozen=True)
 class LowShelf(Filter):
-    """Boosts or cuts everything below a frequency.
+    """Boosts or cuts everything below a frequency. Explained in ``03_filtering``.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ class LowShelf(Filter):
 
 @dataclass(frozen=True)
 class HighShelf(Filter):
-    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`."""
+    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`. Explained in ``03_filtering``."""
 
     freq_hz: float
     gain_db: float

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from vocomp_lab.audio import Clip
+from vocomp_lab.checks import check_number
 from vocomp_lab.loudness import integrated_lufs
 
 # A gain can lift blocks over the meter's absolute gate, so the match is measured again and mended.
@@ -50,3 +53,24 @@ def match_gain_db(loudness_lufs: float, reference_lufs: float) -> float:
     if math.isinf(loudness_lufs) or math.isinf(reference_lufs):
         return 0.0
     return reference_lufs - loudness_lufs
+
+
+def left_right_both(clip: Clip, gap_s: float = 0.4) -> Clip:
+    """The same sound on the left, then on the right, then on both: for checking that the loudspeakers are where they belong.
+
+    Parameters
+    ----------
+    clip : Clip
+        Several channels are averaged.
+    gap_s : float
+        Silence after each, 0 to 10 s.
+
+    Returns
+    -------
+    Clip
+        Stereo. Explained in ``00_start_here``.
+    """
+    gap = np.zeros(int(check_number("gap_s", gap_s, 0, 10, "s") * clip.rate))
+    mono = np.concatenate([clip.columns.mean(axis=1), gap])
+    silent = np.zeros_like(mono)
+    return Clip(np.column_stack([np.concatenate([mono, silent, mono]), np.concatenate([silent, mono, mono])]), clip.rate)

@@ -74,6 +74,41 @@ def measure_change(
     return Change(before, clip_numbers(output), stats)
 
 
+@dataclass(frozen=True)
+class Moment:
+    """A stretch in which the reduction acted without a break."""
+
+    start_s: float
+    end_s: float
+    max_db: float
+
+    def words(self, truth: dict) -> str:
+        """The words of a take's truth that it touches, joined."""
+        return " ".join(w["text"] for w in truth["words"] if w["start_s"] < self.end_s and w["end_s"] > self.start_s)
+
+
+def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5) -> list[Moment]:
+    """The stretches in which reduction is above a floor, the deepest first.
+
+    Parameters
+    ----------
+    reduction_db : ndarray, shape (frames,)
+    rate : int
+    floor_db : float
+
+    Returns
+    -------
+    list of Moment
+        Explained in ``04_peak_control``.
+    """
+    above = np.concatenate([[False], np.asarray(reduction_db) > floor_db, [False]])
+    edges = np.flatnonzero(above[1:] != above[:-1])
+    moments = [
+        Moment(float(start / rate), float(end / rate), float(np.max(reduction_db[start:end]))) for start, end in zip(edges[::2], edges[1::2])
+    ]
+    return sorted(moments, key=lambda moment: -moment.max_db)
+
+
 def decibels(value: float, digits: int = 1, *, sign: bool = False) -> str:
     """A level or gain for reading: a true minus sign, "−∞" for silence, "–" where there is none."""
     if math.isnan(value):
@@ -96,6 +131,10 @@ class Goal:
         One of ``MEASURES``.
     low, high : float
         The window, both ends included; infinite where it is open.
+
+    Notes
+    -----
+    First used in ``00_start_here`` and ``04_peak_control``.
     """
 
     measure: str

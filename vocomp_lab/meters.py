@@ -33,7 +33,7 @@ _FLOOR_PERCENTILE = 5
 def active_mask(
     clip: Clip,
     *,
-    onset_drop_db: float = 18.0,
+    onset_drop_db: float = 15.0,
     hold_drop_db: float = 28.0,
     noise_margin_db: float = 8.0,
     silence_dbfs: float = -70.0,
@@ -50,7 +50,7 @@ def active_mask(
     ----------
     clip : Clip
     onset_drop_db : float
-        How far below the loud level a stretch's loudest moment may lie: 18 dB lets a phrase in that was sung 10 dB
+        How far below the loud level a stretch's loudest moment may lie: 15 dB lets a phrase in that was sung 8 dB
         too softly, and leaves out a breath on its own.
     hold_drop_db : float
         How far below the loud level a stretch begins and ends.
@@ -324,8 +324,8 @@ def noise_floor_dbfs(clip: Clip, active) -> float:
     Returns
     -------
     float
-        The median over the 50 ms steps that lie wholly in pauses, so that a breath or the end of a note there doesn't
-        count; −inf for digital silence, NaN for a clip without any such step.
+        The lower quartile over the 50 ms steps that lie wholly in pauses, since breaths and the ends of notes may fill
+        most of a pause; −inf for digital silence, NaN for a clip without any such step.
 
     Raises
     ------
@@ -339,7 +339,7 @@ def noise_floor_dbfs(clip: Clip, active) -> float:
     active = _checked_active(active, (clip.frames,))
     edges, powers = step_powers(clip, 50.0)
     pause = ~np.logical_or.reduceat(active, edges[:-1])
-    return power_to_db(float(np.median(powers[pause]))) if pause.any() else math.nan
+    return power_to_db(float(np.percentile(powers[pause], 25))) if pause.any() else math.nan
 
 
 def _dense(clip: Clip) -> tuple[np.ndarray, int]:
@@ -384,7 +384,7 @@ def _needle_filter(rate: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _read_needle(position: np.ndarray, rate: int) -> tuple[np.ndarray, np.ndarray]:
     """Times and readings in dB every 5 ms of a needle's position, one value a frame."""
-    steps = max(int(len(position) / rate / _NEEDLE_STEP_S), 1)
+    steps = max(int(len(position) / rate / _NEEDLE_STEP_S + 1e-9), 1)
     times_s = np.arange(1, steps + 1) * _NEEDLE_STEP_S
     frames = np.minimum(np.rint(times_s * rate).astype(int), len(position)) - 1
     return times_s, amplitude_to_db(position[frames])

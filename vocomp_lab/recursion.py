@@ -30,12 +30,12 @@ from scipy.signal import lfilter
 STRETCH_FRAMES = 1 << 20
 # Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is shared.
 MIN_ROW_FRAMES, MAX_ROW_FRAMES = 16, 96
-# The first guesses come from a signal of one frame a row, then from walks over every 16th, 8th and 4th frame, each corrected
-# like the real ones.
+# The first guesses come from a signal of one frame a row, then from walks over every 16th, 8th and 4th frame, each
+# corrected like the real ones.
 GUESS_STRIDES = (16, 8, 4)
-# First states that move by less than this, relative to the state and the row's inputs, are settled: a few times the rounding
-# of a row of 96 frames (96 · 2.2e-16), under which the corrections would only follow that rounding from row to row.
-SETTLED = 1e-13
+# First states that move by less than this, relative to the state and the row's inputs, are settled: a dozen times the
+# rounding of a row of 96 frames (96 · 2.2e-16), which the corrections would otherwise follow from row to row.
+SETTLED = 3e-13
 
 
 def coefficient(time_ms, rate: int):
@@ -103,8 +103,9 @@ def _solve_stretch(make_step, inputs, state):
     scale = 1.0 + sum(np.maximum(column.max(axis=0), -column.min(axis=0)) for column in columns)
     first = np.full(rows, state)
     if rows > MAX_ROW_FRAMES:
-        # Without this guess, a row that wrongly begins on its target can't tell the rows after it of a release that comes
-        # from far before: each walk would mend one row of it. Too high a guess is harmless, too low a one is not: the peak.
+        # Without this guess, a row that wrongly begins on its target can't tell the rows after it of a release that
+        # comes from far before: each walk would mend one row of it. Too high a guess is harmless, too low a one is
+        # not, hence the peaks.
         peaks = [column.max(axis=0) for column in columns]
         first[1:] = _solve_stretch(lambda stride: make_step(stride * length), peaks, state)[:-1]
     for stride in GUESS_STRIDES:
@@ -264,7 +265,12 @@ def static_reduction(level_db, threshold_db: float, slope: float, knee_db: float
     if knee_db == 0:
         return slope * np.maximum(over, 0.0)
     part = np.clip(over, 0.0, knee_db)
-    return slope * (part * part / (2 * knee_db) + np.maximum(over - knee_db, 0.0))
+    reduction = np.maximum(over - knee_db, 0.0)
+    part *= part
+    part /= 2.0 * knee_db
+    reduction += part
+    reduction *= slope
+    return reduction
 
 
 def smooth_feedback(

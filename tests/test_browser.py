@@ -1,0 +1,163 @@
+"""The whole loop in a real browser: JupyterLab, a lesson, a slider, the picture, the numbers, the player."""
+
+from __future__ import annotations
+
+import shutil
+import time
+
+import pytest
+import vocomp_lab
+from labdriver import ROOT, chromium, lab_server, open_notebook, run_all
+
+from vocomp_lab import Chain
+
+LESSON = "04_peak_control.ipynb"
+SCREENSHOTS = ROOT / "tests" / "screenshots"
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    """The peak-control lesson, run from top to bottom, on a page of a laptop's size."""
+    folder, home = tmp_path_factory.mktemp("notebooks"), tmp_path_factory.mktemp("home")
+    shutil.copy(ROOT / "notebooks" / LESSON, folder)
+    with chromium(1280, 720) as page, lab_server(folder, home) as (address, token):
+        open_notebook(page, address, token, LESSON)
+        run_all(page)
+        page.wait_for_selector(".vocomp-player:not([hidden])", timeout=30_000)
+        SCREENSHOTS.mkdir(exist_ok=True)
+        yield page
+
+
+def first(page, selector):
+    """The first bench's part that a selector names."""
+    return page.locator(selector).first
+
+
+def player(page, call):
+    return page.evaluate(f"document.querySelector('.vocomp-player').vocomp.{call}")
+
+
+def picture(page):
+    return first(page, "img[class*='-picture']").get_attribute("src")
+
+
+def numbers(page):
+    return first(page, ".vocomp-bench .vocomp-numbers").inner_text()
+
+
+def wait_for(page, condition, what, timeout_s=15.0):
+    deadline = time.monotonic() + timeout_s
+    while time.monotonic() < deadline:
+        if condition():
+            return
+        page.wait_for_timeout(30)
+    raise AssertionError(f"waited {timeout_s} s in vain for {what}")
+
+
+def test_no_news_question_stands_in_the_way(lesson):
+    assert lesson.locator("text=Would you like to").count() == 0
+
+
+def test_dragging_the_threshold_changes_picture_and_numbers(lesson):
+    handle = first(lesson, "[class*='-slider-threshold_db'] .noUi-handle")
+    first(lesson, ".vocomp-bench").scroll_into_view_if_needed()
+    lesson.wait_for_timeout(500)
+    old_picture, old_numbers = picture(lesson), numbers(lesson)
+    box = handle.bounding_box()
+    assert 100 < box["y"] < 690, box
+    lesson.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    lesson.mouse.down()
+    for step in range(1, 9):
+        lesson.mouse.move(box["x"] + box["width"] / 2 + 4 * step, box["y"] + box["height"] / 2)
+    lesson.mouse.up()
+    wait_for(lesson, lambda: picture(lesson) != old_picture, "a new picture")
+    wait_for(lesson, lambda: numbers(lesson) != old_numbers, "new numbers")
+    typed = first(lesson, "[class*='-typed-threshold_db'] input").input_value()
+    assert float(typed.replace("−", "-")) > -32, typed
+
+
+def test_a_typed_value_is_taken_as_it_stands(lesson):
+    lesson.wait_for_timeout(1000)  # the last of the drag's messages
+    box = first(lesson, "[class*='-typed-threshold_db'] input")
+    box.fill("-19.3")
+    box.press("Enter")
+    wait_for(lesson, lambda: numbers(lesson).count("goal met") == 2, "the numbers of −19.3 dBFS")
+    lesson.wait_for_timeout(600)
+    assert box.input_value() == "−19.3", "the slider must not round a typed value"
+    alt = first(lesson, "img[class*='-picture']").get_attribute("alt")
+    assert "Reduction acts in" in alt and "LUFS" in alt
+
+
+def test_a_wrong_value_is_told_in_one_sentence_and_the_bench_goes_on(lesson):
+    box = first(lesson, "[class*='-typed-ratio'] input")
+    box.fill("0.5")
+    box.press("Enter")
+    error = first(lesson, ".vocomp-error")
+    wait_for(lesson, lambda: error.count() and "ratio: 0.5 is not allowed" in error.inner_text(), "the sentence")
+    box.fill("3:1")
+    box.press("Enter")
+    wait_for(lesson, lambda: first(lesson, ".vocomp-bench").locator(".vocomp-error").count() == 0, "the sentence to go")
+
+
+def test_switching_while_playing_keeps_the_position_and_mutes_the_others(lesson):
+    play = first(lesson, ".vocomp-player [data-part=play]")
+    play.scroll_into_view_if_needed()
+    play.click()
+    wait_for(lesson, lambda: player(lesson, "playing()") and player(lesson, "position()") > 0.8, "playback")
+    for choice in ("after", "removed", "before", "after"):
+        at, started = player(lesson, "position()"), time.monotonic()
+        first(lesson, f".vocomp-player input[value={choice}]").check()
+        lesson.wait_for_timeout(80)
+        gains = player(lesson, "gains()")
+        moved, passed = player(lesson, "position()") - at, time.monotonic() - started
+        assert abs(moved - passed) < 0.05, f"{choice}: the position moved by {moved:.3f} s in {passed:.3f} s"
+        assert gains[choice] > 0.05 and all(gain == 0 for name, gain in gains.items() if name != choice), gains
+    assert player(lesson, "level()") < 0.1, "playback must start quiet"
+
+
+def test_moving_a_slider_while_playing_goes_over_to_the_new_sound_at_the_same_place(lesson):
+    at, started = player(lesson, "position()"), time.monotonic()
+    handle = first(lesson, "[class*='-slider-threshold_db'] .noUi-handle")
+    handle.focus()
+    old = picture(lesson)
+    for _ in range(5):
+        lesson.keyboard.press("ArrowLeft")
+    wait_for(lesson, lambda: picture(lesson) != old, "a new picture")
+    lesson.wait_for_timeout(1500)
+    moved, passed = player(lesson, "position()") - at, time.monotonic() - started
+    duration = 15.6
+    assert abs((moved - passed + duration / 2) % duration - duration / 2) < 0.05
+    first(lesson, ".vocomp-player [data-part=play]").click()
+    wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause")
+
+
+def test_controls_are_named_and_keys_work(lesson):
+    handles = lesson.locator(".vocomp-bench").first.locator(".noUi-handle")
+    names = [handles.nth(n).get_attribute("aria-label") for n in range(handles.count())]
+    assert "Threshold (dBFS)" in names and "Attack (ms)" in names
+    first(lesson, ".vocomp-player input[value=before]").focus()
+    lesson.keyboard.press("2")
+    assert player(lesson, "heard()") == "after"
+    lesson.keyboard.press("p")
+    wait_for(lesson, lambda: player(lesson, "playing()"), "playback by key")
+    lesson.keyboard.press("p")
+    wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause by key")
+
+
+def test_reset_brings_the_first_settings_back(lesson):
+    first(lesson, ".vocomp-bench button:has-text('Reset')").click()
+    typed = first(lesson, "[class*='-typed-threshold_db'] input")
+    wait_for(lesson, lambda: typed.input_value() == "−32.0", "the first threshold")
+
+
+def test_settings_can_be_taken_along(lesson):
+    sheet = first(lesson, ".vocomp-player [data-part=json]")
+    wait_for(lesson, lambda: '"threshold_db": -32.0' in sheet.input_value(), "the sheet")
+    chain = Chain.from_json(sheet.input_value())
+    assert eval(first(lesson, ".vocomp-player [data-part=python]").input_value(), vars(vocomp_lab)) == chain
+
+
+def test_no_error_in_the_console_and_a_picture_of_the_bench(lesson):
+    first(lesson, ".vocomp-bench").scroll_into_view_if_needed()
+    lesson.screenshot(path=SCREENSHOTS / "lesson_04_light.png")
+    assert not lesson.errors, lesson.errors

@@ -1,0 +1,185 @@
+"""Every setting of every processor refuses what it must, in one sentence that names the field, the value and the
+range.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from conftest import one_sentence
+
+from vocomp_lab.chain import PROCESSORS
+from vocomp_lab.checks import check_below_nyquist, check_choice, check_number, check_whole, shown
+from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
+from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+
+# The legal range of every field, as the docstrings and the contract have it; (low, high) or a tuple of words.
+RANGES = {
+    Compressor: {
+        "threshold_db": (-120, 24),
+        "ratio": (1, math.inf),
+        "attack_ms": (0, 5_000),
+        "release_ms": (0, 20_000),
+        "knee_db": (0, 48),
+        "makeup_db": (-48, 48),
+        "detector": DETECTORS,
+        "rms_ms": (0, 1_000),
+        "topology": TOPOLOGIES,
+        "lookahead_ms": (0, 100),
+        "mix": (0, 1),
+        "sidechain_highpass_hz": (10, 96_000),
+        "ballistics": BALLISTICS,
+    },
+    HighPass: {"freq_hz": (10, 96_000), "order": (1, 8)},
+    Peaking: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
+    LowShelf: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
+    HighShelf: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
+}
+LEGAL = {
+    Compressor: dict(threshold_db=-20, ratio=3, attack_ms=5, release_ms=80),
+    HighPass: dict(freq_hz=80, order=3),
+    Peaking: dict(freq_hz=400, gain_db=-3, q=2),
+    LowShelf: dict(freq_hz=200, gain_db=2),
+    HighShelf: dict(freq_hz=6000, gain_db=-2),
+}
+OPEN_BELOW = {"attack_ms", "release_ms", "rms_ms"}
+MAY_BE_NONE = {"sidechain_highpass_hz"}
+FIELDS = [(kind, part.name) for kind in RANGES for part in dataclasses.fields(kind)]
+
+
+def is_word(kind, name) -> bool:
+    return isinstance(RANGES[kind][name][0], str)
+
+
+def test_the_tables_above_cover_every_field_of_every_processor_that_has_sheets():
+    assert set(RANGES) == set(PROCESSORS.values())
+    for kind, ranges in RANGES.items():
+        assert set(ranges) == {part.name for part in dataclasses.fields(kind)}
+
+
+@pytest.mark.parametrize("kind, name", FIELDS)
+@pytest.mark.parametrize(
+    "bad",
+    [
+        math.nan,
+        np.nan,
+        "loud",
+        "",
+        None,
+        True,
+        False,
+        np.True_,
+        [1.0],
+        np.zeros(3),
+        1j,
+        np.complex128(1),
+        b"3",
+        object(),
+        {},
+        10**400,
+        -(10**400),
+        10**5000,
+    ],
+    ids=lambda bad: type(bad).__name__,
+)
+def test_values_of_a_wrong_kind_are_refused(kind, name, bad):
+    if bad is None and name in MAY_BE_NONE:
+        assert getattr(kind(**{**LEGAL[kind], name: None}), name) is None
+        return
+    with pytest.raises(ValueError) as caught:
+        kind(**{**LEGAL[kind], name: bad})
+    one_sentence(caught, f"{name}: ", shown(bad), "is not allowed; give ")
+
+
+@pytest.mark.parametrize("kind, name", [field for field in FIELDS if not is_word(*field)])
+def test_the_range_is_exactly_the_stated_one(kind, name):
+    low, high = RANGES[kind][name]
+
+    def make(value):
+        return getattr(kind(**{**LEGAL[kind], name: value}), name)
+
+    if name in OPEN_BELOW:
+        assert make(math.nextafter(low, math.inf)) > low
+        refused = [low]
+    else:
+        assert make(low) == low
+        refused = []
+    assert make(high) == high
+    refused += [math.nextafter(low, -math.inf), -math.inf]
+    if math.isfinite(high):
+        refused += [math.nextafter(high, math.inf), math.inf]
+    for value in refused:
+        with pytest.raises(ValueError) as caught:
+            make(value)
+        one_sentence(caught, f"{name}: ", shown(value), f"{low:g}", f"{high:g}")
+
+
+@pytest.mark.parametrize("kind, name", [field for field in FIELDS if is_word(*field)])
+def test_words_are_taken_from_the_list_and_no_other(kind, name):
+    for word in RANGES[kind][name]:
+        assert getattr(kind(**{**LEGAL[kind], name: word}), name) == word
+    for word in ("Peak", " peak", "loud", RANGES[kind][name][0].upper()):
+        with pytest.raises(ValueError) as caught:
+            kind(**{**LEGAL[kind], name: word})
+        one_sentence(caught, f"{name}: {word!r}", *map(repr, RANGES[kind][name]))
+
+
+@pytest.mark.parametrize(
+    "number", [2, 2.0, np.float64(2), np.float32(2), np.int16(2), Fraction(2)], ids=lambda n: type(n).__name__
+)
+def test_numbers_of_every_type_become_plain_floats(number):
+    made = Compressor(-20, number, number, number)
+    assert type(made.ratio) is float and made == Compressor(-20, 2, 2, 2)
+    order = HighPass(80, number).order
+    assert type(order) is int and order == 2
+
+
+def test_fractional_orders_are_refused():
+    with pytest.raises(ValueError) as caught:
+        HighPass(80, 2.5)
+    one_sentence(caught, "order: 2.5", "whole number from 1 to 8")
+
+
+def test_settings_cannot_be_changed_afterwards():
+    for kind, settings in LEGAL.items():
+        made = kind(**settings)
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            setattr(made, next(iter(settings)), 1.0)
+        assert hash(made) == hash(kind(**settings))
+
+
+def test_two_settings_that_exclude_each_other():
+    with pytest.raises(ValueError) as caught:
+        Compressor(-20, 3, 5, 80, topology="feedback", ballistics="decoupled")
+    one_sentence(caught, "ballistics: 'decoupled'", "feedback", "branching")
+
+
+def test_the_checks_themselves():
+    assert check_number("x", 3, 3, 3) == 3.0
+    assert check_whole("x", 3.0, 1, 8) == 3
+    assert check_choice("x", "a", ("a", "b")) == "a"
+    check_below_nyquist("freq_hz", 3999.9, 8000)
+    with pytest.raises(ValueError) as caught:
+        check_below_nyquist("freq_hz", 4000.0, 8000)
+    one_sentence(caught, "freq_hz: 4000 Hz", "8000 Hz", "below")
+    with pytest.raises(ValueError) as caught:
+        check_number("span", np.timedelta64(5, "ms"), 0, 10)
+    one_sentence(caught, "span: ")
+
+
+def test_long_values_are_cut_short_in_messages():
+    for value in (
+        "x" * 10_000,
+        list(range(10_000)),
+        np.zeros((50, 50)),
+        10**4000,
+        10**6000,
+        [[[[[[[[[1]]]]]]]]],
+        "two\nlines",
+    ):
+        text = shown(value)
+        assert len(text) < 120 and "\n" not in text

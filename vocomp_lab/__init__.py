@@ -1,0 +1,64 @@
+"""A bench for learning vocal compression: compressors, meters, pictures and sound, for the notebooks beside it.
+
+Everything a notebook needs is here by name; the modules say which lesson explains what.
+"""
+
+from vocomp_lab.audio import Clip, load, save
+from vocomp_lab.chain import Chain, ChainResult, StageResult
+from vocomp_lab.compressor import Compressed, Compressor
+from vocomp_lab.distortion import harmonic_distortion_percent
+from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.levels import (
+    amplitude_to_db,
+    crest_factor_db,
+    db_to_amplitude,
+    power_to_db,
+    rms_dbfs,
+    sample_peak_dbfs,
+    true_peak_dbtp,
+)
+from vocomp_lab.listening import match_loudness
+from vocomp_lab.loudness import Loudness, integrated_lufs, loudness
+from vocomp_lab.measures import Goal, reduction_moments
+from vocomp_lab.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.song import Take, make_take, shipped, shipped_names
+from vocomp_lab.times import stated_times
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "active_mask",
+    "amplitude_to_db",
+    "Chain",
+    "ChainResult",
+    "Clip",
+    "Compressed",
+    "Compressor",
+    "crest_factor_db",
+    "db_to_amplitude",
+    "Goal",
+    "harmonic_distortion_percent",
+    "HighPass",
+    "HighShelf",
+    "integrated_lufs",
+    "load",
+    "Loudness",
+    "loudness",
+    "LowShelf",
+    "make_take",
+    "match_loudness",
+    "Peaking",
+    "power_to_db",
+    "reduction_moments",
+    "reduction_stats",
+    "ReductionStats",
+    "rms_dbfs",
+    "sample_peak_dbfs",
+    "save",
+    "shipped",
+    "shipped_names",
+    "StageResult",
+    "stated_times",
+    "Take",
+    "true_peak_dbtp",
+]

@@ -1,0 +1,66 @@
+"""The command line: ``python -m vocomp_lab open`` and its fellows."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+FIRST_LESSON = "00_start_here.ipynb"
+NOTEBOOKS = Path(__file__).resolve().parent.parent / "notebooks"
+
+
+def lab_environment() -> dict[str, str]:
+    """The environment that lets JupyterLab start on the lesson, without its questions about news and updates."""
+    ours = str(Path(__file__).resolve().parent / "jupyter")
+    paths = [ours, *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
+    return {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join(paths)}
+
+
+def open_workbook(arguments) -> int:
+    """Start JupyterLab in the browser at the first lesson (or the one that was named)."""
+    if not (NOTEBOOKS / arguments.notebook).is_file():
+        print(f"notebook: there is no {arguments.notebook!r} in {NOTEBOOKS}.", file=sys.stderr)
+        return 2
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={NOTEBOOKS}"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        command.append("--allow-root")
+    if arguments.no_browser:
+        command.append("--no-browser")
+    os.chdir(NOTEBOOKS)
+    os.execve(sys.executable, [*command, f"--LabApp.default_url=/lab/tree/{arguments.notebook}"], lab_environment())
+
+
+def make_data_again(arguments) -> int:
+    """Make the shipped clips anew, bit for bit."""
+    from vocomp_lab.song import make_data
+
+    def report(done, total, name):
+        print(f"\r[{'#' * done}{'.' * (total - done)}] {name:24}", end="\n" if done == total else "", file=sys.stderr, flush=True)
+
+    for path in make_data(arguments.folder, report):
+        print(path)
+    return 0
+
+
+def main(argv=None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m vocomp_lab", description="A workbook on vocal compression.")
+    commands = parser.add_subparsers(dest="command", required=True)
+    opening = commands.add_parser("open", help="open the workbook in the browser at its first lesson")
+    opening.add_argument("notebook", nargs="?", default=FIRST_LESSON, help=f"default: {FIRST_LESSON}")
+    opening.add_argument("--no-browser", action="store_true", help="only print the address")
+    opening.set_defaults(work=open_workbook)
+    making = commands.add_parser("make-data", help="make the clips in data_synthetic anew, bit for bit")
+    making.add_argument("folder", nargs="?", help="default: data_synthetic")
+    making.set_defaults(work=make_data_again)
+    arguments = parser.parse_args(argv)
+    try:
+        return arguments.work(arguments)
+    except (ValueError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

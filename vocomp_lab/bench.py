@@ -1,0 +1,672 @@
+"""The bench: sliders, a picture, a line of numbers and a player for a clip and a stage, in one notebook widget.
+
+This is the only module that imports ipywidgets. What a bench shows is computed elsewhere; here it is decided *when*: at
+once for the stage whose control moves, a moment later for everything after it and for the sound, and for long clips first
+for the stretch in sight.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import dataclasses
+import html
+import itertools
+import json
+import secrets
+from importlib import resources
+
+import ipywidgets as widgets
+import numpy as np
+from IPython.display import HTML, display
+
+from vocomp_lab.audio import Clip, encode
+from vocomp_lab.chain import Chain, ChainResult, StageResult
+from vocomp_lab.controls import FIRST_SHOWN, Choice, Control, controls_for
+from vocomp_lab.levels import db_to_amplitude
+from vocomp_lab.measures import Change, ClipNumbers, Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.meters import active_mask
+from vocomp_lab.plots import DynamicsPicture, FilterPicture, Window
+
+PICTURE_PX = (1120, 372)
+FINISH_DELAY_S = 0.15
+"""Rest after the last slider move before the sound and the later stages are computed."""
+WHOLE_CLIP_S = 40.0
+"""Longer clips are previewed in the stretch in sight while a control moves; the whole follows when the hand rests."""
+LONG_VIEW_S = 20.0
+LONGEST_VIEW_S = 60.0
+"""What is in sight of a long clip at first, and at most."""
+PREROLL_S = 1.0
+"""Heard before the visible window in a preview, so that the reduction at its start is about right."""
+_HISTOGRAM_STRIDE = 16
+
+_STYLE = """<style>
+.vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
+ border:1px solid var(--jp-border-color1,#bbb);border-radius:4px;padding:6px 10px;margin:4px 0;max-width:1098px}
+.vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
+.vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
+.vocomp-player legend{float:left;padding:0;margin-right:8px}
+.vocomp-player label{display:inline-flex;gap:5px;align-items:center}
+.vocomp-player button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
+ border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
+.vocomp-player button[data-part=play]{min-width:76px;font-weight:600}
+.vocomp-player :focus-visible,.vocomp-bench :focus-visible{outline:2px solid #0072B2;outline-offset:2px}
+.vocomp-player input[type=range]{accent-color:#0072B2}
+.vocomp-player [data-part=seek]{flex:1 1 240px}
+.vocomp-player [data-part=clock]{min-width:96px;font-variant-numeric:tabular-nums}
+.vocomp-player textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
+ color:inherit;background:var(--jp-layout-color1,#fff)}
+.vocomp-player details{margin-top:4px}
+.vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
+.vocomp-numbers b{font-variant-numeric:tabular-nums}
+.vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
+.vocomp-still img{max-width:100%}
+</style>"""
+
+_PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after">
+<div class="row">
+<button type="button" data-part="play" aria-pressed="false">Play</button>
+<fieldset><legend>Hear</legend>
+<label><input type="radio" name="vocomp-__ID__" value="before" checked>before</label>
+<label><input type="radio" name="vocomp-__ID__" value="after">after</label>
+<label><input type="radio" name="vocomp-__ID__" value="removed">what was removed</label></fieldset>
+<label><input type="checkbox" data-part="match" __MATCH__>after as loud as before</label>
+<label><input type="checkbox" data-part="loop" checked>loop</label>
+</div><div class="row">
+<label style="flex:1 1 300px">Position<input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
+<span data-part="clock">0.0 s</span>
+<label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
+<span data-part="volume-text">−24 dB</span>
+<span data-part="note" role="status"></span>
+</div>
+<details><summary>Settings to take along</summary>
+<div class="row" style="margin:4px 0"><button type="button" data-part="copy-python">Copy as Python</button>
+<button type="button" data-part="copy-json">Copy as settings sheet (JSON)</button>
+<span>Keys in the player: p plays and pauses; 1, 2, 3 choose what is heard.</span></div>
+<textarea data-part="python" readonly aria-label="Settings as Python"></textarea>
+<textarea data-part="json" readonly aria-label="Settings sheet as JSON"></textarea></details>
+</div>"""
+
+
+class Bench:
+    """A clip, a chain of stages and the controls of one of them.
+
+    Parameters
+    ----------
+    clip : Clip
+        What the chain is fed.
+    processor : processor or Chain
+        One processor (such as a :class:`Compressor`), or a whole :class:`Chain`.
+    stage : str, optional
+        The stage whose controls are shown first; the last one by default. For a single processor: what to call it.
+    shown : sequence of str, optional
+        The settings whose controls stand open; the others are behind "more controls".
+    goals : sequence of Goal
+        Windows that the stage's numbers should land in; the bench says which are met.
+    match : bool
+        Whether "after" plays as loud as "before" at the start. Only a lesson about loudness turns this off.
+    view : (float, float), optional
+        Stretch of time to show, in seconds. Default: the whole clip, or the first 20 s of a long one (over 40 s), of which at
+        most 60 s are in sight.
+
+    Raises
+    ------
+    ValueError
+        If the clip is no Clip, the processor has no controls, or there is no such stage.
+
+    Notes
+    -----
+    Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made of the
+    clip, ``bench.change`` the numbers; all are up to date whenever they are read. How to use it: ``00_start_here``.
+    """
+
+    _ids = itertools.count(1)
+
+    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None):
+        if not isinstance(clip, Clip):
+            raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
+        if not isinstance(processor, Chain):
+            processor = Chain([(stage or type(processor).__name__, processor)])
+        if not processor.stages:
+            raise ValueError("processor: a chain without stages has nothing to move; give it at least one.")
+        names = [name for name, _ in processor.stages]
+        stage = names[-1] if stage is None else stage
+        if stage not in names:
+            raise ValueError(f"stage: there is no {stage!r}; the stages are {', '.join(names)}.")
+        for kind in {type(p) for _, p in processor.stages}:
+            controls_for(kind)
+        self.clip = clip
+        self.goals = tuple(goals)
+        self._first = processor
+        self._chain = processor
+        self._stage = stage
+        self._shown = shown
+        self._match = match
+        # Several students' pages, and several benches of one, may stand in one document.
+        self._id = f"{next(self._ids)}-{secrets.token_hex(4)}"
+        self._long = clip.duration_s > WHOLE_CLIP_S
+        self._window = self._check_view(view)
+        self._partial: ChainResult | None = None
+        self._preview: ChainResult | None = None
+        self._task: asyncio.Task | None = None
+        self._numbers: dict[int, tuple[Clip, ClipNumbers]] = {}
+        self._masks: dict[int, tuple[Clip, np.ndarray]] = {}
+        self._pictures: dict[str, object] = {}
+        self._pictured = None
+        self._refresh_due = self._finish_due = None
+        self._stale = True
+        self._quiet = False
+        self._cut_for = self._cut_clip = None
+        self._state_text = ""
+        self._sent = {"before": None, "after": None}
+        self._sent_sizes: dict[str, object] = {}
+        self._build()
+        self._refresh()
+        self._finish()
+
+    # ---- what a notebook reads and sets -------------------------------------------------------------------------
+
+    @property
+    def chain(self) -> Chain:
+        """The chain as set now."""
+        return self._chain
+
+    @property
+    def stage(self) -> str:
+        """Name of the stage whose controls are shown."""
+        return self._stage
+
+    @property
+    def processor(self):
+        """The stage as set now."""
+        return self._chain[self._stage]
+
+    @property
+    def result(self) -> ChainResult:
+        """What the chain as set now makes of the whole clip."""
+        if self._partial is None or tuple(self._partial.stages) != tuple(n for n, _ in self._chain.stages) or self._stale:
+            self._partial = self._chain.apply(self.clip, reuse=self._partial)
+            self._stale = False
+        return self._partial
+
+    @property
+    def stage_result(self) -> StageResult:
+        """What the stage did."""
+        return self.result.stages[self._stage]
+
+    @property
+    def change(self) -> Change:
+        """The stage's numbers: before, after, reduction."""
+        return self._measure(self.stage_result)
+
+    def set(self, **settings) -> "Bench":
+        """Move controls from code, as if by hand.
+
+        Raises
+        ------
+        ValueError
+            If a setting is unknown or out of range; nothing is moved then.
+        """
+        unknown = [name for name in settings if name not in self._fields()]
+        if unknown:
+            raise ValueError(f"{unknown[0]}: a {type(self.processor).__name__} has no such setting; it has {', '.join(self._fields())}.")
+        self._take(dataclasses.replace(self.processor, **settings))
+        self._finish()
+        return self
+
+    def check(self, *goals: Goal) -> None:
+        """Print whether the stage as set now meets its goals (or those given), with the measured numbers."""
+        change = self.change
+        for goal in goals or self.goals:
+            verdict = "met" if goal.met(change) else "not met yet"
+            print(f"{goal}: {verdict} (measured: {decibels(goal.value(change))})")
+
+    def choose_stage(self, name: str) -> "Bench":
+        """Show another stage's controls."""
+        if name not in (n for n, _ in self._chain.stages):
+            raise ValueError(f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self._chain.stages)}.")
+        self._stage_menu.value = name
+        return self
+
+    def reset(self) -> "Bench":
+        """Put the stage back to the settings that the bench was made with."""
+        self._take(self._first[self._stage])
+        self._finish()
+        return self
+
+    # ---- building -----------------------------------------------------------------------------------------------
+
+    def _part(self, widget, name):
+        widget.add_class(f"vocomp-{self._id}-{name}")
+        return widget
+
+    def _build(self):
+        hidden = widgets.Layout(display="none")
+        names = [name for name, _ in self._chain.stages]
+        self._stage_menu = widgets.Dropdown(options=names, value=self._stage, description="Stage")
+        self._compare = widgets.Dropdown(
+            options=[("before and after this stage", "stage"), ("before and after the whole chain", "chain")],
+            value="stage",
+            description="Compare",
+            layout=widgets.Layout(width="330px"),
+        )
+        self._stage_menu.observe(self._on_stage, "value")
+        self._compare.observe(lambda _: self._finish(), "value")
+        reset = widgets.Button(description="Reset", tooltip="Back to the settings that the bench started with")
+        reset.on_click(lambda _: self.reset())
+        self._more = widgets.ToggleButton(value=False, description="More controls")
+        self._more.observe(lambda _: self._lay_out_controls(), "value")
+        top = [reset, self._more] if len(names) == 1 else [self._stage_menu, self._compare, reset, self._more]
+        self._view = widgets.FloatRangeSlider(
+            value=(self._window.start_s, self._window.end_s),
+            min=0.0,
+            max=self.clip.duration_s,
+            step=0.1,
+            description="In sight (s)",
+            readout_format=".1f",
+            continuous_update=False,
+            layout=widgets.Layout(width="100%", max_width="1120px"),
+        )
+        self._view.observe(self._on_view, "value")
+        self._grid = widgets.GridBox(layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(350px, 1fr))", max_width="1120px"))
+        self._error = widgets.HTML()
+        self._progress = widgets.IntProgress(min=0, max=1, description="Whole clip", layout=widgets.Layout(display="none"))
+        self._image = self._part(widgets.Image(format="png", layout=widgets.Layout(max_width="100%")), "picture")
+        self._line = widgets.HTML()
+        self._state = self._part(widgets.HTML(layout=hidden), "state")
+        self._sounds = {
+            part: self._part(widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part)
+            for part in ("before", "after")
+        }
+        self.widget = widgets.VBox(
+            [
+                widgets.HTML(_STYLE),
+                widgets.HBox(top, layout=widgets.Layout(flex_flow="row wrap")),
+                self._grid,
+                self._view,
+                self._error,
+                self._progress,
+                widgets.Box([self._image]),
+                self._line,
+                self._state,
+                *self._sounds.values(),
+            ]
+        )
+        self.widget.add_class("vocomp-bench")
+        self._make_controls()
+
+    def _make_controls(self):
+        self._inputs = {}
+        for control in controls_for(type(self.processor)):
+            value = getattr(self.processor, control.field)
+            make = self._make_choice if isinstance(control, Choice) else self._make_slider
+            self._inputs[control.field] = make(control, value)
+        self._lay_out_controls()
+
+    def _make_choice(self, control: Choice, value):
+        menu = widgets.Dropdown(
+            options=control.options, value=value, description=control.label, style={"description_width": "128px"},
+            layout=widgets.Layout(width="340px"),
+        )
+        menu.observe(lambda change: self._on_value(control.field, change["new"]), "value")
+        return control, menu, None, menu
+
+    def _make_slider(self, control: Control, value):
+        # A slider over a list of values: a float slider would round a typed value to its own steps and send that back.
+        slider = widgets.SelectionSlider(
+            options=[(control.text(stop), place) for place, stop in enumerate(control.stops())],
+            description=control.label,
+            readout=False,
+            style={"description_width": "128px"},
+            layout=widgets.Layout(width="262px"),
+        )
+        typed = widgets.Text(continuous_update=False, layout=widgets.Layout(width="64px"))
+        unit = widgets.Label(control.unit)
+        self._show_value(control, slider, typed, value)
+        stops = control.stops()
+        slider.observe(lambda change: self._on_value(control.field, stops[change["new"]]), "value")
+        typed.observe(lambda change: self._on_typed(control, change["new"]), "value")
+        self._part(slider, f"slider-{control.field}")
+        self._part(typed, f"typed-{control.field}")
+        return control, slider, typed, widgets.HBox([slider, typed, unit])
+
+    def _show_value(self, control, slider, typed, value):
+        """Make slider and box say a value without taking that for a move."""
+        was, self._quiet = self._quiet, True
+        try:
+            if typed is None:
+                slider.value = value
+            else:
+                typed.value = control.text(value)
+                slider.value = control.nearest(value)
+        finally:
+            self._quiet = was
+
+    def _lay_out_controls(self):
+        kind = type(self.processor)
+        first = self._shown or FIRST_SHOWN.get(kind) or self._fields()
+        hidden = [field for field in self._fields() if field not in first]
+        order = [*(f for f in first if f in self._inputs), *(hidden if self._more.value else ())]
+        # On a short clip the whole is in sight anyway.
+        self._view.layout.display = None if self._long or self._more.value else "none"
+        self._grid.children = [self._inputs[field][3] for field in order]
+
+    def _fields(self):
+        return [control.field for control in controls_for(type(self.processor))]
+
+    def _check_view(self, view) -> Window:
+        length = self.clip.duration_s
+        if view is None:
+            return Window(0.0, LONG_VIEW_S if self._long else length)
+        try:
+            start, end = (float(edge) for edge in view)
+        except (TypeError, ValueError):
+            start, end = 1.0, 0.0
+        if not 0 <= start < end or start >= length:
+            raise ValueError(f"view: {view!r} is not allowed; give (start, end) in seconds within 0 to {length:.2f}.")
+        return self._in_reach(Window(start, min(end, length)))
+
+    def _in_reach(self, window: Window) -> Window:
+        return Window(window.start_s, min(window.end_s, window.start_s + LONGEST_VIEW_S)) if self._long else window
+
+    # ---- answering ----------------------------------------------------------------------------------------------
+
+    def _on_typed(self, control, text):
+        if self._quiet:
+            return
+        try:
+            value = control.read(text)
+        except ValueError as error:
+            self._say_error(str(error))
+            return
+        self._on_value(control.field, value)
+
+    def _on_value(self, field, value):
+        if self._quiet:
+            return
+        try:
+            processor = dataclasses.replace(self.processor, **{field: value})
+        except ValueError as error:
+            self._say_error(str(error))
+            return
+        self._take(processor, touched=field, now=False)
+
+    def _on_stage(self, change):
+        self._stage = change["new"]
+        self._make_controls()
+        self._refresh()
+        self._finish()
+
+    def _on_view(self, change):
+        start, end = change["new"]
+        if end - start < 0.05:
+            return
+        self._window = self._in_reach(Window(start, end))
+        if self._window.end_s != end:
+            self._view.value = (self._window.start_s, self._window.end_s)
+            return
+        self._pictured = None
+        self._refresh()
+        self._finish()
+
+    def _take(self, processor, touched=None, now=True):
+        """Put a stage's new settings into force, and answer: now, or when the slider moves that wait have been read."""
+        old = self.processor
+        self._chain = self._chain.with_stage(self._stage, processor)
+        self._stale = True
+        for field, (control, slider, typed, _) in self._inputs.items():
+            if field == touched or getattr(old, field) != getattr(processor, field):
+                self._show_value(control, slider, typed, getattr(processor, field))
+        self._later("_refresh_due", 0.0, self._refresh, now)
+        self._later("_finish_due", FINISH_DELAY_S, self._finish, now)
+
+    def _later(self, slot, delay_s, work, now):
+        """Run work soon, once: a newer call replaces one that still waits. Without an event loop, at once."""
+        waiting = getattr(self, slot)
+        if slot == "_refresh_due" and waiting is not None and not now:
+            return  # it will read the newest settings when it comes
+        if waiting is not None:
+            waiting.cancel()
+            setattr(self, slot, None)
+        try:
+            loop = None if now else asyncio.get_running_loop()
+        except RuntimeError:
+            loop = None
+        if loop is None:
+            if slot == "_refresh_due" or not now:
+                work()
+            return
+
+        def run():
+            setattr(self, slot, None)
+            work()
+
+        setattr(self, slot, loop.call_later(delay_s, run))
+
+    def _say_error(self, sentence):
+        self._error.value = f'<div class="vocomp-error" role="alert">{html.escape(sentence)}</div>'
+
+    def _refresh(self):
+        """The picture and the numbers of this stage, from the settings as they are now."""
+        names = [name for name, _ in self._chain.stages]
+        prefix = Chain(self._chain.stages[: names.index(self._stage) + 1])
+        try:
+            if self._long:
+                start = max(self._window.start_s - PREROLL_S, 0.0)
+                self._preview = prefix.apply(self._cut(start), reuse=self._preview)
+                seen = Window(self._window.start_s - start, self._window.end_s - start, start)
+                self._show(self._preview.stages[self._stage], seen, part=True)
+            else:
+                self._partial = prefix.apply(self.clip, reuse=self._partial)
+                self._show(self._partial.stages[self._stage], self._window)
+            self._error.value = ""
+        except ValueError as error:
+            self._say_error(str(error))
+
+    def _cut(self, start_s: float) -> Clip:
+        """The stretch in sight with its preroll: the same clip as long as the window is the same, so that results are kept."""
+        key = (start_s, self._window.end_s)
+        if self._cut_for != key:
+            self._cut_for, self._cut_clip = key, self.clip.cut(*key)
+        return self._cut_clip
+
+    def _finish(self):
+        """What can wait until the hand rests: the later stages, the whole of a long clip, the sound, the state."""
+        try:
+            loop = asyncio.get_running_loop() if self._long else None
+        except RuntimeError:
+            loop = None
+        if loop is not None:
+            if self._task is not None:
+                self._task.cancel()
+            self._task = loop.create_task(self._finish_long(self._chain))
+            return
+        try:
+            result = self.result
+            if self._long:
+                self._show(result.stages[self._stage], self._window)
+            self._send_sound(*self._compared(result))
+        except ValueError as error:
+            self._say_error(str(error))
+
+    async def _finish_long(self, chain: Chain):
+        """The chain over all of a long clip, stage by stage in a thread, so that controls go on being answered."""
+        work = asyncio.get_running_loop().run_in_executor
+        self._progress.max, self._progress.value, self._progress.layout.display = len(chain.stages) + 1, 0, None
+        try:
+            for count in range(1, len(chain.stages) + 1):
+                result = await work(None, Chain(chain.stages[:count]).apply, self.clip, self._partial)
+                if chain is not self._chain:
+                    return
+                self._partial = result
+                self._progress.value = count
+            self._stale = False
+            await work(None, self._measure, result.stages[self._stage])
+            if chain is self._chain:
+                self._show(result.stages[self._stage], self._window)
+                self._send_sound(*self._compared(result))
+        except ValueError as error:
+            self._say_error(str(error))
+        finally:
+            if chain is self._chain:
+                self._progress.layout.display = "none"
+
+    def _compared(self, result: ChainResult) -> tuple[Clip, Clip, tuple[float, float]]:
+        """What the player compares: before, after, and their shares in what was removed."""
+        if self._compare.value == "chain":
+            makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self._chain.stages)
+            return self.clip, result.output, (1.0, db_to_amplitude(-makeup_db))
+        stage = result.stages[self._stage]
+        return stage.source, stage.output, (1.0, 1.0) if stage.detail is None else stage.detail.removed_shares
+
+    def _show(self, stage: StageResult, window: Window, part: bool = False):
+        change = self._measure(stage)
+        kind = "filter" if stage.detail is None else "dynamics"
+        picture = self._pictures.get(kind)
+        if picture is None:
+            picture = self._pictures[kind] = (FilterPicture if kind == "filter" else DynamicsPicture)(*PICTURE_PX)
+        self._picture = picture
+        pictured = (kind, id(stage.source), window)
+        if pictured != self._pictured:
+            picture.set_source(stage.source, window)
+            self._pictured = pictured
+        if kind == "filter":
+            picture.set_result(stage.processor, stage.output, window)
+        else:
+            levels = stage.detail.detector_db[self._mask(stage.source)][::_HISTOGRAM_STRIDE]
+            picture.set_result(stage.processor, stage.output, stage.reduction_db, stage.detail.detector_db, window, levels)
+        picture.title.set_text(_finding(change) + (" (in the stretch in sight)" if part else ""))
+        self._png = picture.render()
+        self._image.value = self._png
+        self._line.value = _numbers_html(change, self.goals, part)
+        self._alt = f"{_finding(change)}. {_numbers_text(change)}"
+
+    def _mask(self, clip: Clip) -> np.ndarray:
+        return self._kept(self._masks, clip, active_mask)
+
+    def _measure(self, stage: StageResult) -> Change:
+        before = self._kept(self._numbers, stage.source, clip_numbers)
+        return measure_change(before, stage.output, stage.reduction_db, self._mask(stage.source))
+
+    @staticmethod
+    def _kept(store, clip, compute):
+        """Compute once per clip, and remember the last few."""
+        known = store.get(id(clip))
+        if known is None or known[0] is not clip:
+            while len(store) >= 8:
+                store.pop(next(iter(store)))
+            known = store[id(clip)] = (clip, compute(clip))
+        return known[1]
+
+    # ---- sound and state ----------------------------------------------------------------------------------------
+
+    def _send_sound(self, before: Clip, after: Clip, removed_shares: tuple[float, float]):
+        for part, clip in (("before", before), ("after", after)):
+            if self._sent[part] is not clip:
+                peak = float(np.abs(clip.samples).max())
+                scale = max(1.0, peak * 1.0001)
+                data = encode(clip.with_samples(clip.samples / scale) if scale > 1 else clip)
+                self._sounds[part].value = data
+                self._sent[part] = clip
+                self._sent_sizes.update(
+                    {f"{part}_id": secrets.token_hex(4), f"{part}_bytes": len(data), f"{part}_scale": scale}
+                )
+        loud = [self._kept(self._numbers, clip, clip_numbers).loudness_lufs for clip in (before, after)]
+        match = 0.0 if not np.isfinite(loud).all() else loud[0] - loud[1]
+        controls = [control for control, *_ in self._inputs.values()]
+        state = {
+            **self._sent_sizes,
+            "rate": min(max(before.rate, 8000), 96000),
+            "duration_s": before.duration_s,
+            "match_gain_db": match,
+            "removed_shares": removed_shares,
+            "window": [self._window.start_s, self._window.end_s],
+            "time_box": self._picture.time_box,
+            "labels": {c.field: f"{c.label} ({c.unit})" if getattr(c, "unit", "") else c.label for c in controls},
+            "alt": self._alt,
+            "python": _as_python(self._chain),
+            "json": self._chain.to_json(),
+        }
+        self._state_text = json.dumps(state, ensure_ascii=False)
+        self._state.value = f"<span>{html.escape(self._state_text, quote=False)}</span>"
+
+    # ---- showing ------------------------------------------------------------------------------------------------
+
+    def _still_html(self) -> str:
+        """The picture and its numbers for a page without a kernel."""
+        picture = base64.b64encode(self._png).decode()
+        return (
+            f'<div class="vocomp-still"><img alt="{html.escape(self._alt)}" src="data:image/png;base64,{picture}">'
+            f"{self._line.value}</div>"
+        )
+
+    def _ipython_display_(self):
+        script = resources.files("vocomp_lab").joinpath("player.js").read_text("utf-8").replace("__ID__", self._id)
+        player = _PLAYER.replace("__ID__", self._id).replace("__MATCH__", "checked" if self._match else "")
+        display(self.widget)
+        display(HTML(f'<div class="vocomp-output">{_STYLE}{self._still_html()}{player}<script>{script}</script></div>'))
+
+
+def _finding(change: Change) -> str:
+    """The picture's title: what the numbers say, in a sentence."""
+    stats = change.reduction
+    if stats is None:
+        crest = change.after.crest_db - change.before.crest_db
+        loud = change.after.loudness_lufs - change.before.loudness_lufs
+        return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
+    if stats.max_db < stats.floor_db:
+        return "No reduction to speak of: the voice never gets far enough over the threshold"
+    return (
+        f"Reduction acts in {100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB in the middle "
+        f"and {decibels(stats.max_db)} dB at most"
+    )
+
+
+def _number_pairs(change: Change) -> list[tuple[str, str]]:
+    before, after, stats = change.before, change.after, change.reduction
+    pairs = []
+    if stats is not None:
+        pairs += [
+            (f"acting (over {stats.floor_db:g} dB)", f"{100 * stats.share:.0f} % of the sung time"),
+            ("reduction: median", f"{decibels(stats.median_db)} dB"),
+            ("95 % stay below", f"{decibels(stats.p95_db)} dB"),
+            ("largest", f"{decibels(stats.max_db)} dB"),
+        ]
+    return pairs + [
+        ("loudness", f"{decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"),
+        ("crest factor", f"{decibels(before.crest_db)} → {decibels(after.crest_db)} dB"),
+        ("peak", f"{decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS"),
+        ("“after” is matched by", f"{decibels(change.match_gain_db, sign=True)} dB"),
+    ]
+
+
+def _numbers_html(change: Change, goals=(), part: bool = False) -> str:
+    cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _number_pairs(change)]
+    if part:
+        cells.insert(0, "<span><i>in the stretch in sight:</i></span>")
+    for goal in goals:
+        cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
+    return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
+
+
+def _numbers_text(change: Change) -> str:
+    return "; ".join(f"{label} {value}" for label, value in _number_pairs(change)) + "."
+
+
+def _as_python(chain: Chain) -> str:
+    """The chain as code that makes it again, defaults left out."""
+    lines = []
+    for name, processor in chain.stages:
+        settings = ", ".join(
+            f"{part.name}={_literal(getattr(processor, part.name))}"
+            for part in dataclasses.fields(processor)
+            if part.default is dataclasses.MISSING or getattr(processor, part.name) != part.default
+        )
+        lines.append(f"    ({name!r}, {type(processor).__name__}({settings})),")
+    return "Chain([\n" + "\n".join(lines) + "\n])"
+
+
+def _literal(value) -> str:
+    if isinstance(value, float):
+        return "math.inf" if value == float("inf") else f"{value:g}" if float(f"{value:g}") == value else repr(value)
+    return repr(value)

@@ -1,0 +1,160 @@
+"""Which sliders a processor gets: their labels, units and ranges, and how a typed value is read.
+
+A slider's range is the useful one; what is typed may go as far as the processor itself allows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
+from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+
+
+# About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
+_ROUND_FIGURES = (1, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3, 3.3, 3.6, 4, 4.5, 5, 5.5, 6, 6.5, 7, 7.5, 8, 9)
+
+
+@dataclass(frozen=True)
+class Control:
+    """A slider for one numeric setting.
+
+    Parameters
+    ----------
+    field : str
+        The processor's field.
+    label, unit : str
+        As the trade says it.
+    low, high : float
+        Ends of the slider.
+    step : float
+        Of a linear slider, in the unit.
+    log : bool
+        Logarithmic, for times, frequencies and ratios: the slider stops at round numbers, 24 to the decade.
+    digits : int
+        Decimals shown at least, on a linear slider.
+    off_label : str, optional
+        Makes the setting one that can be switched off (None), with this word for off.
+    """
+
+    field: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float = 0.5
+    log: bool = False
+    digits: int = 1
+    off_label: str | None = None
+
+    def stops(self) -> tuple[float | None, ...]:
+        """The values that the slider stops at, rising; off, where there is one, comes first."""
+        if self.log:
+            decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
+            stops = [round(figure * 10.0**decade, 6) for decade in decades for figure in _ROUND_FIGURES]
+            stops = [self.low, *(stop for stop in stops if self.low < stop < self.high), self.high]
+        else:
+            count = round((self.high - self.low) / self.step)
+            stops = [round(self.low + n * self.step, 6) for n in range(count + 1)]
+        return tuple(stops) if self.off_label is None else (None, *stops)
+
+    def nearest(self, value: float | None) -> int:
+        """Index of the stop that is nearest to a value."""
+        stops = self.stops()
+        if value is None:
+            return 0
+        first = 0 if self.off_label is None else 1
+        scale = math.log if self.log and value > 0 else float
+        return min(range(first, len(stops)), key=lambda n: abs(scale(stops[n]) - scale(min(value, 1e9))))
+
+    def text(self, value: float | None) -> str:
+        """The value as it stands in the typed box, without its unit."""
+        if value is None:
+            return self.off_label or ""
+        if math.isinf(value):
+            return "∞"
+        if self.log:
+            return f"{float(f'{value:.6g}'):.10g}"
+        decimals = max(len(f"{value:.6f}".rstrip("0").partition(".")[2]), self.digits)
+        return f"{value:.{decimals}f}".replace("-", "−")
+
+    def read(self, text: str) -> float | None:
+        """The number in a typed text: "−18", "2,5 ms", "3:1", "∞"; off where the setting can be off.
+
+        Raises
+        ------
+        ValueError
+            In one sentence, if there is no number in it.
+        """
+        words = text.strip().lower().replace("−", "-").replace(",", ".")
+        if self.off_label is not None and words in (self.off_label, "off", "none", ""):
+            return None
+        for tail in (self.unit.lower(), ": 1", ":1"):
+            if tail and words.endswith(tail):
+                words = words[: -len(tail)].strip()
+        words = words.removesuffix(":").strip()
+        if words in ("∞", "inf", "infinity"):
+            return math.inf
+        try:
+            value = float(words)
+        except ValueError:
+            value = math.nan
+        if math.isnan(value):
+            raise ValueError(f"{self.field}: {text.strip()!r} is no number; type one such as {self.text(self.low)} or {self.text(self.high)}.")
+        return value
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A menu for one setting that is a word."""
+
+    field: str
+    label: str
+    options: tuple[tuple[str, object], ...]  # (shown, value)
+
+
+def _freq(low, high, label="Frequency"):
+    return Control("freq_hz", label, "Hz", low, high, log=True)
+
+
+_Q = Control("q", "Q (narrowness)", "", 0.3, 12, log=True)
+_GAIN = Control("gain_db", "Gain", "dB", -18, 18, 0.5)
+
+CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
+    Compressor: (
+        Control("threshold_db", "Threshold", "dBFS", -60, 0, 0.5),
+        Control("ratio", "Ratio", ": 1", 1, 30, log=True),
+        Control("attack_ms", "Attack", "ms", 0.05, 200, log=True),
+        Control("release_ms", "Release", "ms", 5, 2000, log=True),
+        Control("knee_db", "Knee", "dB", 0, 24, 0.5),
+        Control("makeup_db", "Make-up gain", "dB", -6, 18, 0.1),
+        Control("mix", "Mix (1 = all compressed)", "", 0, 1, 0.01, digits=2),
+        Control("lookahead_ms", "Look-ahead", "ms", 0, 20, 0.1),
+        Control("sidechain_highpass_hz", "Side-chain high-pass", "Hz", 20, 500, log=True, off_label="off"),
+        Choice("detector", "Detector", tuple(zip(("peak", "RMS"), DETECTORS))),
+        Control("rms_ms", "RMS time", "ms", 0.5, 200, log=True),
+        Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
+        Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
+    ),
+    HighPass: (
+        _freq(20, 400, "Corner"),
+        Choice("order", "Slope", tuple((f"{6 * order} dB per octave", order) for order in range(1, 9))),
+    ),
+    Peaking: (_freq(40, 12_000, "Centre"), _GAIN, _Q),
+    LowShelf: (_freq(40, 2_000), _GAIN, _Q),
+    HighShelf: (_freq(500, 16_000), _GAIN, _Q),
+}
+"""The controls of each kind of processor, in the order in which a bench shows them."""
+
+FIRST_SHOWN: dict[type, tuple[str, ...]] = {
+    Compressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "knee_db", "makeup_db"),
+}
+"""The controls that stand open; the others are behind "more controls". All, for a kind that is not named here."""
+
+
+def controls_for(kind: type) -> tuple[Control | Choice, ...]:
+    """The controls of a kind of processor; ValueError if it has none."""
+    if kind not in CONTROLS:
+        raise ValueError(f"processor: a {kind.__name__} has no controls; known are {', '.join(k.__name__ for k in CONTROLS)}.")
+    return CONTROLS[kind]

@@ -1,0 +1,322 @@
+// The player under a bench. Python puts the sound into hidden <audio> elements and the numbers into a hidden line of JSON;
+// this script plays "before", "after" and "removed" from one clock and switches between them by gain, so that no switch moves
+// the position. It also names the sliders for screen readers and draws the play position over the picture.
+(function (root, id) {
+  "use strict";
+  if (!root || root.dataset.wired) return;
+  root.dataset.wired = "1";
+  const SWITCH_S = 0.012; // a cross-fade this long clicks in no ear and is over before one notices
+  const AHEAD_S = 0.04;
+  const TRACKS = ["before", "after", "removed"];
+  const shared = (window.vocompShared = window.vocompShared || { volumeDb: null, players: new Set(), context: null });
+  const output = root.closest(".vocomp-output") || root;
+  const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
+  const control = (name) => root.querySelector(`[data-part="${name}"]`);
+  const playButton = control("play"), seek = control("seek"), clock = control("clock"), volume = control("volume");
+  const volumeText = control("volume-text"), matchBox = control("match"), loopBox = control("loop"), note = control("note");
+  const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
+
+  let state = null; // the newest numbers from Python
+  let buffers = null; // {before, after, removed, state} decoded
+  let decoding = null;
+  let sources = null; // what is playing now
+  let origin = 0; // context time of position 0
+  let resting = 0; // position while not playing
+  let lastStateText = "", lastSound = "";
+
+  const context = () => (shared.context = shared.context || new AudioContext());
+  const gainOf = (db) => Math.pow(10, db / 20);
+  const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
+  const duration = () => (buffers ? buffers.before.duration : state ? state.duration_s : 0);
+
+  function position() {
+    if (!sources) return resting;
+    const t = Math.max(0, context().currentTime - origin);
+    return loopBox.checked ? t % duration() : Math.min(t, duration());
+  }
+
+  function trackGain(name, s) {
+    if (name !== heard()) return 0;
+    return name === "after" && matchBox.checked ? gainOf(s.match_gain_db) : 1;
+  }
+
+  async function decode(bytes, rate, scale) {
+    const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes);
+    for (let c = 0; c < buffer.numberOfChannels; c++) {
+      const data = buffer.getChannelData(c);
+      for (let n = 0; n < data.length; n++) data[n] *= scale;
+    }
+    return buffer;
+  }
+
+  async function fetchSound(part, s) {
+    // The new state can overtake the new sound by a moment: wait until the bytes are those that the state counted.
+    for (let tries = 0; tries < 100; tries++) {
+      const element = find(part);
+      if (element && element.src) {
+        try {
+          const bytes = await (await fetch(element.src)).arrayBuffer();
+          if (bytes.byteLength === s[part + "_bytes"]) return decode(bytes, s.rate, s[part + "_scale"]);
+        } catch (error) { /* the element was just given another sound; look again */ }
+      }
+      await new Promise((resolve) => setTimeout(resolve, 50));
+      if (s !== state) return null;
+    }
+    throw new Error("the sound did not arrive");
+  }
+
+  async function prepare() {
+    const s = state;
+    if (buffers && buffers.state === s) return true;
+    if (decoding && decoding.state === s) return decoding.promise;
+    const work = (async () => {
+      const known = buffers && buffers.state.before_id === s.before_id ? buffers.before : null;
+      const before = known || (await fetchSound("before", s));
+      const after = before && (await fetchSound("after", s));
+      if (!after || s !== state) return false;
+      const removed = new AudioBuffer({ length: before.length, numberOfChannels: before.numberOfChannels, sampleRate: before.sampleRate });
+      const [ofBefore, ofAfter] = s.removed_shares;
+      for (let c = 0; c < before.numberOfChannels; c++) {
+        const b = before.getChannelData(c), a = after.getChannelData(Math.min(c, after.numberOfChannels - 1)), r = removed.getChannelData(c);
+        for (let n = 0; n < r.length; n++) r[n] = ofBefore * b[n] - ofAfter * (a[n] || 0);
+      }
+      buffers = { before, after, removed, state: s };
+      return true;
+    })();
+    decoding = { state: s, promise: work };
+    return work;
+  }
+
+  function begin(at) {
+    const ctx = context();
+    const when = ctx.currentTime + AHEAD_S;
+    const fresh = { nodes: {}, gains: {}, master: ctx.createGain(), meter: ctx.createAnalyser() };
+    fresh.master.gain.value = gainOf(Number(volume.value));
+    fresh.master.connect(fresh.meter);
+    fresh.meter.connect(ctx.destination);
+    origin = when - at;
+    for (const name of TRACKS) {
+      const node = ctx.createBufferSource(), gain = ctx.createGain();
+      node.buffer = buffers[name];
+      node.loop = loopBox.checked;
+      gain.gain.setValueAtTime(0, ctx.currentTime);
+      gain.gain.setValueAtTime(0, when);
+      gain.gain.linearRampToValueAtTime(trackGain(name, buffers.state), when + SWITCH_S);
+      node.connect(gain);
+      gain.connect(fresh.master);
+      node.start(when, at % buffers.before.duration);
+      fresh.nodes[name] = node;
+      fresh.gains[name] = gain;
+    }
+    fresh.nodes.before.onended = () => { if (sources === fresh) { stop(); resting = 0; show(); } };
+    fresh.state = buffers.state;
+    return fresh;
+  }
+
+  function fadeAndStop(old) {
+    const ctx = context(), now = ctx.currentTime;
+    for (const name of TRACKS) {
+      const g = old.gains[name].gain;
+      g.cancelScheduledValues(now);
+      g.setValueAtTime(g.value, now);
+      g.setValueAtTime(g.value, now + AHEAD_S);
+      g.linearRampToValueAtTime(0, now + AHEAD_S + SWITCH_S);
+      old.nodes[name].onended = null;
+      old.nodes[name].stop(now + AHEAD_S + 2 * SWITCH_S);
+    }
+  }
+
+  function stop() {
+    if (!sources) return;
+    resting = position();
+    fadeAndStop(sources);
+    sources = null;
+    show();
+  }
+
+  async function play() {
+    note.textContent = "";
+    if (!state) { note.textContent = "The bench is not ready; run its cell first."; return; }
+    for (const other of shared.players) if (other !== api) other.stop();
+    try {
+      await context().resume();
+      if (!(await prepare())) return play();
+    } catch (error) {
+      note.textContent = "The sound can't be played in this browser (" + error.message + ").";
+      return;
+    }
+    if (resting >= duration() - 0.01) resting = 0;
+    sources = begin(resting);
+    show();
+    requestAnimationFrame(animate);
+  }
+
+  function choose() {
+    if (sources) {
+      const now = context().currentTime;
+      for (const name of TRACKS) {
+        const g = sources.gains[name].gain;
+        g.cancelScheduledValues(now);
+        g.setValueAtTime(g.value, now);
+        g.linearRampToValueAtTime(trackGain(name, sources.state), now + SWITCH_S);
+      }
+    }
+    show();
+  }
+
+  function goTo(seconds) {
+    resting = Math.min(Math.max(seconds, 0), Math.max(duration() - 0.02, 0));
+    if (sources) {
+      const old = sources;
+      sources = begin(resting);
+      fadeAndStop(old);
+    }
+    show();
+  }
+
+  async function follow() {
+    // A control has moved while sound is playing: go over to the new result at the same place.
+    if (!sources || !(await prepare().catch(() => false)) || !sources || sources.state === buffers.state) return;
+    const old = sources, at = position() + AHEAD_S;
+    sources = begin(loopBox.checked ? at % duration() : at);
+    fadeAndStop(old);
+  }
+
+  function animate() {
+    show();
+    if (sources) requestAnimationFrame(animate);
+  }
+
+  function show() {
+    const playing = Boolean(sources), at = position(), length = duration();
+    playButton.textContent = playing ? "Pause" : "Play";
+    playButton.setAttribute("aria-pressed", String(playing));
+    seek.max = length || 1;
+    if (document.activeElement !== seek || playing) seek.value = at;
+    seek.setAttribute("aria-valuetext", at.toFixed(1) + " of " + length.toFixed(1) + " seconds");
+    clock.textContent = at.toFixed(1) + " / " + length.toFixed(1) + " s";
+    movePlayhead(at);
+  }
+
+  function movePlayhead(at) {
+    const picture = find("picture");
+    if (!picture || !state || !picture.parentElement) return;
+    const holder = picture.parentElement;
+    let line = holder.querySelector(":scope > .vocomp-playhead");
+    if (!line) {
+      line = document.createElement("div");
+      line.className = "vocomp-playhead";
+      line.setAttribute("aria-hidden", "true");
+      line.style.cssText = "position:absolute;width:0;border-left:2px solid #CC79A7;pointer-events:none;z-index:2";
+      holder.style.position = "relative";
+      holder.appendChild(line);
+    }
+    const share = (at - state.window[0]) / (state.window[1] - state.window[0]);
+    const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect();
+    const [left, top, right, bottom] = state.time_box;
+    const x = left + share * (right - left);
+    line.style.display = share >= 0 && share <= 1 && box.width ? "block" : "none";
+    line.style.left = box.left - frame.left + x * box.width + "px";
+    line.style.top = box.top - frame.top + top * box.height + "px";
+    line.style.height = (bottom - top) * box.height + "px";
+  }
+
+  function pictureClicked(event) {
+    if (!state) return;
+    const box = event.currentTarget.getBoundingClientRect();
+    const [left, top, right, bottom] = state.time_box;
+    const share = ((event.clientX - box.left) / box.width - left) / (right - left), down = (event.clientY - box.top) / box.height;
+    if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
+  }
+
+  function nameEverything(s) {
+    for (const [field, label] of Object.entries(s.labels)) {
+      const typed = find("typed-" + field), typedBox = typed && typed.querySelector("input");
+      if (typedBox) typedBox.setAttribute("aria-label", label + ", typed");
+      const slider = find("slider-" + field), handle = slider && slider.querySelector(".noUi-handle");
+      if (handle) {
+        handle.setAttribute("aria-label", label);
+        if (typedBox) handle.setAttribute("aria-valuetext", typedBox.value);
+      }
+    }
+    const picture = find("picture");
+    if (picture) {
+      picture.alt = s.alt;
+      if (!picture.dataset.wired) {
+        picture.dataset.wired = "1";
+        picture.addEventListener("click", pictureClicked);
+      }
+    }
+  }
+
+  function tick() {
+    if (!root.isConnected) { if (!sources) return; stop(); return; }
+    const holder = find("state"), text = holder ? holder.textContent.trim() : "";
+    if (!text) return;
+    if (root.hidden) {
+      root.hidden = false;
+      const still = output.querySelector(".vocomp-still");
+      if (still) still.hidden = true;
+    }
+    if (text !== lastStateText) {
+      try { state = JSON.parse(text); } catch (error) { return; }
+      lastStateText = text;
+      const sound = state.before_id + "/" + state.after_id;
+      if (sound !== lastSound) { lastSound = sound; follow(); }
+      else if (buffers) { buffers.state = state; if (sources) sources.state = state; choose(); }
+      control("python").value = state.python;
+      control("json").value = state.json;
+      show();
+    }
+    nameEverything(state);
+  }
+
+  async function copy(part, button) {
+    const area = control(part);
+    try { await navigator.clipboard.writeText(area.value); }
+    catch (error) { area.closest("details").open = true; area.select(); document.execCommand("copy"); }
+    note.textContent = button.textContent.trim() + ": copied.";
+  }
+
+  playButton.addEventListener("click", () => (sources ? stop() : play()));
+  for (const choice of choices) choice.addEventListener("change", choose);
+  matchBox.addEventListener("change", choose);
+  loopBox.addEventListener("change", () => { if (sources) goTo(position()); });
+  seek.addEventListener("input", () => goTo(Number(seek.value)));
+  volume.addEventListener("input", () => {
+    shared.volumeDb = Number(volume.value);
+    volumeText.textContent = volume.value.replace("-", "−") + " dB";
+    for (const player of shared.players) player.takeVolume();
+  });
+  for (const part of ["python", "json"]) control("copy-" + part).addEventListener("click", (event) => copy(part, event.currentTarget));
+  root.addEventListener("keydown", (event) => {
+    if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
+    const place = ["1", "2", "3"].indexOf(event.key);
+    if (place >= 0) { choices[place].checked = true; choose(); event.preventDefault(); }
+    else if (event.key === "p") { playButton.click(); event.preventDefault(); }
+    // JupyterLab's own one-letter shortcuts must not see what is meant for the player.
+    event.stopPropagation();
+  });
+
+  const api = (root.vocomp = {
+    stop, position, heard,
+    playing: () => Boolean(sources),
+    gains: () => (sources ? Object.fromEntries(TRACKS.map((n) => [n, sources.gains[n].gain.value])) : null),
+    level: () => {
+      if (!sources) return 0;
+      const data = new Float32Array(sources.meter.fftSize);
+      sources.meter.getFloatTimeDomainData(data);
+      return Math.sqrt(data.reduce((sum, x) => sum + x * x, 0) / data.length);
+    },
+    takeVolume: () => {
+      volume.value = shared.volumeDb;
+      volumeText.textContent = volume.value.replace("-", "−") + " dB";
+      if (sources) sources.master.gain.setTargetAtTime(gainOf(shared.volumeDb), context().currentTime, 0.01);
+    },
+  });
+  shared.players.add(api);
+  if (shared.volumeDb !== null) api.takeVolume();
+  // A re-run cell leaves this player behind, disconnected: it falls silent (see tick) and goes with its page.
+  setInterval(tick, 100);
+})(document.currentScript && document.currentScript.closest(".vocomp-output") &&
+   document.currentScript.closest(".vocomp-output").querySelector(".vocomp-player"), "__ID__");
