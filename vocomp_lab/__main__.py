@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -28,8 +29,11 @@ def open_workbook(arguments) -> int:
         command.append("--allow-root")
     if arguments.no_browser:
         command.append("--no-browser")
-    os.chdir(NOTEBOOKS)
-    os.execve(sys.executable, [*command, f"--LabApp.default_url=/lab/tree/{arguments.notebook}"], lab_environment())
+    command.append(f"--LabApp.default_url=/lab/tree/{arguments.notebook}")
+    try:
+        return subprocess.call(command, env=lab_environment(), cwd=NOTEBOOKS)
+    except KeyboardInterrupt:  # Ctrl+C is how JupyterLab is ended
+        return 0
 
 
 def make_data_again(arguments) -> int:

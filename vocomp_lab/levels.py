@@ -86,6 +86,10 @@ def db_to_amplitude(db):
     Returns
     -------
     float or ndarray of the same shape
+
+    Notes
+    -----
+    Explained in ``01_levels_and_meters``.
     """
     return _plain(np.exp(np.multiply(db, 1.0 / _DB_PER_NEPER)))
 
@@ -100,6 +104,10 @@ def db_to_power(db):
     Returns
     -------
     float or ndarray of the same shape
+
+    Notes
+    -----
+    Explained in ``01_levels_and_meters``.
     """
     return _plain(np.exp(np.multiply(db, 2.0 / _DB_PER_NEPER)))
 

@@ -330,7 +330,10 @@ def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
 
 
 def integrated_lufs(clip: Clip, layout=None, *, weights=None) -> float:
-    """The integrated loudness alone, for matching levels quickly: the same as ``loudness(clip).integrated_lufs``."""
+    """The integrated loudness alone, for matching levels quickly: the same as ``loudness(clip).integrated_lufs``.
+
+    Explained in ``01_levels_and_meters``.
+    """
     return _fed(clip, layout, weights).integrated_lufs()
 
 

@@ -118,6 +118,10 @@ class ReductionStats:
         Median, 95th percentile and maximum of the reduction over the sung time, in dB, ≥ 0.
     floor_db : float
         From where a reduction counts as one.
+
+    Notes
+    -----
+    Explained in ``04_peak_control``.
     """
 
     share: float

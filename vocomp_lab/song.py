@@ -159,14 +159,17 @@ def score(verse: str) -> Score:
 
 @dataclass(frozen=True, eq=False)
 class Take:
-    """A recording and the truth about it (its fields are described in ``data_synthetic/README.md``)."""
+    """A recording and the truth about it (its fields are described in ``data_synthetic/README.md``).
+
+    First met in ``00_start_here``.
+    """
 
     clip: Clip
     truth: dict
 
 
 def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> Take:
-    """Record a verse.
+    """Record a verse: a take that nobody has seen, for trying out what a lesson taught (see ``00_start_here``).
 
     Parameters
     ----------
@@ -241,7 +244,7 @@ _SHIPPED_SEEDS = {"first": 10664, "second": 13513, "backing": 3}
 
 
 def shipped_names() -> tuple[str, ...]:
-    """Names of the takes that come with the workbook."""
+    """Names of the takes that come with the workbook; the song is introduced in ``00_start_here``."""
     return tuple(_SHIPPED)
 
 
@@ -255,7 +258,7 @@ def make_shipped(name: str) -> Take:
 
 
 def shipped(name: str, folder=None) -> Take:
-    """Load one of the takes that come with the workbook.
+    """Load one of the takes that come with the workbook, as every lesson from ``00_start_here`` on does.
 
     Parameters
     ----------

@@ -1,0 +1,296 @@
+"""The bench without a browser: settings, answers, and when it computes what."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import math
+import re
+
+import numpy as np
+import pytest
+import soundfile
+from conftest import one_sentence
+from PIL import Image
+
+from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
+from vocomp_lab import bench as bench_module
+from vocomp_lab.bench import Bench
+
+RATE = 16_000
+
+
+@pytest.fixture(scope="module")
+def clip():
+    """Four seconds of bursts at two levels with pauses between them."""
+    t = np.arange(4 * RATE) / RATE
+    level = np.where(t % 1 < 0.6, np.where(t < 2, 0.5, 0.1), 1e-4)
+    return Clip(level * np.sin(2 * np.pi * 220 * t) + 1e-5 * np.random.default_rng(1).standard_normal(len(t)), RATE)
+
+
+@pytest.fixture
+def chain():
+    return Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80)), ("steady", Compressor(-30, 2, 5, 150, makeup_db=3))])
+
+
+def state(bench):
+    return json.loads(bench._state_text)
+
+
+def size(png):
+    return Image.open(io.BytesIO(png)).size
+
+
+def test_a_new_bench_shows_picture_numbers_and_sound(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    assert size(bench._image.value) == bench_module.PICTURE_PX
+    assert "of the sung time" in bench._line.value
+    for part in ("before", "after"):
+        samples, rate = soundfile.read(io.BytesIO(bytes(bench._sounds[part].value)))
+        assert rate == RATE and len(samples) == clip.frames
+
+
+def test_moving_a_control_from_code_moves_slider_box_picture_numbers_and_sound(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    picture, numbers, sound = bench._image.value, bench._line.value, bench._sounds["after"].value
+    bench.set(threshold_db=-30, ratio=6)
+    control, slider, typed, _ = bench._inputs["threshold_db"]
+    assert typed.value == "−30.0" and control.stops()[slider.value] == -30
+    assert bench.processor == Compressor(-30, 6, 1, 80)
+    assert bench._image.value != picture and bench._line.value != numbers and bench._sounds["after"].value != sound
+
+
+def test_moving_a_slider_by_hand_sets_what_the_box_then_shows(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    control, slider, typed, _ = bench._inputs["release_ms"]
+    slider.value = control.nearest(250)
+    assert bench.processor.release_ms == 250 and typed.value == "250"
+
+
+def test_a_typed_value_stays_as_typed_though_the_slider_has_no_such_stop(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    _, _, typed, _ = bench._inputs["attack_ms"]
+    typed.value = "0.123 ms"
+    assert bench.processor.attack_ms == 0.123 and typed.value == "0.123"
+    bench._inputs["ratio"][2].value = "∞"
+    assert bench.processor.ratio == math.inf
+
+
+def test_what_stands_in_the_state_is_what_was_computed(clip):
+    bench = Bench(clip, Compressor(-24, 4, 1, 80, makeup_db=5, mix=0.7))
+    told = state(bench)
+    assert told["match_gain_db"] == pytest.approx(integrated_lufs(clip) - integrated_lufs(bench.result.output))
+    assert Chain.from_json(told["json"]) == bench.chain
+    assert eval(told["python"], {"Chain": Chain, "Compressor": Compressor, "math": math}) == bench.chain
+    assert told["duration_s"] == clip.duration_s
+    of_before, of_after = told["removed_shares"]
+    removed = of_before * clip.samples - of_after * bench.result.output.samples
+    np.testing.assert_allclose(removed, bench.stage_result.detail.removed.samples, atol=1e-12)
+    assert len(bench._sounds["after"].value) == told["after_bytes"]
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "words"),
+    [("ratio", "0.5", "ratio: 0.5 is not allowed"), ("threshold_db", "loud", "is no number"), ("attack_ms", "0", "attack_ms")],
+)
+def test_a_wrong_value_shows_one_sentence_and_changes_nothing(clip, field, text, words):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    before = bench.processor, bench._image.value
+    bench._inputs[field][2].value = text
+    assert words in bench._error.value and "Traceback" not in bench._error.value
+    assert (bench.processor, bench._image.value) == before
+    bench._inputs[field][2].value = "5"
+    assert bench._error.value == "" and getattr(bench.processor, field) == 5
+
+
+def test_a_setting_that_the_clip_cannot_have_shows_one_sentence_and_the_bench_goes_on(clip):
+    bench = Bench(clip, HighPass(90, 3))
+    bench.set(freq_hz=9000)  # over half of 16 kHz
+    assert "freq_hz: 9000 Hz is not allowed" in bench._error.value
+    bench.set(freq_hz=120)
+    assert bench._error.value == "" and bench.processor.freq_hz == 120
+
+
+def test_settings_from_code_are_all_or_nothing(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    for settings, name in (({"ratio": 2, "volume": 3}, "volume"), ({"threshold_db": -30, "ratio": 0}, "ratio")):
+        with pytest.raises(ValueError) as error:
+            bench.set(**settings)
+        one_sentence(error, name)
+        assert bench.processor == Compressor(-20, 3, 1, 80)
+
+
+def test_reset_goes_back_to_the_first_settings(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80)).set(threshold_db=-40, knee_db=12).reset()
+    assert bench.processor == Compressor(-20, 3, 1, 80)
+    assert bench._inputs["knee_db"][2].value == "0.0"
+
+
+def test_a_stage_of_a_chain_is_computed_from_the_results_before_it(clip, chain):
+    bench = Bench(clip, chain, stage="peaks")
+    low_cut = bench.result.stages["low cut"]
+    bench.set(threshold_db=-28)
+    assert bench.result.stages["low cut"] is low_cut
+    assert bench.result.output == bench.chain.apply(clip).output
+    assert bench.stage_result.source is low_cut.output
+
+
+def test_another_stage_brings_its_own_controls(clip, chain):
+    bench = Bench(clip, chain, stage="peaks").choose_stage("low cut")
+    assert list(bench._inputs) == ["freq_hz", "order"] and bench.processor == HighPass(90, 3)
+    bench.set(order=1)
+    assert bench.chain["low cut"] == HighPass(90, 1) and bench.chain["peaks"] == chain["peaks"]
+    with pytest.raises(ValueError) as error:
+        bench.choose_stage("reverb")
+    one_sentence(error, "reverb", "peaks")
+
+
+def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
+    bench = Bench(clip, chain, stage="peaks")
+    stage_gain = state(bench)["match_gain_db"]
+    bench._compare.value = "chain"
+    whole = state(bench)
+    assert whole["match_gain_db"] == pytest.approx(integrated_lufs(clip) - integrated_lufs(bench.result.output))
+    assert whole["match_gain_db"] != stage_gain and whole["removed_shares"][1] == pytest.approx(10 ** (-3 / 20))
+
+
+def test_goals_are_shown_and_checked(clip, capsys):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80), goals=[Goal("max_db", low=1), Goal("share_percent", high=1)])
+    assert "✓ goal met" in bench._line.value and "✗ goal not met yet" in bench._line.value
+    bench.check()
+    printed = capsys.readouterr().out.splitlines()
+    assert len(printed) == 2 and ": met (measured: " in printed[0] and ": not met yet (measured: " in printed[1]
+    bench.check(Goal("max_db", high=0.01))
+    assert "not met yet" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("make", "name"),
+    [
+        (lambda clip: Bench("take.wav", HighPass(90)), "clip"),
+        (lambda clip: Bench(clip, Chain([])), "processor"),
+        (lambda clip: Bench(clip, Chain([("x", HighPass(90))]), stage="y"), "stage"),
+        (lambda clip: Bench(clip, HighPass(90), view=(3, 2)), "view"),
+        (lambda clip: Bench(clip, HighPass(90), view="all"), "view"),
+    ],
+)
+def test_a_bench_that_cannot_be_is_refused_in_one_sentence(clip, make, name):
+    with pytest.raises(ValueError) as error:
+        make(clip)
+    one_sentence(error, name)
+
+
+@pytest.mark.parametrize(
+    "clip",
+    [
+        Clip(np.zeros(RATE), RATE),
+        Clip([0.5], 8000),
+        Clip(np.full((2000, 2), 3.0), 44_100),
+        Clip(0.1 * np.random.default_rng(2).standard_normal((5000, 6)), 192_000),
+    ],
+    ids=["silence", "one sample", "over full scale", "six channels"],
+)
+@pytest.mark.parametrize("processor", [Compressor(-20, 3, 1, 80, makeup_db=6), Peaking(400, -6)], ids=["compressor", "bell"])
+def test_odd_clips_work(clip, processor):
+    bench = Bench(clip, processor)
+    assert bench._error.value == ""
+    assert all(math.isfinite(value) for value in (state(bench)["match_gain_db"], *state(bench)["removed_shares"]))
+    samples, _ = soundfile.read(io.BytesIO(bytes(bench._sounds["after"].value)), always_2d=True)
+    np.testing.assert_allclose(samples * state(bench)["after_scale"], bench.result.output.columns, atol=2e-4)
+
+
+def test_moves_that_queue_up_are_answered_together_with_the_newest(clip, monkeypatch):
+    async def drag():
+        bench = Bench(clip, Compressor(-20, 3, 1, 80))
+        shown = []
+        original = bench._show
+        monkeypatch.setattr(bench, "_show", lambda *args, **kw: (shown.append(bench.processor.threshold_db), original(*args, **kw)))
+        control, slider, _, _ = bench._inputs["threshold_db"]
+        for threshold_db in range(-21, -41, -1):
+            slider.value = control.nearest(threshold_db)
+        await asyncio.sleep(0.05)
+        first = list(shown)
+        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.2)
+        return bench, first
+
+    bench, shown = asyncio.run(drag())
+    assert shown == [-40], "twenty moves of one go, one picture"
+    assert Chain.from_json(state(bench)["json"]) == bench.chain, "when the hand rests, sound and state follow"
+
+
+def test_results_are_up_to_date_though_the_page_is_still_waiting(clip):
+    async def read_at_once():
+        bench = Bench(clip, Compressor(-20, 3, 1, 80))
+        bench._inputs["threshold_db"][1].value = bench._inputs["threshold_db"][0].nearest(-45)
+        return bench.result.output, bench.processor
+
+    output, processor = asyncio.run(read_at_once())
+    assert processor.threshold_db == -45 and output == processor.apply(clip).output
+
+
+@pytest.fixture(scope="module")
+def long_clip():
+    verse = shipped("lesson_verse_faulty").clip
+    return Clip(np.tile(verse.samples[::6], 5), 8000)
+
+
+def test_a_long_clip_is_previewed_in_sight_and_then_computed_whole(long_clip):
+    async def work():
+        bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
+        await bench._task
+        whole = bench._line.value
+        bars = []
+        bench._progress.layout.observe(lambda change: bars.append(change["new"]), "display")
+        control, slider, _, _ = bench._inputs["threshold_db"]
+        slider.value = control.nearest(-30)
+        await asyncio.sleep(0.03)
+        preview, title = bench._line.value, bench._picture.title.get_text()
+        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.05)
+        await bench._task
+        return bench, whole, preview, title, bars
+
+    bench, whole, preview, title, bars = asyncio.run(work())
+    assert "in the stretch in sight" in preview and "in the stretch in sight" in title
+    assert "in the stretch in sight" not in whole and "in the stretch in sight" not in bench._line.value
+    assert bars == [None, "none"], "a progress bar while it works, none after"
+    assert bench._partial.output == Compressor(-30, 3, 1, 80).apply(long_clip).output
+    left, right = bench._picture.panels[0].ax.get_xlim()
+    assert (left, right) == (30.0, 50.0)
+
+
+def test_the_preview_is_that_stretch_of_the_whole(long_clip):
+    bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
+    bench._refresh()
+    preview = bench._preview.stages["Compressor"]
+    whole = Compressor(-20, 3, 1, 80).apply(long_clip).reduction_db
+    ahead = round(bench_module.PREROLL_S * 8000)
+    seen = preview.reduction_db[ahead:]
+    np.testing.assert_allclose(seen, whole[30 * 8000 : 30 * 8000 + len(seen)], atol=1e-4)
+
+
+def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
+    async def work():
+        bench = Bench(long_clip, Compressor(-20, 3, 1, 80))
+        first = bench._task
+        bench.set(threshold_db=-40)
+        await bench._task
+        return bench, first
+
+    bench, first = asyncio.run(work())
+    assert first.cancelled() or first.done()
+    assert bench._partial.stages["Compressor"].processor.threshold_db == -40
+
+
+def test_at_most_a_minute_of_a_long_clip_is_in_sight(long_clip):
+    bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(0, long_clip.duration_s))
+    assert bench._window.end_s == bench_module.LONGEST_VIEW_S
+    bench._view.value = (5.0, long_clip.duration_s)
+    assert bench._window.end_s - bench._window.start_s == bench_module.LONGEST_VIEW_S
+
+
+def test_what_a_page_without_a_kernel_gets(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    still = bench._still_html()
+    assert re.search(r'<img alt="[^"]*Reduction acts in[^"]*LUFS[^"]*"', still)
+    assert "data:image/png;base64," in still and bench._line.value in still

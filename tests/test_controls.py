@@ -1,0 +1,96 @@
+"""Sliders and typed values."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from conftest import one_sentence
+
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.controls import CONTROLS, FIRST_SHOWN, Choice, Control, controls_for
+
+SLIDERS = [(kind, control) for kind, controls in CONTROLS.items() for control in controls if isinstance(control, Control)]
+IDS = [f"{kind.__name__}.{control.field}" for kind, control in SLIDERS]
+
+
+@pytest.mark.parametrize(("kind", "control"), SLIDERS, ids=IDS)
+def test_what_a_slider_stop_shows_is_what_it_sets(kind, control):
+    for place, stop in enumerate(control.stops()):
+        assert control.read(control.text(stop)) == stop
+        assert control.nearest(stop) == place
+
+
+@pytest.mark.parametrize(("kind", "control"), SLIDERS, ids=IDS)
+def test_stops_rise_from_end_to_end_and_a_slider_has_a_workable_number_of_them(kind, control):
+    stops = [stop for stop in control.stops() if stop is not None]
+    assert stops[0] == control.low and stops[-1] == control.high
+    assert all(a < b for a, b in zip(stops, stops[1:]))
+    assert 20 <= len(stops) <= 300
+
+
+@pytest.mark.parametrize(("kind", "control"), [s for s in SLIDERS if s[1].log], ids=[i for i, s in zip(IDS, SLIDERS) if s[1].log])
+def test_a_logarithmic_slider_moves_by_about_equal_shares(kind, control):
+    stops = [stop for stop in control.stops() if stop is not None]
+    steps = [math.log(b / a) for a, b in zip(stops, stops[1:])]
+    assert max(steps) < math.log(1.35)
+
+
+def test_every_stop_of_a_compressor_is_a_legal_setting():
+    for control in CONTROLS[Compressor]:
+        values = control.stops() if isinstance(control, Control) else [value for _, value in control.options]
+        for value in values:
+            settings = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 80, control.field: value}
+            if value == "decoupled":
+                settings["topology"] = "feedforward"
+            assert getattr(Compressor(**settings), control.field) == value
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("3", 3), ("3:1", 3), ("3 : 1", 3), (" 2,5 ", 2.5), ("∞", math.inf), ("inf", math.inf), ("∞:1", math.inf), ("1e1", 10)],
+)
+def test_a_ratio_may_be_typed_in_several_ways(text, value):
+    ratio = next(control for control in CONTROLS[Compressor] if control.field == "ratio")
+    assert ratio.read(text) == value
+
+
+@pytest.mark.parametrize(("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18.25", -18.25)])
+def test_a_level_may_be_typed_with_either_minus_and_its_unit(text, value):
+    threshold = CONTROLS[Compressor][0]
+    assert threshold.read(text) == value
+    assert threshold.read(threshold.text(value)) == value
+
+
+@pytest.mark.parametrize("text", ["", "loud", "--3", "3:2", "nan", "1 2"])
+def test_a_text_without_a_number_is_refused_in_one_sentence(text):
+    with pytest.raises(ValueError) as error:
+        CONTROLS[Compressor][0].read(text)
+    one_sentence(error, "threshold_db", repr(text))
+
+
+def test_a_setting_that_can_be_off_says_so():
+    corner = next(control for control in CONTROLS[Compressor] if control.field == "sidechain_highpass_hz")
+    assert corner.text(None) == "off" and corner.read("off") is None and corner.nearest(None) == 0
+    assert corner.stops()[corner.nearest(120)] == 120
+
+
+@pytest.mark.parametrize("value", [1e-9, 1e12, math.inf])
+def test_a_value_beyond_the_slider_is_shown_at_its_end(value):
+    ratio = next(control for control in CONTROLS[Compressor] if control.field == "ratio")
+    assert ratio.stops()[ratio.nearest(value)] in (ratio.low, ratio.high)
+
+
+def test_every_control_is_a_field_of_its_processor():
+    for kind, controls in CONTROLS.items():
+        fields = set(kind.__dataclass_fields__)
+        names = [control.field for control in controls]
+        assert set(names) <= fields and len(names) == len(set(names))
+        assert set(FIRST_SHOWN.get(kind, ())) <= set(names)
+        assert all(len(control.options) > 1 for control in controls if isinstance(control, Choice))
+
+
+def test_a_kind_without_controls_is_refused_in_one_sentence():
+    with pytest.raises(ValueError) as error:
+        controls_for(int)
+    one_sentence(error, "processor", "int")
