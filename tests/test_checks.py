@@ -16,6 +16,7 @@ from vocomp_lab.chain import PROCESSORS
 from vocomp_lab.checks import check_below_nyquist, check_choice, check_number, check_whole, shown
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.gain import Gain
 
 # The legal range of every field, as the docstrings and the contract have it; (low, high) or a tuple of words.
 RANGES = {
@@ -34,6 +35,7 @@ RANGES = {
         "sidechain_highpass_hz": (10, 96_000),
         "ballistics": BALLISTICS,
     },
+    Gain: {"gain_db": (-60, 60)},
     HighPass: {"freq_hz": (10, 96_000), "order": (1, 8)},
     Peaking: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
     LowShelf: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
@@ -41,6 +43,7 @@ RANGES = {
 }
 LEGAL = {
     Compressor: dict(threshold_db=-20, ratio=3, attack_ms=5, release_ms=80),
+    Gain: dict(gain_db=-6),
     HighPass: dict(freq_hz=80, order=3),
     Peaking: dict(freq_hz=400, gain_db=-3, q=2),
     LowShelf: dict(freq_hz=200, gain_db=2),

@@ -8,6 +8,8 @@ from vocomp_lab.chain import Chain, ChainResult, StageResult
 from vocomp_lab.compressor import Compressed, Compressor
 from vocomp_lab.distortion import harmonic_distortion_percent
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.gain import Gain
+from vocomp_lab.guessing import GuessLevels
 from vocomp_lab.levels import (
     amplitude_to_db,
     crest_factor_db,
@@ -20,7 +22,15 @@ from vocomp_lab.levels import (
 from vocomp_lab.listening import match_loudness
 from vocomp_lab.loudness import Loudness, integrated_lufs, loudness
 from vocomp_lab.measures import Goal, reduction_moments
-from vocomp_lab.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.meters import (
+    ReductionStats,
+    active_mask,
+    noise_floor_dbfs,
+    ppm_reading,
+    reduction_needle,
+    reduction_stats,
+    vu_reading,
+)
 from vocomp_lab.song import Take, make_take, shipped, shipped_names
 from vocomp_lab.times import stated_times
 
@@ -36,7 +46,9 @@ __all__ = [
     "Compressor",
     "crest_factor_db",
     "db_to_amplitude",
+    "Gain",
     "Goal",
+    "GuessLevels",
     "harmonic_distortion_percent",
     "HighPass",
     "HighShelf",
@@ -47,9 +59,12 @@ __all__ = [
     "LowShelf",
     "make_take",
     "match_loudness",
+    "noise_floor_dbfs",
     "Peaking",
     "power_to_db",
+    "ppm_reading",
     "reduction_moments",
+    "reduction_needle",
     "reduction_stats",
     "ReductionStats",
     "rms_dbfs",
@@ -61,4 +76,5 @@ __all__ = [
     "stated_times",
     "Take",
     "true_peak_dbtp",
+    "vu_reading",
 ]

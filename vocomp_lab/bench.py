@@ -22,14 +22,15 @@ from IPython.display import HTML, display
 
 from vocomp_lab.audio import Clip, encode
 from vocomp_lab.chain import Chain, ChainResult, StageResult
+from vocomp_lab.checks import check_choice
 from vocomp_lab.controls import FIRST_SHOWN, Choice, Control, controls_for
 from vocomp_lab.levels import db_to_amplitude
 from vocomp_lab.measures import Change, ClipNumbers, Goal, clip_numbers, decibels, measure_change
 from vocomp_lab.meters import active_mask
-from vocomp_lab.plots import DynamicsPicture, FilterPicture, Window
+from vocomp_lab.plots import Picture, Window, picture_class
 
 PICTURE_PX = (1120, 372)
-FINISH_DELAY_S = 0.15
+FINISH_DELAY_S = 0.35
 """Rest after the last slider move before the sound and the later stages are computed."""
 WHOLE_CLIP_S = 40.0
 """Longer clips are previewed in the stretch in sight while a control moves; the whole follows when the hand rests."""
@@ -38,7 +39,8 @@ LONGEST_VIEW_S = 60.0
 """What is in sight of a long clip at first, and at most."""
 PREROLL_S = 1.0
 """Heard before the visible window in a preview, so that the reduction at its start is about right."""
-_HISTOGRAM_STRIDE = 16
+HIDEABLE = ("controls", "picture", "numbers", "choice")
+"""What a bench can do without: its controls and settings, its picture, its numbers, the choice of what is heard."""
 
 _STYLE = """<style>
 .vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
@@ -66,11 +68,11 @@ _STYLE = """<style>
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after">
 <div class="row">
 <button type="button" data-part="play" aria-pressed="false">Play</button>
-<fieldset><legend>Hear</legend>
+<fieldset __CHOICE__><legend>Hear</legend>
 <label><input type="radio" name="vocomp-__ID__" value="before" checked>before</label>
 <label><input type="radio" name="vocomp-__ID__" value="after">after</label>
 <label><input type="radio" name="vocomp-__ID__" value="removed">what was removed</label></fieldset>
-<label><input type="checkbox" data-part="match" __MATCH__>after as loud as before</label>
+<label __CHOICE__><input type="checkbox" data-part="match" __MATCH__>after as loud as before</label>
 <label><input type="checkbox" data-part="loop" checked>loop</label>
 </div><div class="row">
 <label style="flex:1 1 300px">Position<input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
@@ -79,7 +81,7 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: 
 <span data-part="volume-text">−24 dB</span>
 <span data-part="note" role="status"></span>
 </div>
-<details><summary>Settings to take along</summary>
+<details __SETTINGS__><summary>Settings to take along</summary>
 <div class="row" style="margin:4px 0"><button type="button" data-part="copy-python">Copy as Python</button>
 <button type="button" data-part="copy-json">Copy as settings sheet (JSON)</button>
 <span>Keys in the player: p plays and pauses; 1, 2, 3 choose what is heard.</span></div>
@@ -108,11 +110,16 @@ class Bench:
     view : (float, float), optional
         Stretch of time to show, in seconds. Default: the whole clip, or the first 20 s of a long one (over 40 s), of which at
         most 60 s are in sight.
+    watch : str, optional
+        The stage that picture, numbers, goals and sound are about, if it is another than the one whose controls are shown: so
+        that a trim can be moved while a compressor is watched.
+    hide : sequence of str, optional
+        Parts to leave out, of ``HIDEABLE``: for guessing by ear.
 
     Raises
     ------
     ValueError
-        If the clip is no Clip, the processor has no controls, or there is no such stage.
+        If the clip is no Clip, the processor has no controls, there is no such stage, or no such part to hide.
 
     Notes
     -----
@@ -122,7 +129,7 @@ class Bench:
 
     _ids = itertools.count(1)
 
-    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None):
+    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None, watch=None, hide=()):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         if not isinstance(processor, Chain):
@@ -133,8 +140,12 @@ class Bench:
         stage = names[-1] if stage is None else stage
         if stage not in names:
             raise ValueError(f"stage: there is no {stage!r}; the stages are {', '.join(names)}.")
+        if watch is not None and watch not in names:
+            raise ValueError(f"watch: there is no stage {watch!r}; the stages are {', '.join(names)}.")
         for kind in {type(p) for _, p in processor.stages}:
             controls_for(kind)
+        self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
+        self._watch = watch
         self.clip = clip
         self.goals = tuple(goals)
         self._first = processor
@@ -151,13 +162,13 @@ class Bench:
         self._task: asyncio.Task | None = None
         self._numbers: dict[int, tuple[Clip, ClipNumbers]] = {}
         self._masks: dict[int, tuple[Clip, np.ndarray]] = {}
-        self._pictures: dict[str, object] = {}
+        self._pictures: dict[type[Picture], Picture] = {}
         self._pictured = None
         self._refresh_due = self._finish_due = None
         self._stale = True
         self._quiet = False
         self._cut_for = self._cut_clip = None
-        self._state_text = ""
+        self._state_text = self._alt = ""
         self._sent = {"before": None, "after": None}
         self._sent_sizes: dict[str, object] = {}
         self._build()
@@ -191,13 +202,17 @@ class Bench:
 
     @property
     def stage_result(self) -> StageResult:
-        """What the stage did."""
-        return self.result.stages[self._stage]
+        """What the stage (or the one that is watched instead) did."""
+        return self.result.stages[self._watched]
 
     @property
     def change(self) -> Change:
-        """The stage's numbers: before, after, reduction."""
+        """That stage's numbers: before, after, reduction."""
         return self._measure(self.stage_result)
+
+    @property
+    def _watched(self) -> str:
+        return self._watch or self._stage
 
     def set(self, **settings) -> "Bench":
         """Move controls from code, as if by hand.
@@ -278,15 +293,14 @@ class Bench:
             part: self._part(widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part)
             for part in ("before", "after")
         }
+        controls = [widgets.HBox(top, layout=widgets.Layout(flex_flow="row wrap")), self._grid, self._view]
         self.widget = widgets.VBox(
             [
                 widgets.HTML(_STYLE),
-                widgets.HBox(top, layout=widgets.Layout(flex_flow="row wrap")),
-                self._grid,
-                self._view,
+                *([] if "controls" in self._hide else controls),
                 self._error,
                 self._progress,
-                widgets.Box([self._image]),
+                *([] if "picture" in self._hide else [widgets.Box([self._image])]),
                 self._line,
                 self._state,
                 *self._sounds.values(),
@@ -449,16 +463,16 @@ class Bench:
     def _refresh(self):
         """The picture and the numbers of this stage, from the settings as they are now."""
         names = [name for name, _ in self._chain.stages]
-        prefix = Chain(self._chain.stages[: names.index(self._stage) + 1])
+        prefix = Chain(self._chain.stages[: max(names.index(self._stage), names.index(self._watched)) + 1])
         try:
             if self._long:
                 start = max(self._window.start_s - PREROLL_S, 0.0)
                 self._preview = prefix.apply(self._cut(start), reuse=self._preview)
                 seen = Window(self._window.start_s - start, self._window.end_s - start, start)
-                self._show(self._preview.stages[self._stage], seen, part=True)
+                self._show(self._preview.stages[self._watched], seen, part=True)
             else:
                 self._partial = prefix.apply(self.clip, reuse=self._partial)
-                self._show(self._partial.stages[self._stage], self._window)
+                self._show(self._partial.stages[self._watched], self._window)
             self._error.value = ""
         except ValueError as error:
             self._say_error(str(error))
@@ -484,7 +498,7 @@ class Bench:
         try:
             result = self.result
             if self._long:
-                self._show(result.stages[self._stage], self._window)
+                self._show(result.stages[self._watched], self._window)
             self._send_sound(*self._compared(result))
         except ValueError as error:
             self._say_error(str(error))
@@ -501,9 +515,9 @@ class Bench:
                 self._partial = result
                 self._progress.value = count
             self._stale = False
-            await work(None, self._measure, result.stages[self._stage])
+            await work(None, self._measure, result.stages[self._watched])
             if chain is self._chain:
-                self._show(result.stages[self._stage], self._window)
+                self._show(result.stages[self._watched], self._window)
                 self._send_sound(*self._compared(result))
         except ValueError as error:
             self._say_error(str(error))
@@ -516,30 +530,30 @@ class Bench:
         if self._compare.value == "chain":
             makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self._chain.stages)
             return self.clip, result.output, (1.0, db_to_amplitude(-makeup_db))
-        stage = result.stages[self._stage]
+        stage = result.stages[self._watched]
         return stage.source, stage.output, (1.0, 1.0) if stage.detail is None else stage.detail.removed_shares
 
     def _show(self, stage: StageResult, window: Window, part: bool = False):
         change = self._measure(stage)
-        kind = "filter" if stage.detail is None else "dynamics"
+        kind = picture_class(stage)
         picture = self._pictures.get(kind)
         if picture is None:
-            picture = self._pictures[kind] = (FilterPicture if kind == "filter" else DynamicsPicture)(*PICTURE_PX)
+            picture = self._pictures[kind] = kind(*PICTURE_PX)
         self._picture = picture
-        pictured = (kind, id(stage.source), window)
+        pictured = (kind, stage.source, window)
         if pictured != self._pictured:
             picture.set_source(stage.source, window)
             self._pictured = pictured
-        if kind == "filter":
-            picture.set_result(stage.processor, stage.output, window)
-        else:
-            levels = stage.detail.detector_db[self._mask(stage.source)][::_HISTOGRAM_STRIDE]
-            picture.set_result(stage.processor, stage.output, stage.reduction_db, stage.detail.detector_db, window, levels)
-        picture.title.set_text(_finding(change) + (" (in the stretch in sight)" if part else ""))
-        self._png = picture.render()
-        self._image.value = self._png
-        self._line.value = _numbers_html(change, self.goals, part)
-        self._alt = f"{_finding(change)}. {_numbers_text(change)}"
+        picture.set_result(stage, window, self._mask(stage.source))
+        picture.title.set_text(picture.finding(change) + (" (in the stretch in sight)" if part else ""))
+        if "picture" not in self._hide:
+            self._png = picture.render()
+            self._image.value = self._png
+            self._alt = f"{picture.description(change)}. {_numbers_text(change)}"
+        if "numbers" not in self._hide:
+            heading = [self._watch] if self._watch else []
+            heading += ["in the stretch in sight"] if part else []
+            self._line.value = _numbers_html(change, self.goals, ", ".join(heading))
 
     def _mask(self, clip: Clip) -> np.ndarray:
         return self._kept(self._masks, clip, active_mask)
@@ -594,32 +608,20 @@ class Bench:
 
     def _still_html(self) -> str:
         """The picture and its numbers for a page without a kernel."""
-        picture = base64.b64encode(self._png).decode()
-        return (
-            f'<div class="vocomp-still"><img alt="{html.escape(self._alt)}" src="data:image/png;base64,{picture}">'
-            f"{self._line.value}</div>"
-        )
+        if "picture" in self._hide:
+            picture = "<p>Run this cell to listen.</p>"
+        else:
+            source = base64.b64encode(self._png).decode()
+            picture = f'<img alt="{html.escape(self._alt)}" src="data:image/png;base64,{source}">'
+        return f'<div class="vocomp-still">{picture}{self._line.value}</div>'
 
     def _ipython_display_(self):
         script = resources.files("vocomp_lab").joinpath("player.js").read_text("utf-8").replace("__ID__", self._id)
         player = _PLAYER.replace("__ID__", self._id).replace("__MATCH__", "checked" if self._match else "")
+        for mark, part in (("__CHOICE__", "choice"), ("__SETTINGS__", "controls")):
+            player = player.replace(mark, 'style="display:none"' if part in self._hide else "")
         display(self.widget)
         display(HTML(f'<div class="vocomp-output">{_STYLE}{self._still_html()}{player}<script>{script}</script></div>'))
-
-
-def _finding(change: Change) -> str:
-    """The picture's title: what the numbers say, in a sentence."""
-    stats = change.reduction
-    if stats is None:
-        crest = change.after.crest_db - change.before.crest_db
-        loud = change.after.loudness_lufs - change.before.loudness_lufs
-        return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
-    if stats.max_db < stats.floor_db:
-        return "No reduction to speak of: the voice never gets far enough over the threshold"
-    return (
-        f"Reduction acts in {100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB in the middle "
-        f"and {decibels(stats.max_db)} dB at most"
-    )
 
 
 def _number_pairs(change: Change) -> list[tuple[str, str]]:
@@ -636,14 +638,14 @@ def _number_pairs(change: Change) -> list[tuple[str, str]]:
         ("loudness", f"{decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"),
         ("crest factor", f"{decibels(before.crest_db)} → {decibels(after.crest_db)} dB"),
         ("peak", f"{decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS"),
-        ("“after” is matched by", f"{decibels(change.match_gain_db, sign=True)} dB"),
+        ("to match “after” takes", f"{decibels(change.match_gain_db, sign=True)} dB"),
     ]
 
 
-def _numbers_html(change: Change, goals=(), part: bool = False) -> str:
+def _numbers_html(change: Change, goals=(), heading: str = "") -> str:
     cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _number_pairs(change)]
-    if part:
-        cells.insert(0, "<span><i>in the stretch in sight:</i></span>")
+    if heading:
+        cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
     for goal in goals:
         cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'

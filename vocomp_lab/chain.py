@@ -18,11 +18,12 @@ from vocomp_lab.audio import Clip
 from vocomp_lab.checks import shown
 from vocomp_lab.compressor import Compressed, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.gain import Gain
 
 SHEET_FORMAT = "vocomp-lab settings sheet"
 SHEET_VERSION = 1
 
-PROCESSORS = {kind.__name__: kind for kind in (HighPass, Peaking, LowShelf, HighShelf, Compressor)}
+PROCESSORS = {kind.__name__: kind for kind in (Gain, HighPass, Peaking, LowShelf, HighShelf, Compressor)}
 """Every processor that a sheet may name, by the name it has there."""
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.gain import Gain
 
 
 # About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
@@ -137,6 +138,7 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
         Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
     ),
+    Gain: (Control("gain_db", "Gain", "dB", -24, 24, 0.5),),
     HighPass: (
         _freq(20, 400, "Corner"),
         Choice("order", "Slope", tuple((f"{6 * order} dB per octave", order) for order in range(1, 9))),

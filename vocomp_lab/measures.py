@@ -117,7 +117,7 @@ def decibels(value: float, digits: int = 1, *, sign: bool = False) -> str:
         return "∞" if value > 0 else "−∞"
     text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
     if float(text) == 0:
-        text = text.replace("-", "").replace("+", "±" if sign else "")
+        text = ("±" if sign else "") + text.lstrip("+-")
     return text.replace("-", "−")
 
 
@@ -185,5 +185,7 @@ MEASURES = {
     "max_db": Measure("largest reduction", "dB", _of_reduction("max_db")),
     "loudness_change_lu": Measure("loudness change", "LU", lambda c: c.after.loudness_lufs - c.before.loudness_lufs),
     "crest_change_db": Measure("crest factor change", "dB", lambda c: c.after.crest_db - c.before.crest_db),
+    "peak_dbfs": Measure("peak", "dBFS", lambda c: c.after.peak_dbfs),
+    "loudness_lufs": Measure("loudness", "LUFS", lambda c: c.after.loudness_lufs),
     "peak_change_db": Measure("peak change", "dB", lambda c: c.after.peak_dbfs - c.before.peak_dbfs),
 }

@@ -20,7 +20,13 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from PIL import Image
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.levels import amplitude_to_db
+from vocomp_lab.compressor import Compressed
+from vocomp_lab.filters import Filter
+from vocomp_lab.gain import Gain
+from vocomp_lab.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
+from vocomp_lab.loudness import loudness
+from vocomp_lab.measures import decibels
+from vocomp_lab.meters import vu_reading
 
 INK = "#000000"
 ORANGE = "#E69F00"
@@ -33,6 +39,8 @@ GREY = "#6b6b6b"
 _LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (PURPLE, (0, (5, 1, 1, 1, 1, 1))), (ORANGE, (0, (1, 1))), (INK, "-"))
 
 LEVEL_RANGE_DB = (-60.0, 0.0)
+_HISTOGRAM_STRIDE = 16
+_METERS_LOW_DB, _METERS_TOP_DB, _METERS_FAR_TOP_DB = -54.0, 6.0, 30.0
 _REDUCTION_LIMITS_DB = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 240.0)
 _STYLE = {"font.size": 9.5, "axes.titlesize": 10, "axes.labelsize": 9.5, "xtick.labelsize": 9, "ytick.labelsize": 9}
 
@@ -89,11 +97,16 @@ class _Panel:
     def legend_above(self) -> None:
         """The legend in one line over the right end of the panel, where it covers no data."""
         self.ax.legend(
-            loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=3, frameon=False, borderpad=0, borderaxespad=0.1, handlelength=1.6
+            loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=6, frameon=False, borderpad=0, borderaxespad=0.1, handlelength=1.6, columnspacing=1.4
         )
 
-    def show_window(self, window: Window) -> None:
-        self.ax.set_xlim(window.shift_s + window.start_s, window.shift_s + window.end_s)
+    def show_window(self, window: Window) -> bool:
+        """Show this stretch of time; True if it is another than before."""
+        limits = (window.shift_s + window.start_s, window.shift_s + window.end_s)
+        if self.ax.get_xlim() == limits:
+            return False
+        self.ax.set_xlim(*limits)
+        return True
 
 
 class WaveformPanel(_Panel):
@@ -103,30 +116,36 @@ class WaveformPanel(_Panel):
         super().__init__(ax)
         self.before_low, self.before_high = (ax.plot([], [], color=ORANGE, linewidth=1.0)[0] for _ in range(2))
         self.after = ax.fill_between([0, 1], 0, 0, color=BLUE, alpha=0.75, linewidth=0)
+        self.before_peak = 0.0
         ax.set_ylabel("amplitude\n(FS = 1)")
         self.moving = [self.after, self.before_low, self.before_high]
         self.before_low.set_label("before: orange outline")
         self.after.set_label("after: blue filled")
 
-    def set_before(self, clip: Clip, window: Window) -> None:
+    def set_before(self, clip: Clip, window: Window) -> bool:
+        """Show the source; True if the axis had to change."""
         start, end = window.frames(clip.rate, clip.frames)
         low, high = column_extremes(clip.samples[start:end], self.columns)
         t = self._times(window, len(low))
         self.before_low.set_data(t, low)
         self.before_high.set_data(t, high)
-        limit = 1.25 * max(float(high.max()), -float(low.min()), 1e-3)
-        self.ax.set_ylim(-limit, limit)
+        self.before_peak = max(float(high.max()), -float(low.min()))
+        return self._fit(self.before_peak)
 
     def set_after(self, clip: Clip, window: Window) -> bool:
-        """Show the result; True if the axis had to grow."""
+        """Show the result; True if the axis had to change."""
         start, end = window.frames(clip.rate, clip.frames)
         low, high = column_extremes(clip.samples[start:end], self.columns)
         self.after.set_data(self._times(window, len(low)), low, high)
-        peak = max(float(high.max()), -float(low.min()))
-        if peak > self.ax.get_ylim()[1]:
-            self.ax.set_ylim(-1.25 * peak, 1.25 * peak)
-            return True
-        return False
+        return self._fit(max(self.before_peak, float(high.max()), -float(low.min())))
+
+    def _fit(self, peak: float) -> bool:
+        """Fit the axis to a peak, by steps of 3 dB so that it seldom changes; True if it did."""
+        limit = 2.0 ** (math.ceil(2 * math.log2(1.05 * max(peak, 1e-3))) / 2)
+        changed = self.ax.get_ylim()[1] != limit
+        if changed:
+            self.ax.set_ylim(-limit, limit)
+        return changed
 
 
 class LevelPanel(_Panel):
@@ -215,6 +234,146 @@ class CurvePanel(_Panel):
         self.threshold.set_visible(threshold_db is not None)
         if threshold_db is not None:
             self.threshold.set_xdata([threshold_db, threshold_db])
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What the meters say about one clip: the whole of it in dBFS, dBTP or LUFS, and needle and loudness over time.
+
+    Explained in ``01_levels_and_meters``.
+
+    Parameters
+    ----------
+    peak_dbfs, true_peak_dbtp, rms_dbfs, loudness_lufs : float
+    needle_times_s, needle_dbfs : ndarray, shape (steps,)
+        A VU meter's needle, of the loudest channel, on a scale on which a steady sine reads its own peak.
+    times_s, momentary_lufs, short_term_lufs : ndarray, shape (steps,)
+    """
+
+    peak_dbfs: float
+    true_peak_dbtp: float
+    rms_dbfs: float
+    loudness_lufs: float
+    needle_times_s: np.ndarray
+    needle_dbfs: np.ndarray
+    times_s: np.ndarray
+    momentary_lufs: np.ndarray
+    short_term_lufs: np.ndarray
+
+    @classmethod
+    def of(cls, clip: Clip) -> "Readings":
+        """Read all meters."""
+        times_s, needle = vu_reading(clip, reference_dbfs=0.0)
+        loud = loudness(clip)
+        return cls(
+            sample_peak_dbfs(clip), true_peak_dbtp(clip), rms_dbfs(clip), loud.integrated_lufs,
+            times_s, needle.reshape(len(needle), -1).max(axis=1), loud.times, loud.momentary_lufs, loud.short_term_lufs,
+        )  # fmt: skip
+
+    @property
+    def needle_highest_dbfs(self) -> float:
+        """The highest that the needle ever shows."""
+        return float(self.needle_dbfs.max())
+
+    @property
+    def crest_db(self) -> float:
+        """Crest factor: sample peak minus RMS; NaN for silence."""
+        return self.peak_dbfs - self.rms_dbfs if math.isfinite(self.rms_dbfs) else math.nan
+
+    @property
+    def top_db(self) -> float:
+        """The highest of them all."""
+        return max(self.peak_dbfs, self.true_peak_dbtp, self.needle_highest_dbfs, float(self.momentary_lufs.max()))
+
+
+class _MeterScale(_Panel):
+    """A panel on the meters' scale: dB below full scale, with room above it, and more where a clip goes far over."""
+
+    axis: str
+
+    def __init__(self, ax):
+        super().__init__(ax)
+        self.top_db = None
+        self.make_room(0.0)
+
+    def make_room(self, top_db: float) -> bool:
+        """Choose how far the scale goes over full scale; True if that changed."""
+        top = _METERS_TOP_DB if top_db < _METERS_TOP_DB - 1 else _METERS_FAR_TOP_DB
+        if top == self.top_db:
+            return False
+        self.top_db = top
+        getattr(self.ax, f"set_{self.axis}lim")(_METERS_LOW_DB, top)
+        step = 12 if self.axis == "y" else 24
+        getattr(self.ax, f"{self.axis}axis").set_major_locator(FixedLocator([level for level in range(-48, 61, step) if level < top]))
+        return True
+
+
+class MetersPanel(_MeterScale):
+    """Peaks, a VU needle, and loudness of two lengths over time; full scale as a line."""
+
+    axis = "y"
+
+    def __init__(self, ax):
+        super().__init__(ax)
+        ax.axhline(0, color=INK, linestyle=":", linewidth=1.2)
+        ax.text(0.004, -1, "full scale", transform=ax.get_yaxis_transform(), va="top", fontsize=8.5, color="#333333")
+        (self.peak,) = ax.plot([], [], color=GREY, linewidth=0.8, label="peak (thin)")
+        (self.needle,) = ax.plot([], [], color=VERMILION, linestyle="--", linewidth=1.7, label="VU needle (dashed)")
+        (self.momentary,) = ax.plot([], [], color=BLUE, linewidth=1.9, label="momentary (solid)")
+        (self.short_term,) = ax.plot([], [], color=GREEN, linestyle="-.", linewidth=1.9, label="short-term (dash-dot)")
+        ax.set_ylabel("level\n(dBFS, LUFS)")
+        self.moving = [self.peak, self.needle, self.momentary, self.short_term]
+
+    def set_readings(self, clip: Clip, readings: Readings, window: Window) -> None:
+        start, end = window.frames(clip.rate, clip.frames)
+        low, high = column_extremes(clip.samples[start:end], self.columns)
+        times = self._times(window, len(high))
+        self.peak.set_data(times, amplitude_to_db(np.maximum(high, -low), floor_db=-200))
+        for line, at, values in (
+            (self.needle, readings.needle_times_s, readings.needle_dbfs),
+            (self.momentary, readings.times_s, readings.momentary_lufs),
+            (self.short_term, readings.times_s, readings.short_term_lufs),
+        ):
+            line.set_data(times, np.interp(times - window.shift_s, at, np.maximum(values, -200)))
+
+
+class ReadingsPanel(_MeterScale):
+    """One row a number: where it lies on the scale, and what it is."""
+
+    axis = "x"
+    rows = (
+        ("sample peak", "peak_dbfs", "dBFS", INK, "o"),
+        ("true peak", "true_peak_dbtp", "dBTP", INK, "D"),
+        ("VU needle, highest", "needle_highest_dbfs", "dBFS", VERMILION, "^"),
+        ("loudness, integrated", "loudness_lufs", "LUFS", BLUE, "s"),
+        ("RMS", "rms_dbfs", "dBFS", PURPLE, "v"),
+    )
+
+    def __init__(self, ax):
+        super().__init__(ax)
+        count = len(self.rows)
+        ax.axvline(0, color=INK, linestyle=":", linewidth=1.2)
+        self.dots = [
+            ax.plot([], [], marker, color=color, markersize=7)[0] for _, _, _, color, marker in self.rows
+        ]
+        (self.crest,) = ax.plot([], [], "|-", color=GREY, linewidth=3.0, markersize=9)
+        self.texts = [
+            ax.text(1.04, row, "", transform=ax.get_yaxis_transform(), va="center", weight="bold") for row in range(count + 1)
+        ]
+        ax.set(ylim=(count + 0.6, -0.6), xlabel="after (dBFS, LUFS)")
+        ax.yaxis.set_major_locator(FixedLocator(range(count + 1)))
+        ax.set_yticklabels([*(label for label, *_ in self.rows), "crest factor"])
+        ax.tick_params(axis="y", length=0)
+        self.moving = [*self.dots, self.crest, *self.texts]
+
+    def set_readings(self, readings: Readings) -> None:
+        for row, (dot, text, (_, name, unit, _, _)) in enumerate(zip(self.dots, self.texts, self.rows)):
+            value = getattr(readings, name)
+            dot.set_data([value if math.isfinite(value) else math.nan], [row])
+            text.set_text(f"{decibels(value, sign=value > 0)} {unit}")
+        ends = [readings.rms_dbfs, readings.peak_dbfs] if math.isfinite(readings.rms_dbfs) else [math.nan] * 2
+        self.crest.set_data(ends, [len(self.rows)] * 2)
+        self.texts[-1].set_text(f"{decibels(readings.crest_db)} dB")
 
 
 class SpectrumPanel(_Panel):
@@ -363,6 +522,22 @@ class Picture:
     def _make_panels(self, figure) -> list[_Panel]:
         raise NotImplementedError
 
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        raise NotImplementedError
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what a stage of a chain (a ``StageResult``) did; `sung` is where in its source the singer sings."""
+        raise NotImplementedError
+
+    def finding(self, change) -> str:
+        """What the numbers (a ``Change``) say, in one sentence: the picture's title."""
+        raise NotImplementedError
+
+    def description(self, change) -> str:
+        """What the picture says that the numbers under it don't: its alternative in words."""
+        return self.finding(change)
+
     def invalidate(self) -> None:
         """Say that a still part (limits, ticks) has changed."""
         self._background = self._palette = None
@@ -380,6 +555,8 @@ class Picture:
         image = Image.fromarray(np.ascontiguousarray(np.asarray(self.canvas.buffer_rgba())[..., :3]))
         if self._palette is None:
             self._palette = image.quantize(256, method=Image.Quantize.FASTOCTREE)
+            # The palette's near-white is the page's white.
+            self._palette.putpalette([255 if value >= 250 else value for value in self._palette.getpalette()])
         # With its palette known and run lengths for compression a picture is encoded in a tenth of PNG's usual time.
         buffer = io.BytesIO()
         image.quantize(palette=self._palette, dither=Image.Dither.NONE).save(
@@ -409,22 +586,32 @@ class DynamicsPicture(Picture):
 
     def set_source(self, clip: Clip, window: Window) -> None:
         """Show another source or another stretch of it."""
-        for panel in (self.waveform, self.level, self.reduction):
-            panel.show_window(window)
-        self.waveform.set_before(clip, window)
-        self.invalidate()
+        changed = [panel.show_window(window) for panel in (self.waveform, self.level, self.reduction)]
+        if any([*changed, self.waveform.set_before(clip, window)]):
+            self.invalidate()
 
-    def set_result(self, processor, output: Clip, reduction_db, detector_db, window: Window, levels_db) -> None:
-        """Show what a dynamics stage did. `levels_db` are the detector's levels that go into the histogram."""
-        grown = self.waveform.set_after(output, window)
-        threshold_db = getattr(processor, "threshold_db", None)
-        self.level.set_level(detector_db, output.rate, window)
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what a dynamics stage did."""
+        rate, detector_db = stage.output.rate, stage.detail.detector_db
+        grown = self.waveform.set_after(stage.output, window)
+        threshold_db = getattr(stage.processor, "threshold_db", None)
+        self.level.set_level(detector_db, rate, window)
         self.level.set_threshold(threshold_db)
-        changed = self.reduction.set_reduction(reduction_db, output.rate, window)
-        self.curve.set_levels(levels_db)
-        self.curve.set_curve(processor.static_curve, threshold_db)
+        changed = self.reduction.set_reduction(stage.reduction_db, rate, window)
+        self.curve.set_levels(detector_db[sung][::_HISTOGRAM_STRIDE])
+        self.curve.set_curve(stage.processor.static_curve, threshold_db)
         if grown or changed:
             self.invalidate()
+
+    def finding(self, change) -> str:
+        """How often and how far the reduction acts."""
+        stats = change.reduction
+        if stats.max_db < stats.floor_db:
+            return "No reduction to speak of: the voice never gets far enough over the threshold"
+        middle = f"{decibels(stats.median_db)} dB in the middle and " if stats.median_db >= 0.05 else ""
+        return (
+            f"Reduction acts in {100 * stats.share:.0f} % of the sung time, by {middle}{decibels(stats.max_db)} dB at most"
+        )
 
 
 class FilterPicture(Picture):
@@ -449,9 +636,76 @@ class FilterPicture(Picture):
         self.spectrum.set_before(clip.cut(window.start_s, window.end_s))
         self.invalidate()
 
-    def set_result(self, processor, output: Clip, window: Window) -> None:
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
         """Show what a filter did."""
-        if self.waveform.set_after(output, window):
+        if self.waveform.set_after(stage.output, window):
             self.invalidate()
-        self.spectrum.set_after(output.cut(window.start_s, window.end_s))
-        self.response.set_response(processor, output.rate)
+        self.spectrum.set_after(stage.output.cut(window.start_s, window.end_s))
+        self.response.set_response(stage.processor, stage.output.rate)
+
+    def finding(self, change) -> str:
+        """What became of loudness and crest factor."""
+        crest = change.after.crest_db - change.before.crest_db
+        loud = change.after.loudness_lufs - change.before.loudness_lufs
+        return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
+
+
+class MetersPicture(Picture):
+    """Waveform over time, the meters' readings over time, and what they say about the whole result."""
+
+    time_box = (0.078, 0.115, 0.648, 0.895)
+
+    def _make_panels(self, figure):
+        left, _, right, _ = self.time_box
+        grid = figure.add_gridspec(2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1))
+        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
+        self.meters = MetersPanel(figure.add_subplot(grid[1]))
+        self.numbers = ReadingsPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=0.782, right=0.912, top=0.885, bottom=0.105)[0]))
+        self.waveform.ax.tick_params(labelbottom=False)
+        for panel in (self.waveform, self.meters):
+            panel.legend_above()
+        self.meters.ax.set_xlabel("time (s)")
+        return [self.waveform, self.meters, self.numbers]
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        changed = [panel.show_window(window) for panel in (self.waveform, self.meters)]
+        if any([*changed, self.waveform.set_before(clip, window)]):
+            self.invalidate()
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what the meters say about a stage's output."""
+        self.readings = Readings.of(stage.output)
+        self.meters.set_readings(stage.output, self.readings, window)
+        self.numbers.set_readings(self.readings)
+        changed = [self.waveform.set_after(stage.output, window)]
+        changed += [panel.make_room(self.readings.top_db) for panel in (self.meters, self.numbers)]
+        if any(changed):
+            self.invalidate()
+
+    def finding(self, change) -> str:
+        """How far the meters are apart."""
+        over = "Over full scale: peak" if self.readings.true_peak_dbtp > 0 else "Peak"
+        return (
+            f"{over} {decibels(change.after.peak_dbfs, sign=change.after.peak_dbfs > 0)} dBFS, "
+            f"loudness {decibels(change.after.loudness_lufs)} LUFS; "
+            f"the needle never shows more than {decibels(self.readings.needle_highest_dbfs)} dBFS"
+        )
+
+    def description(self, change) -> str:
+        """The finding, and every number of the picture."""
+        values = ((label, getattr(self.readings, name), unit) for label, name, unit, *_ in ReadingsPanel.rows)
+        rows = (f"{label} {decibels(value, sign=value > 0)} {unit}" for label, value, unit in values)
+        return f"{self.finding(change)}. After: {'; '.join(rows)}; crest factor {decibels(self.readings.crest_db)} dB"
+
+
+PICTURES: dict[type, type[Picture]] = {Compressed: DynamicsPicture, Filter: FilterPicture, Gain: MetersPicture}
+"""Which picture shows a stage, by the type of the details that it reports, or else by the type of its processor."""
+
+
+def picture_class(stage) -> type[Picture]:
+    """The kind of picture that shows a stage of a chain (a ``StageResult``); ValueError if there is none."""
+    for kind in (*type(stage.detail).__mro__, *type(stage.processor).__mro__):
+        if kind in PICTURES:
+            return PICTURES[kind]
+    raise ValueError(f"processor: there is no picture for a {type(stage.processor).__name__}; list one in plots.PICTURES.")
