@@ -135,13 +135,21 @@ def test_controls_are_named_and_keys_work(lesson):
     handles = lesson.locator(".vocomp-bench").first.locator(".noUi-handle")
     names = [handles.nth(n).get_attribute("aria-label") for n in range(handles.count())]
     assert "Threshold (dBFS)" in names and "Attack (ms)" in names
-    first(lesson, ".vocomp-player input[value=before]").focus()
-    lesson.keyboard.press("2")
-    assert player(lesson, "heard()") == "after"
-    lesson.keyboard.press("p")
-    wait_for(lesson, lambda: player(lesson, "playing()"), "playback by key")
-    lesson.keyboard.press("p")
-    wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause by key")
+    code_cells = lesson.locator(".jp-CodeCell").count()
+    for take_focus in (
+        lambda: first(lesson, ".vocomp-player input[value=before]").focus(),
+        lambda: first(lesson, ".vocomp-player [data-part=clock]").click(),
+    ):
+        take_focus()
+        lesson.keyboard.press("1")
+        assert player(lesson, "heard()") == "before"
+        lesson.keyboard.press("2")
+        assert player(lesson, "heard()") == "after"
+        lesson.keyboard.press("p")
+        wait_for(lesson, lambda: player(lesson, "playing()"), "playback by key")
+        lesson.keyboard.press("p")
+        wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause by key")
+    assert lesson.locator(".jp-CodeCell").count() == code_cells, "JupyterLab's own keys must not turn cells into headings"
 
 
 def test_reset_brings_the_first_settings_back(lesson):

@@ -65,7 +65,8 @@ _STYLE = """<style>
 .vocomp-still img{max-width:100%}
 </style>"""
 
-_PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after">
+# Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
+_PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after" tabindex="-1" data-lm-suppress-shortcuts="true">
 <div class="row">
 <button type="button" data-part="play" aria-pressed="false">Play</button>
 <fieldset __CHOICE__><legend>Hear</legend>

@@ -291,12 +291,12 @@
   for (const part of ["python", "json"]) control("copy-" + part).addEventListener("click", (event) => copy(part, event.currentTarget));
   root.addEventListener("keydown", (event) => {
     if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
-    const place = ["1", "2", "3"].indexOf(event.key);
-    if (place >= 0) { choices[place].checked = true; choose(); event.preventDefault(); }
+    const choice = choices[["1", "2", "3"].indexOf(event.key)];
+    if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
     else if (event.key === "p") { playButton.click(); event.preventDefault(); }
-    // JupyterLab's own one-letter shortcuts must not see what is meant for the player.
-    event.stopPropagation();
   });
+  // A click beside the controls gives the player the keys, too.
+  root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary")) root.focus(); });
 
   const api = (root.vocomp = {
     stop, position, heard,

@@ -19,8 +19,7 @@ lesson ``04_peak_control`` prints one, and the tests hold the solver to them.
 from __future__ import annotations
 
 import math
-from functools import partial
-from typing import Callable
+from typing import Callable, Protocol
 
 import numpy as np
 from scipy.linalg.blas import dtbsv
@@ -58,8 +57,18 @@ def coefficient(time_ms, rate: int):
     return float(a) if a.ndim == 0 else a
 
 
+class Walker(Protocol):
+    """Takes many rows of a recursion one frame on at a time, and knows how each row's output hangs on its start."""
+
+    def step(self, previous: np.ndarray, out: np.ndarray, *inputs: np.ndarray) -> None:
+        """Write f_n(previous) into `out`; all arrays have shape (rows,), and an input is what each row holds at this frame."""
+
+    def slope(self) -> np.ndarray:
+        """The product of the slopes of f_n over all steps so far, shape (rows,)."""
+
+
 def solve(
-    make_step: Callable[[int], Callable[..., np.ndarray]],
+    make_walker: Callable[[int, int], Walker],
     inputs: tuple[np.ndarray, ...],
     state: float = 0.0,
 ) -> np.ndarray:
@@ -67,11 +76,9 @@ def solve(
 
     Parameters
     ----------
-    make_step : function
-        make_step(stride) gives a function step(previous, out, *inputs) that writes f_n(previous) into `out` and returns the
-        slope of f_n there, for many rows at once: all arrays have shape (rows,), and an input is what each row holds at
-        this frame. With a stride above 1, the same as if the inputs held still for that many frames; only the first
-        guess uses it, so that it may be rough.
+    make_walker : function
+        make_walker(stride, rows) gives a fresh :class:`Walker`. With a stride above 1, one whose steps are as if the inputs
+        held still for that many frames; only the first guess uses it, so that it may be rough.
     inputs : tuple of ndarray, each of shape (frames,)
         What f_n depends on.
     state : float
@@ -85,20 +92,17 @@ def solve(
     out = np.empty(frames)
     for start in range(0, frames, STRETCH_FRAMES):
         stop = min(start + STRETCH_FRAMES, frames)
-        out[start:stop] = _solve_stretch(make_step, [values[start:stop] for values in inputs], float(state))
+        _solve_stretch(make_walker, [values[start:stop] for values in inputs], float(state), out[start:stop])
         state = out[stop - 1]
     return out
 
 
-def _solve_stretch(make_step, inputs, state):
+def _solve_stretch(make_walker, inputs, state, solved):
+    """Write y over a stretch of the inputs into `solved`."""
     frames = len(inputs[0])
     length = int(min(max(math.sqrt(frames) / 2, MIN_ROW_FRAMES), MAX_ROW_FRAMES, frames))
     rows = -(-frames // length)
-    columns = []
-    for values in inputs:
-        padded = np.zeros(rows * length)
-        padded[:frames] = values
-        columns.append(np.ascontiguousarray(padded.reshape(rows, length).T))
+    columns = [_in_rows(values, length, rows) for values in inputs]
 
     scale = 1.0 + sum(np.maximum(column.max(axis=0), -column.min(axis=0)) for column in columns)
     first = np.full(rows, state)
@@ -107,37 +111,56 @@ def _solve_stretch(make_step, inputs, state):
         # comes from far before: each walk would mend one row of it. Too high a guess is harmless, too low a one is
         # not, hence the peaks.
         peaks = [column.max(axis=0) for column in columns]
-        first[1:] = _solve_stretch(lambda stride: make_step(stride * length), peaks, state)[:-1]
+        ends = np.empty(rows)
+        _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, ends)
+        first[1:] = ends[:-1]
+    # One array for every walk: a fresh one each time would cost more than the walking.
+    walked = np.empty((length, rows))
     for stride in GUESS_STRIDES:
         rough = [column[stride // 2 :: stride] for column in columns]
         if length >= 2 * stride:
-            _, end, slope = _walk(make_step(stride), first, rough)
+            end, slope = _walk(make_walker(stride, rows), first, rough, walked)
             first = _join(first, end, slope, state)
 
-    step = make_step(1)
-    walked, end, slope = _walk(step, first, columns)
+    end, slope = _walk(make_walker(1, rows), first, columns, walked)
     while True:
         corrected = _join(first, end, slope, state)
         wrong = np.flatnonzero(np.abs(corrected - first) > SETTLED * (scale + np.abs(first)))
         if wrong.size == 0:
-            return walked.T.reshape(-1)[:frames]
+            break
         first[wrong] = corrected[wrong]
         # Picking out the few rows that still change pays only when they are few.
         if wrong.size > rows / 8:
-            walked, end, slope = _walk(step, first, columns)
+            end, slope = _walk(make_walker(1, rows), first, columns, walked)
         else:
-            walked[:, wrong], end[wrong], slope[wrong] = _walk(step, first[wrong], [c[:, wrong] for c in columns])
+            few = np.empty((length, wrong.size))
+            few_columns = [column[:, wrong] for column in columns]
+            end[wrong], slope[wrong] = _walk(make_walker(1, wrong.size), first[wrong], few_columns, few)
+            walked[:, wrong] = few
+    whole = frames // length * length
+    solved[:whole].reshape(-1, length)[:] = walked.T[: frames // length]
+    solved[whole:] = walked[: frames - whole, -1]
 
 
-def _walk(step, first, columns):
-    """All rows frame by frame from their first states: the outputs (length, rows), the last ones, and their slopes."""
-    walked = np.empty_like(columns[0])
-    slope = np.ones(len(first))
+def _in_rows(values, length, rows):
+    """The values cut into rows, as columns of shape (length, rows): what a walk reads at a time lies together."""
+    columns = np.empty((length, rows))
+    whole = len(values) // length
+    columns[:, :whole] = values[: whole * length].reshape(whole, length).T
+    if whole < rows:
+        rest = values[whole * length :]
+        columns[: len(rest), -1] = rest
+        columns[len(rest) :, -1] = 0.0
+    return columns
+
+
+def _walk(walker, first, columns, walked):
+    """Walk all rows from their first states, writing into `walked`; gives their last outputs and slopes."""
     y = first
     for out, *now in zip(walked, *columns):
-        slope *= step(y, out, *now)
+        walker.step(y, out, *now)
         y = out
-    return walked, y.copy(), slope
+    return y.copy(), walker.slope()
 
 
 def _join(first, end, slope, state):
@@ -174,32 +197,51 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
     """
     target = np.asarray(target, dtype=float)
     if np.ndim(attack) == 0 and np.ndim(release) == 0:
+        return solve(lambda stride, rows: _Branching(attack**stride, release**stride, rows), (target,), state)
+    coefficients = (np.broadcast_to(values, target.shape) for values in (attack, release))
+    return solve(_BranchingVaried, (target, *coefficients), state)
 
-        def make_step(stride):
-            up, down = attack**stride, release**stride
 
-            def step(previous, out, x):
-                np.subtract(previous, x, out=out)
-                a = np.where(out < 0.0, up, down)
-                out *= a
-                out += x
-                return a
+class _Branching:
+    """Walks a branching smoother whose two coefficients stand still."""
 
-            return step
+    def __init__(self, attack, release, rows):
+        self.attack, self.release = attack, release
+        # d·a, with a chosen by the sign of d, is the larger of both products, or the smaller, by which a is larger.
+        self.pick = np.maximum if attack <= release else np.minimum
+        self.up, self.rises, self.steps = np.empty(rows, bool), np.zeros(rows, np.int32), 0
+        self.attacked = np.empty(rows)
 
-        return solve(make_step, (target,), state)
+    def step(self, previous, out, target):
+        np.subtract(previous, target, out=out)
+        np.less(out, 0.0, out=self.up)
+        self.rises += self.up
+        self.steps += 1
+        np.multiply(out, self.attack, out=self.attacked)
+        out *= self.release
+        self.pick(out, self.attacked, out=out)
+        out += target
 
-    def make_varying_step(stride):
-        def step(previous, out, x, up, down):
-            np.subtract(previous, x, out=out)
-            a = np.where(out < 0.0, up, down) ** stride
-            out *= a
-            out += x
-            return a
+    def slope(self):
+        return self.attack**self.rises * self.release ** (self.steps - self.rises)
 
-        return step
 
-    return solve(make_varying_step, (target, *(np.broadcast_to(a, target.shape) for a in (attack, release))), state)
+class _BranchingVaried:
+    """Walks a branching smoother whose coefficients change from frame to frame."""
+
+    def __init__(self, stride, rows):
+        self.stride = stride
+        self.product = np.ones(rows)
+
+    def step(self, previous, out, target, attack, release):
+        np.subtract(previous, target, out=out)
+        a = np.where(out < 0.0, attack, release) ** self.stride
+        out *= a
+        out += target
+        self.product *= a
+
+    def slope(self):
+        return self.product
 
 
 def smooth_branching_loop(target, attack: float, release: float, state: float = 0.0) -> np.ndarray:
@@ -313,20 +355,30 @@ def smooth_feedback(
     """
     level_db = np.asarray(level_db, dtype=float)
     demand = static_reduction(level_db, threshold_db, slope, knee_db)
-    low = threshold_db - knee_db / 2
 
-    def make_step(stride):
-        return partial(step, attack**stride, release**stride)
+    def make_walker(stride, rows):
+        return _Feedback(attack**stride, release**stride, threshold_db, slope, knee_db, rows)
 
-    def step(up, down, previous, out, demanded, x):
-        a = np.where(demanded > previous, up, down)
+    return solve(make_walker, (demand, level_db), state)
+
+
+class _Feedback:
+    """Walks the feedback loop of :func:`smooth_feedback`; its inputs are what the static curve asks for, and the level."""
+
+    def __init__(self, attack, release, threshold_db, ratio_slope, knee_db, rows):
+        self.attack, self.release = attack, release
+        self.low_db, self.ratio_slope, self.knee_db = threshold_db - knee_db / 2, ratio_slope, knee_db
+        self.product = np.ones(rows)
+
+    def step(self, previous, out, demanded, level_db):
+        slope, knee_db = self.ratio_slope, self.knee_db
+        a = np.where(demanded > previous, self.attack, self.release)
         # Both sides of v − a·C(v) = q, counted from the lower end of the knee, where C starts.
-        q = x - a * previous - low
+        q = level_db - a * previous - self.low_db
         pull = a * slope
         if knee_db == 0:
-            over = q / (1.0 - pull)
             steep = np.where(q > 0.0, slope, 0.0)
-            asked = steep * over
+            asked = steep * (q / (1.0 - pull))
         else:
             # Above the knee C is the line slope·(over − W/2); inside it over − pull·over²/(2W) = q, whose root is
             # written so that it holds for pull → 0; below it C is zero.
@@ -338,9 +390,10 @@ def smooth_feedback(
             steep = slope * np.minimum(over, knee_db) / knee_db
         np.multiply(a, previous, out=out)
         out += (1.0 - a) * asked
-        return a * (1.0 - steep) / (1.0 - a * steep)
+        self.product *= a * (1.0 - steep) / (1.0 - a * steep)
 
-    return solve(make_step, (demand, level_db), state)
+    def slope(self):
+        return self.product
 
 
 def smooth_feedback_loop(level_db, attack, release, threshold_db, slope, knee_db=0.0, state=0.0) -> np.ndarray:
