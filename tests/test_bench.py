@@ -92,16 +92,18 @@ def test_what_stands_in_the_state_is_what_was_computed(clip):
 
 @pytest.mark.parametrize(
     ("field", "text", "words"),
-    [("ratio", "0.5", "ratio: 0.5 is not allowed"), ("threshold_db", "loud", "is no number"), ("attack_ms", "0", "attack_ms")],
+    [("ratio", "0.5", "Ratio: 0.5 is not allowed"), ("threshold_db", "loud", "Threshold: &#x27;loud&#x27; can&#x27;t be read"), ("attack_ms", "0", "Attack: 0.0")],
 )
 def test_a_wrong_value_shows_one_sentence_and_changes_nothing(clip, field, text, words):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
     before = bench.processor, bench._image.value
+    shown = bench._inputs[field][2].value
     bench._inputs[field][2].value = text
+    assert bench._inputs[field][2].value == shown, "the box says what is in force, not what was refused"
     assert words in bench._error.value and "Traceback" not in bench._error.value
     assert (bench.processor, bench._image.value) == before
-    bench._inputs[field][2].value = "5"
-    assert bench._error.value == "" and getattr(bench.processor, field) == 5
+    bench._inputs[field][2].value = "-5" if field == "threshold_db" else "5"
+    assert bench._error.value == "" and abs(getattr(bench.processor, field)) == 5
 
 
 def test_a_setting_that_the_clip_cannot_have_shows_one_sentence_and_the_bench_goes_on(clip):

@@ -93,7 +93,7 @@ def test_a_wrong_value_is_told_in_one_sentence_and_the_bench_goes_on(lesson):
     box.fill("0.5")
     box.press("Enter")
     error = first(lesson, ".vocomp-error")
-    wait_for(lesson, lambda: error.count() and "ratio: 0.5 is not allowed" in error.inner_text(), "the sentence")
+    wait_for(lesson, lambda: error.count() and "Ratio: 0.5 is not allowed" in error.inner_text(), "the sentence")
     box.fill("3:1")
     box.press("Enter")
     wait_for(lesson, lambda: first(lesson, ".vocomp-bench").locator(".vocomp-error").count() == 0, "the sentence to go")

@@ -118,7 +118,7 @@ def test_the_range_is_exactly_the_stated_one(kind, name):
     for value in refused:
         with pytest.raises(ValueError) as caught:
             make(value)
-        one_sentence(caught, f"{name}: ", shown(value), f"{low:g}", f"{high:g}")
+        one_sentence(caught, f"{name}: ", shown(value), f"{low:g}", "∞" if math.isinf(high) else f"{high:g}")
 
 
 @pytest.mark.parametrize("kind, name", [field for field in FIELDS if is_word(*field)])

@@ -48,25 +48,44 @@ def test_every_stop_of_a_compressor_is_a_legal_setting():
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("3", 3), ("3:1", 3), ("3 : 1", 3), (" 2,5 ", 2.5), ("∞", math.inf), ("inf", math.inf), ("∞:1", math.inf), ("1e1", 10)],
+    [("3", 3), ("3:1", 3), ("3 : 1", 3), (" 2,5 ", 2.5), ("∞", math.inf), ("inf", math.inf), ("∞:1", math.inf), ("1e1", 10), ("3 to 1", 3)],
 )
 def test_a_ratio_may_be_typed_in_several_ways(text, value):
     ratio = next(control for control in CONTROLS[Compressor] if control.field == "ratio")
     assert ratio.read(text) == value
 
 
-@pytest.mark.parametrize(("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18.25", -18.25)])
+@pytest.mark.parametrize(("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18 dB", -18), ("-18.25", -18.25)])
 def test_a_level_may_be_typed_with_either_minus_and_its_unit(text, value):
     threshold = CONTROLS[Compressor][0]
     assert threshold.read(text) == value
     assert threshold.read(threshold.text(value)) == value
 
 
-@pytest.mark.parametrize("text", ["", "loud", "--3", "3:2", "nan", "1 2"])
+@pytest.mark.parametrize(("field", "text", "value"), [("release_ms", "1 s", 1000), ("release_ms", "0.5s", 500), ("sidechain_highpass_hz", "0.2 kHz", 200)])
+def test_neighbouring_units_are_understood(field, text, value):
+    assert next(control for control in CONTROLS[Compressor] if control.field == field).read(text) == value
+
+
+def test_a_level_above_full_scale_is_taken_for_a_forgotten_minus():
+    for text in ("18", "18 dBFS"):
+        with pytest.raises(ValueError) as error:
+            CONTROLS[Compressor][0].read(text)
+        one_sentence(error, "type −18 if that was meant")
+    assert CONTROLS[Compressor][0].read("0") == 0
+
+
+def test_every_control_says_what_it_does():
+    for controls in CONTROLS.values():
+        for control in controls:
+            assert control.help.endswith(".") and len(control.help) > 15
+
+
+@pytest.mark.parametrize("text", ["", "loud", "--3", "3:1", "3:2", "nan", "1 2", "-18 ms"])
 def test_a_text_without_a_number_is_refused_in_one_sentence(text):
     with pytest.raises(ValueError) as error:
         CONTROLS[Compressor][0].read(text)
-    one_sentence(error, "threshold_db", repr(text))
+    one_sentence(error, "Threshold", repr(text.strip()))
 
 
 def test_a_setting_that_can_be_off_says_so():

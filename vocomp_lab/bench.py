@@ -59,6 +59,7 @@ _STYLE = """<style>
 .vocomp-player textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
  color:inherit;background:var(--jp-layout-color1,#fff)}
 .vocomp-player details{margin-top:4px}
+.vocomp-player .keys{font-size:12px;flex-basis:100%}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
 .vocomp-numbers b{font-variant-numeric:tabular-nums}
 .vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
@@ -81,11 +82,12 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: 
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
 <span data-part="note" role="status"></span>
+<span class="keys">Keys, after a click in here or into the picture: <kbd>p</kbd> plays and pauses<span __CHOICE__>; <kbd>1</kbd> <kbd>2</kbd> <kbd>3</kbd> choose</span>.</span>
 </div>
 <details __SETTINGS__><summary>Settings to take along</summary>
 <div class="row" style="margin:4px 0"><button type="button" data-part="copy-python">Copy as Python</button>
 <button type="button" data-part="copy-json">Copy as settings sheet (JSON)</button>
-<span>Keys in the player: p plays and pauses; 1, 2, 3 choose what is heard.</span></div>
+</div>
 <textarea data-part="python" readonly aria-label="Settings as Python"></textarea>
 <textarea data-part="json" readonly aria-label="Settings sheet as JSON"></textarea></details>
 </div>"""
@@ -284,8 +286,8 @@ class Bench:
             layout=widgets.Layout(width="100%", max_width="1120px"),
         )
         self._view.observe(self._on_view, "value")
-        self._grid = widgets.GridBox(layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(350px, 1fr))", max_width="1120px"))
-        self._error = widgets.HTML()
+        self._grid = widgets.GridBox(layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(460px, 1fr))", max_width="1120px"))
+        self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
         self._progress = widgets.IntProgress(min=0, max=1, description="Whole clip", layout=widgets.Layout(display="none"))
         self._image = self._part(widgets.Image(format="png", layout=widgets.Layout(max_width="100%")), "picture")
         self._line = widgets.HTML()
@@ -294,12 +296,11 @@ class Bench:
             part: self._part(widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part)
             for part in ("before", "after")
         }
-        controls = [widgets.HBox(top, layout=widgets.Layout(flex_flow="row wrap")), self._grid, self._view]
+        controls = [widgets.HBox([*top, self._error], layout=widgets.Layout(flex_flow="row wrap")), self._grid, self._view]
         self.widget = widgets.VBox(
             [
                 widgets.HTML(_STYLE),
-                *([] if "controls" in self._hide else controls),
-                self._error,
+                *([widgets.HBox([self._error])] if "controls" in self._hide else controls),
                 self._progress,
                 *([] if "picture" in self._hide else [widgets.Box([self._image])]),
                 self._line,
@@ -320,9 +321,9 @@ class Bench:
 
     def _make_choice(self, control: Choice, value):
         menu = widgets.Dropdown(
-            options=control.options, value=value, description=control.label, style={"description_width": "128px"},
-            layout=widgets.Layout(width="340px"),
-        )
+            options=control.options, value=value, description=control.label, tooltip=control.help,
+            style={"description_width": "112px"}, layout=widgets.Layout(width="96%"),
+        )  # fmt: skip
         menu.observe(lambda change: self._on_value(control.field, change["new"]), "value")
         return control, menu, None, menu
 
@@ -331,19 +332,20 @@ class Bench:
         slider = widgets.SelectionSlider(
             options=[(control.text(stop), place) for place, stop in enumerate(control.stops())],
             description=control.label,
+            tooltip=control.help,
             readout=False,
-            style={"description_width": "128px"},
-            layout=widgets.Layout(width="262px"),
+            style={"description_width": "112px"},
+            layout=widgets.Layout(flex="1 1 auto", width="auto"),
         )
         typed = widgets.Text(continuous_update=False, layout=widgets.Layout(width="64px"))
-        unit = widgets.Label(control.unit)
+        unit = widgets.Label(control.unit, layout=widgets.Layout(width="40px"))
         self._show_value(control, slider, typed, value)
         stops = control.stops()
         slider.observe(lambda change: self._on_value(control.field, stops[change["new"]]), "value")
         typed.observe(lambda change: self._on_typed(control, change["new"]), "value")
         self._part(slider, f"slider-{control.field}")
         self._part(typed, f"typed-{control.field}")
-        return control, slider, typed, widgets.HBox([slider, typed, unit])
+        return control, slider, typed, widgets.HBox([slider, typed, unit], layout=widgets.Layout(width="98%"))
 
     def _show_value(self, control, slider, typed, value):
         """Make slider and box say a value without taking that for a move."""
@@ -392,7 +394,7 @@ class Bench:
         try:
             value = control.read(text)
         except ValueError as error:
-            self._say_error(str(error))
+            self._refuse(control.field, error)
             return
         self._on_value(control.field, value)
 
@@ -402,12 +404,19 @@ class Bench:
         try:
             processor = dataclasses.replace(self.processor, **{field: value})
         except ValueError as error:
-            self._say_error(str(error))
+            self._refuse(field, error)
             return
         self._take(processor, touched=field, now=False)
 
+    def _refuse(self, field, error):
+        """Say why a value can't be, under the control's own name, and show the one that is still in force."""
+        control, slider, typed, _ = self._inputs[field]
+        self._say_error(str(error).replace(f"{field}:", f"{control.label}:", 1))
+        self._show_value(control, slider, typed, getattr(self.processor, field))
+
     def _on_stage(self, change):
         self._stage = change["new"]
+        self._error.value = ""
         self._make_controls()
         self._refresh()
         self._finish()
@@ -427,6 +436,7 @@ class Bench:
     def _take(self, processor, touched=None, now=True):
         """Put a stage's new settings into force, and answer: now, or when the slider moves that wait have been read."""
         old = self.processor
+        self._error.value = ""
         self._chain = self._chain.with_stage(self._stage, processor)
         self._stale = True
         for field, (control, slider, typed, _) in self._inputs.items():
@@ -474,7 +484,6 @@ class Bench:
             else:
                 self._partial = prefix.apply(self.clip, reuse=self._partial)
                 self._show(self._partial.stages[self._watched], self._window)
-            self._error.value = ""
         except ValueError as error:
             self._say_error(str(error))
 

@@ -46,8 +46,12 @@ def check_number(field: str, value, low: float, high: float, unit: str = "", *, 
     if math.isnan(number) or not low <= number <= high or (low_open and number == low):
         unit = f" {unit}" if unit else ""
         above = "above" if low_open else "from"
-        raise ValueError(f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {high:g}{unit}.")
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {_bound(high)}{unit}.")
     return number
+
+
+def _bound(value: float) -> str:
+    return "∞" if math.isinf(value) else f"{value:g}"
 
 
 def check_whole(field: str, value, low: int, high: int) -> int:

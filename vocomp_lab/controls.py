@@ -6,6 +6,7 @@ A slider's range is the useful one; what is typed may go as far as the processor
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
@@ -15,6 +16,16 @@ from vocomp_lab.gain import Gain
 
 # About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
 _ROUND_FIGURES = (1, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3, 3.3, 3.6, 4, 4.5, 5, 5.5, 6, 6.5, 7, 7.5, 8, 9)
+
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?|∞|infinity|inf)\s*(\D.*)?")
+
+# What else may stand behind a number than the control's own unit, and what it counts for.
+_UNITS = {
+    "dBFS": {"db": 1.0},
+    "ms": {"s": 1000.0},
+    "Hz": {"khz": 1000.0, "k": 1000.0},
+    ": 1": {":": 1.0, "to1": 1.0},
+}
 
 
 @dataclass(frozen=True)
@@ -81,29 +92,33 @@ class Control:
         return f"{value:.{decimals}f}".replace("-", "−")
 
     def read(self, text: str) -> float | None:
-        """The number in a typed text: "−18", "2,5 ms", "3:1", "∞"; off where the setting can be off.
+        """The number in a typed text: "−18", "2,5 ms", "1 s", "3:1", "∞"; off where the setting can be off.
 
         Raises
         ------
         ValueError
-            In one sentence, if there is no number in it.
+            In one sentence, if there is no number in it, or another unit than this setting's.
         """
         words = text.strip().lower().replace("−", "-").replace(",", ".")
         if self.off_label is not None and words in (self.off_label, "off", "none", ""):
             return None
-        for tail in (self.unit.lower(), ": 1", ":1"):
-            if tail and words.endswith(tail):
-                words = words[: -len(tail)].strip()
-        words = words.removesuffix(":").strip()
-        if words in ("∞", "inf", "infinity"):
-            return math.inf
-        try:
-            value = float(words)
-        except ValueError:
-            value = math.nan
-        if math.isnan(value):
-            raise ValueError(f"{self.field}: {text.strip()!r} is no number; type one such as {self.text(self.low)} or {self.text(self.high)}.")
+        scales = {"": 1.0, self.unit.lower().replace(" ", ""): 1.0, **_UNITS.get(self.unit, {})}
+        found = _NUMBER.fullmatch(words)
+        tail = (found[2] or "").replace(" ", "") if found else None
+        if tail not in scales:
+            unit = f" {self.unit}" if self.unit and not self.unit.startswith(":") else self.unit
+            raise ValueError(
+                f"{self.label}: {text.strip()!r} can't be read; type a number such as {self.text(self.low)}{unit} or {self.text(self.high)}{unit}."
+            )
+        value = math.inf if found[1] in ("∞", "inf", "infinity") else float(found[1]) * scales[tail]
+        if self.unit == "dBFS" and value > 0:
+            raise ValueError(f"{self.label}: {text.strip()!r} is above full scale, where no sound is; type −{value:g} if that was meant.")
         return value
+
+    @property
+    def help(self) -> str:
+        """What the control does, in a sentence."""
+        return HELP[self.field]
 
 
 @dataclass(frozen=True)
@@ -113,6 +128,11 @@ class Choice:
     field: str
     label: str
     options: tuple[tuple[str, object], ...]  # (shown, value)
+
+    @property
+    def help(self) -> str:
+        """What the menu chooses, in a sentence."""
+        return HELP[self.field]
 
 
 def _freq(low, high, label="Frequency"):
@@ -130,9 +150,9 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Control("release_ms", "Release", "ms", 5, 2000, log=True),
         Control("knee_db", "Knee", "dB", 0, 24, 0.5),
         Control("makeup_db", "Make-up gain", "dB", -6, 18, 0.1),
-        Control("mix", "Mix (1 = all compressed)", "", 0, 1, 0.01, digits=2),
+        Control("mix", "Mix", "", 0, 1, 0.01, digits=2),
         Control("lookahead_ms", "Look-ahead", "ms", 0, 20, 0.1),
-        Control("sidechain_highpass_hz", "Side-chain high-pass", "Hz", 20, 500, log=True, off_label="off"),
+        Control("sidechain_highpass_hz", "Side-chain cut", "Hz", 20, 500, log=True, off_label="off"),
         Choice("detector", "Detector", tuple(zip(("peak", "RMS"), DETECTORS))),
         Control("rms_ms", "RMS time", "ms", 0.5, 200, log=True),
         Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
@@ -148,6 +168,27 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
     HighShelf: (_freq(500, 16_000), _GAIN, _Q),
 }
 """The controls of each kind of processor, in the order in which a bench shows them."""
+
+HELP = {
+    "threshold_db": "Above this level the gain is turned down.",
+    "ratio": "How many decibels over the threshold become one.",
+    "attack_ms": "How long the reduction takes to cover 63 % of the way when more is asked for.",
+    "release_ms": "How long it takes to let go 63 % of the way.",
+    "knee_db": "How gradually the ratio comes in around the threshold; 0 is a sharp corner.",
+    "makeup_db": "Gain after the reduction, to make up for it.",
+    "mix": "Share of the compressed sound in what is heard; 1 is all of it.",
+    "lookahead_ms": "How far ahead of the sound the detector listens.",
+    "sidechain_highpass_hz": "Below this frequency the detector is deaf; what you hear is not filtered.",
+    "detector": "Whether single peaks count as the level, or an average (RMS).",
+    "rms_ms": "Over how long that average is taken; only for the RMS detector.",
+    "topology": "Whether the detector listens to what comes in or to what goes out.",
+    "ballistics": "How attack and release work together: one or the other, or one after the other.",
+    "gain_db": "How much louder, or softer if negative.",
+    "freq_hz": "Where the filter begins to act, or the middle of a bell.",
+    "order": "How steeply the filter falls away below its corner.",
+    "q": "How narrow the bell is, or how steep the shelf.",
+}
+"""What each setting does, in the sentence that its control shows when pointed at."""
 
 FIRST_SHOWN: dict[type, tuple[str, ...]] = {
     Compressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "knee_db", "makeup_db"),

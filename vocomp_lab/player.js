@@ -226,6 +226,7 @@
     const box = event.currentTarget.getBoundingClientRect();
     const [left, top, right, bottom] = state.time_box;
     const share = ((event.clientX - box.left) / box.width - left) / (right - left), down = (event.clientY - box.top) / box.height;
+    root.focus({ preventScroll: true });
     if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
   }
 
@@ -269,6 +270,7 @@
       show();
     }
     nameEverything(state);
+    movePlayhead(position()); // the window may have been resized
   }
 
   async function copy(part, button) {

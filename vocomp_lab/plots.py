@@ -214,10 +214,8 @@ class CurvePanel(_Panel):
         ax.set(xlim=(low, high), ylim=(low, high), xlabel="level in (dBFS)", ylabel="level out (dBFS)")
         for axis in (ax.xaxis, ax.yaxis):
             axis.set_major_locator(FixedLocator([-60, -48, -36, -24, -12, 0]))
-        ax.text(
-            0.03, 0.97, "dotted: no change\nshaded: how often the\nvoice has each level", transform=ax.transAxes, va="top",
-            fontsize=8.5, color="#333333", bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1},
-        )  # fmt: skip
+        # Over the panel, where no line crosses it.
+        ax.set_title("dotted: no change; shaded: how\noften the voice has each level", fontsize=8.5, color="#333333", loc="left", pad=3)
         self.moving = [self.levels, self.curve, self.threshold]
 
     def set_levels(self, levels_db: np.ndarray) -> None:
@@ -608,9 +606,9 @@ class DynamicsPicture(Picture):
         stats = change.reduction
         if stats.max_db < stats.floor_db:
             return "No reduction to speak of: the voice never gets far enough over the threshold"
-        middle = f"{decibels(stats.median_db)} dB in the middle and " if stats.median_db >= 0.05 else ""
+        middle = f"typically {decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.05 else ""
         return (
-            f"Reduction acts in {100 * stats.share:.0f} % of the sung time, by {middle}{decibels(stats.max_db)} dB at most"
+            f"Reduction acts in {100 * stats.share:.0f} % of the sung time: {middle}{decibels(stats.max_db)} dB at most"
         )
 
 
