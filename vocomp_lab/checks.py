@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import reprlib
+from dataclasses import dataclass
 from numbers import Real
+from typing import ClassVar
 
 import numpy as np
 
@@ -78,8 +80,58 @@ def check_below_nyquist(field: str, freq_hz: float, rate: int) -> None:
         )
 
 
+@dataclass(frozen=True)
+class Range:
+    """The rule that a setting is a number in a range; see :func:`check_number`."""
+
+    low: float
+    high: float
+    unit: str = ""
+    low_open: bool = False
+
+    def check(self, field: str, value) -> float:
+        return check_number(field, value, self.low, self.high, self.unit, low_open=self.low_open)
+
+
+@dataclass(frozen=True)
+class Whole:
+    """The rule that a setting is a whole number in a range."""
+
+    low: int
+    high: int
+
+    def check(self, field: str, value) -> int:
+        return check_whole(field, value, self.low, self.high)
+
+
+@dataclass(frozen=True)
+class Words:
+    """The rule that a setting is one of some words."""
+
+    words: tuple[str, ...]
+
+    def check(self, field: str, value) -> str:
+        return check_choice(field, value, self.words)
+
+
+@dataclass(frozen=True)
+class OrNone:
+    """The rule that a setting may be off (None); otherwise another rule holds."""
+
+    rule: Range
+
+    def check(self, field: str, value) -> float | None:
+        return None if value is None else self.rule.check(field, value)
+
+
 class Settings:
-    """Base of the frozen dataclasses that hold a processor's settings: normalises fields as they are checked."""
+    """Base of the frozen dataclasses that hold a processor's settings: fields are checked, and normalised, when made."""
+
+    RULES: ClassVar[dict] = {}
+    """The rule of each field by its name; what a field without one may be is for the class itself to say."""
+
+    def __post_init__(self):
+        self._keep(**{name: rule.check(name, getattr(self, name)) for name, rule in self.RULES.items()})
 
     def _keep(self, **fields) -> None:
         for name, value in fields.items():

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.checks import Settings, check_below_nyquist, check_choice, check_number
+from vocomp_lab.checks import OrNone, Range, Settings, Words, check_below_nyquist
 from vocomp_lab.levels import amplitude_to_db, db_to_amplitude, power_to_db
 from vocomp_lab.recursion import coefficient, smooth_branching, smooth_decoupled, smooth_feedback, static_reduction
 
@@ -24,6 +24,17 @@ FLOOR_DB = -200.0
 DETECTORS = ("peak", "rms")
 TOPOLOGIES = ("feedforward", "feedback")
 BALLISTICS = ("branching", "decoupled")
+
+DYNAMICS_RULES = {
+    "threshold_db": Range(-120, 24, "dB"),
+    "ratio": Range(1, math.inf),
+    "attack_ms": Range(0, 5_000, "ms", low_open=True),
+    "release_ms": Range(0, 20_000, "ms", low_open=True),
+    "knee_db": Range(0, 48, "dB"),
+    "makeup_db": Range(-48, 48, "dB"),
+    "mix": Range(0, 1),
+}
+"""What the settings that dynamics processors share may be."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,24 +155,18 @@ class Compressor(Settings):
     sidechain_highpass_hz: float | None = None
     ballistics: str = "branching"
 
+    RULES = {
+        **DYNAMICS_RULES,
+        "detector": Words(DETECTORS),
+        "rms_ms": Range(0, 1_000, "ms", low_open=True),
+        "topology": Words(TOPOLOGIES),
+        "lookahead_ms": Range(0, 100, "ms"),
+        "sidechain_highpass_hz": OrNone(Range(10, 96_000, "Hz")),
+        "ballistics": Words(BALLISTICS),
+    }
+
     def __post_init__(self):
-        self._keep(
-            threshold_db=check_number("threshold_db", self.threshold_db, -120, 24, "dB"),
-            ratio=check_number("ratio", self.ratio, 1, math.inf),
-            attack_ms=check_number("attack_ms", self.attack_ms, 0, 5_000, "ms", low_open=True),
-            release_ms=check_number("release_ms", self.release_ms, 0, 20_000, "ms", low_open=True),
-            knee_db=check_number("knee_db", self.knee_db, 0, 48, "dB"),
-            makeup_db=check_number("makeup_db", self.makeup_db, -48, 48, "dB"),
-            detector=check_choice("detector", self.detector, DETECTORS),
-            rms_ms=check_number("rms_ms", self.rms_ms, 0, 1_000, "ms", low_open=True),
-            topology=check_choice("topology", self.topology, TOPOLOGIES),
-            lookahead_ms=check_number("lookahead_ms", self.lookahead_ms, 0, 100, "ms"),
-            mix=check_number("mix", self.mix, 0, 1),
-            ballistics=check_choice("ballistics", self.ballistics, BALLISTICS),
-        )
-        if self.sidechain_highpass_hz is not None:
-            corner = check_number("sidechain_highpass_hz", self.sidechain_highpass_hz, 10, 96_000, "Hz")
-            self._keep(sidechain_highpass_hz=corner)
+        super().__post_init__()
         if self.ballistics == "decoupled" and self.topology == "feedback":
             raise ValueError("ballistics: 'decoupled' is not allowed with topology 'feedback'; give 'branching' there.")
 

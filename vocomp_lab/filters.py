@@ -13,10 +13,11 @@ import numpy as np
 from scipy.signal import butter, sosfilt, sosfreqz
 
 from vocomp_lab.audio import Clip, check_rate
-from vocomp_lab.checks import Settings, check_below_nyquist, check_number, check_whole
+from vocomp_lab.checks import Range, Settings, Whole, check_below_nyquist
 from vocomp_lab.levels import amplitude_to_db
 
-MAX_FREQ_HZ = 96_000
+FREQ_HZ = Range(10, 96_000, "Hz")
+BELL_RULES = {"freq_hz": FREQ_HZ, "gain_db": Range(-36, 36, "dB"), "q": Range(0.1, 40)}
 
 
 class Filter(Settings):
@@ -77,10 +78,7 @@ class HighPass(Filter):
     freq_hz: float
     order: int = 2
 
-    def __post_init__(self):
-        self._keep(
-            freq_hz=check_number("freq_hz", self.freq_hz, 10, MAX_FREQ_HZ, "Hz"), order=check_whole("order", self.order, 1, 8)
-        )
+    RULES = {"freq_hz": FREQ_HZ, "order": Whole(1, 8)}
 
     def _design(self, rate):
         return butter(self.order, self.freq_hz, "highpass", fs=rate, output="sos")
@@ -104,8 +102,7 @@ class Peaking(Filter):
     gain_db: float
     q: float = 1.0
 
-    def __post_init__(self):
-        self._keep(**_check_bell(self))
+    RULES = BELL_RULES
 
     def _design(self, rate):
         a, w, alpha = _cookbook(self, rate)
@@ -132,8 +129,7 @@ class LowShelf(Filter):
     gain_db: float
     q: float = math.sqrt(0.5)
 
-    def __post_init__(self):
-        self._keep(**_check_bell(self))
+    RULES = BELL_RULES
 
     def _design(self, rate):
         return _shelf(self, rate, side=1)
@@ -147,19 +143,10 @@ class HighShelf(Filter):
     gain_db: float
     q: float = math.sqrt(0.5)
 
-    def __post_init__(self):
-        self._keep(**_check_bell(self))
+    RULES = BELL_RULES
 
     def _design(self, rate):
         return _shelf(self, rate, side=-1)
-
-
-def _check_bell(settings) -> dict:
-    return {
-        "freq_hz": check_number("freq_hz", settings.freq_hz, 10, MAX_FREQ_HZ, "Hz"),
-        "gain_db": check_number("gain_db", settings.gain_db, -36, 36, "dB"),
-        "q": check_number("q", settings.q, 0.1, 40),
-    }
 
 
 def _cookbook(settings, rate):

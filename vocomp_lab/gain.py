@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.checks import Settings, check_number
-
-MAX_GAIN_DB = 60.0
+from vocomp_lab.checks import Range, Settings
 
 
 @dataclass(frozen=True)
@@ -38,8 +36,7 @@ class Gain(Settings):
 
     gain_db: float = 0.0
 
-    def __post_init__(self):
-        self._keep(gain_db=check_number("gain_db", self.gain_db, -MAX_GAIN_DB, MAX_GAIN_DB, "dB"))
+    RULES = {"gain_db": Range(-60, 60, "dB")}
 
     def apply(self, clip: Clip) -> Clip:
         """The clip with the gain on it."""
