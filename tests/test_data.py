@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -71,13 +72,25 @@ def test_one_clip_is_remade_bit_for_bit():
     assert take.truth == shipped("lesson_verse_faulty").truth
 
 
+def encoder(path) -> bytes | None:
+    """The name and version of the FLAC encoder that wrote a file, from its comment block."""
+    found = re.search(rb"reference libFLAC [0-9.]+ \d{8}", path.read_bytes()[:8192])
+    return found and found[0]
+
+
 def test_whole_folder_is_remade_byte_for_byte(tmp_path):
+    """Where another libsndfile brings another encoder, the bytes may differ; the sound may not."""
     told = []
     written = make_data(tmp_path, lambda done, total, name: told.append((done, total, name)))
     assert told[0] == (0, 5, "lesson_verse_clean") and told[-1] == (5, 5, "")
     assert len(written) == 10 and not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
     for path in written:
-        assert path.read_bytes() == (DATA_FOLDER / path.name).read_bytes(), path.name
+        shipped_path = DATA_FOLDER / path.name
+        if path.suffix == ".flac" and encoder(path) != encoder(shipped_path):
+            made, kept = (soundfile.read(str(flac), dtype="int32")[0] for flac in (path, shipped_path))
+            assert np.array_equal(made, kept), path.name
+        else:
+            assert path.read_bytes() == shipped_path.read_bytes(), path.name
 
 
 def test_levels_of_the_shipped_takes(pair):
