@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import io
 import json
 import math
@@ -17,6 +18,7 @@ from PIL import Image
 from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
 from vocomp_lab import bench as bench_module
 from vocomp_lab.bench import Bench
+from vocomp_lab.controls import CONTROLS
 
 RATE = 16_000
 
@@ -296,3 +298,13 @@ def test_what_a_page_without_a_kernel_gets(clip):
     still = bench._still_html()
     assert re.search(r'<img alt="[^"]*Reduction acts in[^"]*LUFS[^"]*"', still)
     assert "data:image/png;base64," in still and bench._line.value in still
+
+
+def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):
+    needed = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 80, "freq_hz": 900, "gain_db": -6}
+    for kind in CONTROLS:
+        fields = kind.__dataclass_fields__.values()
+        bench = Bench(clip, kind(**{f.name: needed[f.name] for f in fields if f.default is dataclasses.MISSING}))
+        assert bench._error.value == "" and size(bench._image.value) == bench_module.PICTURE_PX, kind
+        sheet = state(bench)
+        assert Chain.from_json(sheet["json"]) == bench.chain and sheet["alt"]

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.chain import PROCESSORS, SHEET_FORMAT, SHEET_VERSION, Chain
+from vocomp_lab.clip_gain import ClipGain, GainRegion
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
 
@@ -245,6 +246,19 @@ def test_settings_with_defaults_may_be_left_out():
     )
 
 
+def test_settings_within_settings_come_back_as_what_they_were():
+    chain = Chain([("level prep", ClipGain([GainRegion(0.5, 1.25, -6.1), GainRegion(1.25, 2, 4)], crossfade_ms=20))])
+    assert Chain.from_json(chain.to_json()) == chain
+    (stage,) = json.loads(chain.to_json())["stages"]
+    assert stage["settings"]["regions"][1] == {"start_s": 1.25, "end_s": 2, "gain_db": 4}
+    assert Chain.from_json(Chain([("level prep", ClipGain())]).to_json())["level prep"].regions == ()
+
+
+def regions_of(*regions) -> str:
+    return json.dumps(sheet_of({"name": "prep", "type": "ClipGain", "settings": {"regions": list(regions)}}))
+
+
+REGION = {"start_s": 1, "end_s": 2, "gain_db": -3}
 COMPRESSOR = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 60}
 HOSTILE = {
     "no JSON": ("compress it all", "JSON"),
@@ -319,6 +333,21 @@ HOSTILE = {
         ),
         "ballistics",
     ),
+    "an unknown field in a region": (
+        regions_of(REGION, REGION | {"fade": 1}),
+        "'prep', regions number 2 has the unknown field 'fade'",
+    ),
+    "a missing field in a region": (
+        regions_of({"start_s": 1, "gain_db": 0}),
+        "regions number 1 lacks the field 'end_s'",
+    ),
+    "a region out of range": (regions_of(REGION | {"gain_db": 99}), "regions number 1: gain_db: 99"),
+    "a region that ends before it starts": (regions_of(REGION | {"end_s": 0.5}), "end_s: 0.5"),
+    "a region that is a number": (regions_of(REGION, 3), "regions number 2"),
+    "a region that is a list": (regions_of([1, 2, -3]), "regions number 1"),
+    "regions that overlap": (regions_of(REGION, REGION | {"start_s": 1.5}), "overlap"),
+    "regions that are no list": (regions_of().replace("[]}", '"all"}'), "regions: 'all'"),
+    "regions that are one region": (regions_of().replace("[]}", json.dumps(REGION) + "}"), "regions: {"),
     "long values everywhere": (
         json.dumps(sheet_of(stage_of(name="n" * 999, settings={"freq_hz": "v" * 9_999}))),
         "freq_hz",

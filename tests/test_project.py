@@ -25,8 +25,8 @@ TOP_LEVEL = {
 }  # fmt: skip
 # From the ground up: none of these may import a later one. (The design's order of the modules.)
 LAYERS = (
-    "checks", "audio", "levels", "loudness", "filters", "recursion", "meters", "compressor", "chain",
-    "listening", "plots", "bench",
+    "checks", "audio", "levels", "loudness", "filters", "recursion", "meters", "compressor", "clip_gain", "colour",
+    "sibilance", "character", "chain", "listening", "plots", "bench",
 )  # fmt: skip
 DRAWS, SHOWS = {"plots"}, {"bench"}  # the modules that may import matplotlib, and ipywidgets
 PACKAGE = PROJECT / "vocomp_lab"

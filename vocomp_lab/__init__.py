@@ -5,6 +5,17 @@ Everything a notebook needs is here by name; the modules say which lesson explai
 
 from vocomp_lab.audio import Clip, load, save
 from vocomp_lab.chain import Chain, ChainResult, StageResult
+from vocomp_lab.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor, character
+from vocomp_lab.clip_gain import (
+    ClipGain,
+    GainRegion,
+    Span,
+    find_phrases,
+    find_words,
+    propose_regions,
+    running_level,
+)
+from vocomp_lab.colour import Colour
 from vocomp_lab.compressor import Compressed, Compressor
 from vocomp_lab.distortion import harmonic_distortion_percent
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
@@ -31,6 +42,8 @@ from vocomp_lab.meters import (
     reduction_stats,
     vu_reading,
 )
+from vocomp_lab.resonance import Resonance, find_resonances
+from vocomp_lab.sibilance import DeEsser
 from vocomp_lab.song import Take, make_take, shipped, shipped_names
 from vocomp_lab.times import stated_times
 
@@ -41,12 +54,21 @@ __all__ = [
     "amplitude_to_db",
     "Chain",
     "ChainResult",
+    "character",
     "Clip",
+    "ClipGain",
+    "Colour",
     "Compressed",
     "Compressor",
     "crest_factor_db",
     "db_to_amplitude",
+    "DeEsser",
+    "FetCompressor",
+    "find_phrases",
+    "find_resonances",
+    "find_words",
     "Gain",
+    "GainRegion",
     "Goal",
     "GuessLevels",
     "harmonic_distortion_percent",
@@ -60,21 +82,28 @@ __all__ = [
     "make_take",
     "match_loudness",
     "noise_floor_dbfs",
+    "OptoCompressor",
     "Peaking",
     "power_to_db",
     "ppm_reading",
+    "propose_regions",
     "reduction_moments",
     "reduction_needle",
     "reduction_stats",
     "ReductionStats",
+    "Resonance",
     "rms_dbfs",
+    "running_level",
     "sample_peak_dbfs",
     "save",
     "shipped",
     "shipped_names",
+    "Span",
     "StageResult",
     "stated_times",
     "Take",
     "true_peak_dbtp",
+    "TubeCompressor",
+    "VcaCompressor",
     "vu_reading",
 ]

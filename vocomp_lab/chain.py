@@ -15,15 +15,22 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from vocomp_lab.audio import Clip
+from vocomp_lab.character import CHARACTERS
 from vocomp_lab.checks import shown
+from vocomp_lab.clip_gain import ClipGain
+from vocomp_lab.colour import Colour
 from vocomp_lab.compressor import Compressed, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.gain import Gain
+from vocomp_lab.sibilance import DeEsser
 
 SHEET_FORMAT = "vocomp-lab settings sheet"
 SHEET_VERSION = 1
 
-PROCESSORS = {kind.__name__: kind for kind in (Gain, HighPass, Peaking, LowShelf, HighShelf, Compressor)}
+PROCESSORS = {
+    kind.__name__: kind
+    for kind in (ClipGain, Gain, HighPass, Peaking, LowShelf, HighShelf, Compressor, DeEsser, Colour, *CHARACTERS.values())
+}
 """Every processor that a sheet may name, by the name it has there."""
 
 
@@ -224,21 +231,40 @@ def _unplain(value):
 
 
 def _build(name, kind, settings):
+    """A processor from its settings; a setting that holds objects of its own names their kind in ``kind.NESTED``."""
+    return _build_part(f"stage {shown(name)}", kind, settings)
+
+
+def _build_part(where, kind, settings):
     known = {part.name: part for part in dataclasses.fields(kind)}
     if not isinstance(settings, dict):
-        raise ValueError(f"settings: those of stage {shown(name)} are no JSON object; give field names with values.")
+        raise ValueError(f"settings: those of {where} are no JSON object; give field names with values.")
     unknown = [field for field in settings if field not in known]
     if unknown:
         raise ValueError(
-            f"settings: stage {shown(name)} has the unknown field {shown(unknown[0])}; a {kind.__name__} has {', '.join(known)}."
+            f"settings: {where} has the unknown field {shown(unknown[0])}; a {kind.__name__} has {', '.join(known)}."
         )
     missing = [n for n, part in known.items() if n not in settings and part.default is dataclasses.MISSING]
     if missing:
-        raise ValueError(f"settings: stage {shown(name)} lacks the field {missing[0]!r}, which a {kind.__name__} needs.")
+        raise ValueError(f"settings: {where} lacks the field {missing[0]!r}, which a {kind.__name__} needs.")
+    nested = getattr(kind, "NESTED", {})
+    values = {
+        field: _build_parts(where, field, nested[field], value) if field in nested else _unplain(value)
+        for field, value in settings.items()
+    }
     try:
-        return kind(**{field: _unplain(value) for field, value in settings.items()})
+        return kind(**values)
     except ValueError as error:
-        raise ValueError(f"settings: stage {shown(name)}: {error}") from None
+        raise ValueError(f"settings: {where}: {error}") from None
+
+
+def _build_parts(where, field, kind, values):
+    """A list of settings within a setting, each built to its kind; what is no list is left for the owner to refuse."""
+    if not isinstance(values, list):
+        return _unplain(values)
+    return tuple(
+        _build_part(f"{where}, {field} number {place}", kind, value) for place, value in enumerate(values, start=1)
+    )
 
 
 def _check_keys(what, value, keys):

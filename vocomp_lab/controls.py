@@ -9,9 +9,12 @@ import math
 import re
 from dataclasses import dataclass
 
+from vocomp_lab.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
+from vocomp_lab.colour import Colour
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.gain import Gain
+from vocomp_lab.sibilance import MODES, REFERENCES, DeEsser
 
 
 # About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
@@ -142,19 +145,30 @@ def _freq(low, high, label="Frequency"):
 _Q = Control("q", "Q (narrowness)", "", 0.3, 12, log=True)
 _GAIN = Control("gain_db", "Gain", "dB", -18, 18, 0.5)
 
+_THRESHOLD = Control("threshold_db", "Threshold", "dBFS", -60, 0, 0.5)
+_RATIO = Control("ratio", "Ratio", ": 1", 1, 30, log=True)
+_ATTACK = Control("attack_ms", "Attack", "ms", 0.05, 200, log=True)
+_RELEASE = Control("release_ms", "Release", "ms", 5, 2000, log=True)
+_KNEE = Control("knee_db", "Knee", "dB", 0, 24, 0.5)
+_MAKEUP = Control("makeup_db", "Make-up gain", "dB", -6, 18, 0.1)
+_MIX = Control("mix", "Mix", "", 0, 1, 0.01, digits=2)
+_RMS = Control("rms_ms", "RMS time", "ms", 0.5, 200, log=True)
+_DRIVE = Control("drive_db", "Drive", "dB", -40, 24, 0.5)
+_MEMORY = Control("memory_ms", "Memory", "ms", 50, 5000, log=True)
+
 CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
     Compressor: (
-        Control("threshold_db", "Threshold", "dBFS", -60, 0, 0.5),
-        Control("ratio", "Ratio", ": 1", 1, 30, log=True),
-        Control("attack_ms", "Attack", "ms", 0.05, 200, log=True),
-        Control("release_ms", "Release", "ms", 5, 2000, log=True),
-        Control("knee_db", "Knee", "dB", 0, 24, 0.5),
-        Control("makeup_db", "Make-up gain", "dB", -6, 18, 0.1),
-        Control("mix", "Mix", "", 0, 1, 0.01, digits=2),
+        _THRESHOLD,
+        _RATIO,
+        _ATTACK,
+        _RELEASE,
+        _KNEE,
+        _MAKEUP,
+        _MIX,
         Control("lookahead_ms", "Look-ahead", "ms", 0, 20, 0.1),
         Control("sidechain_highpass_hz", "Side-chain cut", "Hz", 20, 500, log=True, off_label="off"),
         Choice("detector", "Detector", tuple(zip(("peak", "RMS"), DETECTORS))),
-        Control("rms_ms", "RMS time", "ms", 0.5, 200, log=True),
+        _RMS,
         Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
         Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
     ),
@@ -166,6 +180,42 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
     Peaking: (_freq(40, 12_000, "Centre"), _GAIN, _Q),
     LowShelf: (_freq(40, 2_000), _GAIN, _Q),
     HighShelf: (_freq(500, 16_000), _GAIN, _Q),
+    DeEsser: (
+        Control("threshold_db", "Threshold", "dB", -60, 0, 0.5),
+        _freq(2_000, 12_000, "From"),
+        _RATIO,
+        Control("range_db", "Range (most taken away)", "dB", 0, 24, 0.5),
+        Control("attack_ms", "Attack", "ms", 0.05, 50, log=True),
+        Control("release_ms", "Release", "ms", 5, 500, log=True),
+        _KNEE,
+        Choice("mode", "Turns down", tuple(zip(("the band", "everything"), MODES))),
+        Choice("reference", "Threshold counts from", tuple(zip(("the voice's running level", "full scale"), REFERENCES))),
+    ),
+    Colour: (_DRIVE, Control("asymmetry", "Asymmetry", "", 0, 0.9, 0.01, digits=2)),
+    VcaCompressor: (_THRESHOLD, _RATIO, _ATTACK, _RELEASE, _KNEE, _MAKEUP, _MIX, _RMS),
+    FetCompressor: (_THRESHOLD, _RATIO, _ATTACK, _RELEASE, _DRIVE, _MAKEUP, _MIX),
+    OptoCompressor: (
+        _THRESHOLD,
+        _RATIO,
+        _ATTACK,
+        _RELEASE,
+        Control("tail_ms", "Tail of the release", "ms", 50, 5000, log=True),
+        _MEMORY,
+        _KNEE,
+        _MAKEUP,
+        _MIX,
+    ),
+    TubeCompressor: (
+        _THRESHOLD,
+        Control("ratio", "Highest ratio", ": 1", 1, 30, log=True),
+        _ATTACK,
+        _RELEASE,
+        Control("bend_db", "Bend", "dB", 1, 24, 0.5),
+        _MEMORY,
+        _DRIVE,
+        _MAKEUP,
+        _MIX,
+    ),
 }
 """The controls of each kind of processor, in the order in which a bench shows them."""
 
@@ -186,12 +236,25 @@ HELP = {
     "gain_db": "How much louder, or softer if negative.",
     "freq_hz": "Where the filter begins to act, or the middle of a bell.",
     "order": "How steeply the filter falls away below its corner.",
+    "range_db": "The most that is ever taken away.",
+    "mode": "Whether only the band of the hiss is turned down, or everything while it lasts.",
+    "reference": "What the threshold is counted from; the voice's own level makes it hold for soft and loud singing.",
+    "drive_db": "How far the sound is pushed into the curve that bends it; more adds stronger harmonics.",
+    "asymmetry": "How differently the two halves of the wave are bent; 0 adds odd harmonics only.",
+    "tail_ms": "How slowly the second half of the release goes, at the least.",
+    "memory_ms": "How long it takes to learn that there is steady work, after which it lets go more slowly.",
+    "bend_db": "How far over the threshold half the full slope is reached.",
     "q": "How narrow the bell is, or how steep the shelf.",
 }
 """What each setting does, in the sentence that its control shows when pointed at."""
 
 FIRST_SHOWN: dict[type, tuple[str, ...]] = {
     Compressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "knee_db", "makeup_db"),
+    DeEsser: ("threshold_db", "freq_hz", "ratio", "range_db"),
+    VcaCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "makeup_db"),
+    FetCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "drive_db", "makeup_db"),
+    OptoCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "tail_ms", "makeup_db"),
+    TubeCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "drive_db", "makeup_db"),
 }
 """The controls that stand open; the others are behind "more controls". All, for a kind that is not named here."""
 

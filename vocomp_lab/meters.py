@@ -94,7 +94,7 @@ def active_mask(
     onset_db = max(loud_db - onset_drop_db, floor_db, silence_dbfs)
     hold_db = max(loud_db - hold_drop_db, floor_db, silence_dbfs)
 
-    starts, ends = _stretches(level_db > hold_db)
+    starts, ends = stretches(level_db > hold_db)
     loudest = np.maximum.reduceat(np.append(level_db, -np.inf), np.ravel([starts, ends], order="F"))[::2]
     starts, ends = starts[loudest > onset_db], ends[loudest > onset_db]
     joined = (starts[1:] - ends[:-1]) * _MASK_STEP_MS < bridge_ms
@@ -425,7 +425,7 @@ def _voice_band(clip: Clip) -> Clip:
     return clip.with_samples(sosfilt(sections, clip.samples, axis=0))
 
 
-def _stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Where the True stretches start, and the index after their ends."""
     change = np.diff(flags.astype(np.int8), prepend=0, append=0)
     return np.flatnonzero(change > 0), np.flatnonzero(change < 0)

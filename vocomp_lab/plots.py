@@ -20,6 +20,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from PIL import Image
 
 from vocomp_lab.audio import Clip
+from vocomp_lab.colour import Colour
 from vocomp_lab.compressor import Compressed
 from vocomp_lab.filters import Filter
 from vocomp_lab.gain import Gain
@@ -409,9 +410,25 @@ class ResponsePanel(_Panel):
         ax.set_ylabel("gain (dB)")
         self.moving = [self.curve]
 
-    def set_response(self, processor, rate: int) -> None:
+    def set_processor(self, processor, rate: int) -> None:
         freqs = np.geomspace(20, min(20_000, 0.499 * rate), 256)
         self.curve.set_data(freqs, np.maximum(processor.response_db(freqs, rate), -200))
+
+
+class SaturationPanel(_Panel):
+    """A memoryless curve: which sample out for which sample in."""
+
+    def __init__(self, ax):
+        super().__init__(ax)
+        ax.plot([-1, 1], [-1, 1], color=GREY, linestyle=":", linewidth=1.0, label="no change (dotted)")
+        (self.curve,) = ax.plot([], [], color=BLUE, linewidth=2.0)
+        ax.set(xlim=(-1, 1), ylim=(-1.1, 1.1), xlabel="sample in (FS = 1)", ylabel="sample out (FS = 1)")
+        self.legend_above()
+        self.moving = [self.curve]
+
+    def set_processor(self, processor, rate: int) -> None:
+        x = np.linspace(-1, 1, 201)
+        self.curve.set_data(x, processor.curve(x))
 
 
 def frequency_axis(ax: Axes, low_hz: float = 20, high_hz: float = 20_000) -> None:
@@ -615,6 +632,7 @@ class DynamicsPicture(Picture):
 class FilterPicture(Picture):
     """Waveform over time, spectrum before and after, and the filter's response."""
 
+    right_panel = ResponsePanel
     time_box = (0.078, 0.115, 0.985, 0.34)
 
     def _make_panels(self, figure):
@@ -622,7 +640,7 @@ class FilterPicture(Picture):
         self.waveform = WaveformPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, top=0.885, bottom=0.66)[0]))
         lower = figure.add_gridspec(1, 2, left=left, right=right, top=0.53, bottom=0.115, wspace=0.17)
         self.spectrum = SpectrumPanel(figure.add_subplot(lower[0]))
-        self.response = ResponsePanel(figure.add_subplot(lower[1]))
+        self.response = self.right_panel(figure.add_subplot(lower[1]))
         self.waveform.ax.set_xlabel("time (s)")
         self.waveform.legend_above()
         return [self.waveform, self.spectrum, self.response]
@@ -635,17 +653,23 @@ class FilterPicture(Picture):
         self.invalidate()
 
     def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
-        """Show what a filter did."""
+        """Show what the stage did."""
         if self.waveform.set_after(stage.output, window):
             self.invalidate()
         self.spectrum.set_after(stage.output.cut(window.start_s, window.end_s))
-        self.response.set_response(stage.processor, stage.output.rate)
+        self.response.set_processor(stage.processor, stage.output.rate)
 
     def finding(self, change) -> str:
         """What became of loudness and crest factor."""
         crest = change.after.crest_db - change.before.crest_db
         loud = change.after.loudness_lufs - change.before.loudness_lufs
         return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
+
+
+class ColourPicture(FilterPicture):
+    """Waveform over time, spectrum before and after, and the curve that adds the colour."""
+
+    right_panel = SaturationPanel
 
 
 class MetersPicture(Picture):
@@ -697,7 +721,7 @@ class MetersPicture(Picture):
         return f"{self.finding(change)}. After: {'; '.join(rows)}; crest factor {decibels(self.readings.crest_db)} dB"
 
 
-PICTURES: dict[type, type[Picture]] = {Compressed: DynamicsPicture, Filter: FilterPicture, Gain: MetersPicture}
+PICTURES: dict[type, type[Picture]] = {Compressed: DynamicsPicture, Filter: FilterPicture, Gain: MetersPicture, Colour: ColourPicture}
 """Which picture shows a stage, by the type of the details that it reports, or else by the type of its processor."""
 
 
