@@ -14,9 +14,9 @@ import numpy as np
 from scipy.signal import lfilter
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.checks import Range, Settings, check_choice
+from vocomp_lab.checks import Range, check_choice
 from vocomp_lab.colour import DRIVE_DB, Colour
-from vocomp_lab.compressor import DYNAMICS_RULES, Compressed, Compressor
+from vocomp_lab.compressor import DYNAMICS_RULES, Compressed, Compressor, Dynamics
 from vocomp_lab.levels import db_to_amplitude
 from vocomp_lab.recursion import coefficient, smooth_branching, static_reduction
 
@@ -40,7 +40,7 @@ RULES = {
 """What the settings of the models may be."""
 
 
-class Character(Settings):
+class Character(Dynamics):
     """What the detector types share: settings that are checked alike, and the way from level to sound."""
 
     threshold_db: float
@@ -52,27 +52,6 @@ class Character(Settings):
 
     def __post_init__(self):
         self._keep(**{part.name: RULES[part.name].check(part.name, getattr(self, part.name)) for part in fields(self)})
-
-    @property
-    def slope(self) -> float:
-        """Decibels of reduction per decibel over the threshold, once the full ratio is reached: 1 − 1/ratio."""
-        return 1.0 - 1.0 / self.ratio
-
-    def static_curve(self, level_db):
-        """The level that a settled model puts out for a level that comes in, before make-up gain and colour.
-
-        Parameters
-        ----------
-        level_db : float or array_like
-            dB, −inf included.
-
-        Returns
-        -------
-        float or ndarray of the same shape
-        """
-        level_db = np.asarray(level_db, dtype=float)
-        out = level_db - self._asked_db(level_db)
-        return float(out) if out.ndim == 0 else out
 
     def detect_db(self, columns: np.ndarray, rate: int) -> np.ndarray:
         """The level that the gain computer sees, dBFS, shape (frames,), of samples of shape (frames, channels)."""
@@ -99,13 +78,7 @@ class Character(Settings):
             output = clip.with_samples(self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix < 1.0 else wet)
         else:
             output = clip
-        for array in (reduction_db, detector_db):
-            array.flags.writeable = False
         return Compressed(output, reduction_db, detector_db, clip, self.makeup_db, self.mix)
-
-    def _asked_db(self, level_db):
-        """Reduction in dB that the settled model gives a level."""
-        return static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
 
     def _detector(self) -> Compressor:
         """The compressor whose detector, and where it fits the rest, the model uses."""
@@ -188,7 +161,7 @@ class FetCompressor(Character):
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
         return self._detector().reduction_db(detector_db, rate)
 
-    def _asked_db(self, level_db):
+    def asked_db(self, level_db):
         return static_reduction(level_db, self.threshold_db, self.slope, 0.0)
 
     def _detector(self):
@@ -242,7 +215,7 @@ class OptoCompressor(Character):
     def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
         attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
-        fast = np.maximum(smooth_branching(self._asked_db(detector_db), attack, release), 0.0)
+        fast = np.maximum(smooth_branching(self.asked_db(detector_db), attack, release), 0.0)
         learning = coefficient(self.memory_ms, rate)
         remembered = lfilter([1.0 - learning], [1.0, -learning], fast)
         fading = coefficient(self.tail_ms * (1.0 + OPTO_MEMORY_PER_DB * remembered), rate)
@@ -292,14 +265,14 @@ class TubeCompressor(Character):
 
     def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
-        asked = self._asked_db(detector_db)
+        asked = self.asked_db(detector_db)
         learning = coefficient(self.memory_ms, rate)
         remembered = lfilter([1.0 - learning], [1.0, -learning], asked)
         attack = coefficient(self.attack_ms / (1.0 + TUBE_PER_DB * asked), rate)
         release = coefficient(self.release_ms * (1.0 + TUBE_PER_DB * remembered), rate)
         return np.maximum(smooth_branching(asked, attack, release), 0.0)
 
-    def _asked_db(self, level_db):
+    def asked_db(self, level_db):
         over = np.maximum(level_db - self.threshold_db, 0.0)
         # For small o the difference of two equal terms is rounding; it must not go below zero.
         return self.slope * np.maximum(over - self.bend_db * np.log1p(over / self.bend_db), 0.0)

@@ -64,6 +64,10 @@ class Compressed:
     makeup_db: float = 0.0
     mix: float = 1.0
 
+    def __post_init__(self):
+        for curve in (self.reduction_db, self.detector_db):
+            curve.flags.writeable = False
+
     @property
     def removed_shares(self) -> tuple[float, float]:
         """What was removed, as shares of source and output: removed = first · source − second · output.
@@ -81,8 +85,45 @@ class Compressed:
         return self.source.with_samples(of_source * self.source.samples - of_output * self.output.samples)
 
 
+class Dynamics(Settings):
+    """What all processors share that turn the gain down by a static curve; their fields hold its threshold and ratio."""
+
+    threshold_db: float
+    ratio: float
+    knee_db: float
+
+    @property
+    def slope(self) -> float:
+        """Decibels of reduction per decibel over the threshold, once the full ratio is reached: 1 − 1/ratio."""
+        return 1.0 - 1.0 / self.ratio
+
+    def asked_db(self, level_db):
+        """The reduction that the static curve asks for at a level, both in dB and of one shape."""
+        return static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
+
+    def static_curve(self, level_db):
+        """The level that comes out, once settled, for a level that comes in: before make-up gain and colour.
+
+        Parameters
+        ----------
+        level_db : float or array_like
+            In dB, counted as the threshold is; −inf included.
+
+        Returns
+        -------
+        float or ndarray of the same shape
+
+        Notes
+        -----
+        Giannoulis, Massberg & Reiss (2012), eq. 4. Explained in ``04_peak_control``.
+        """
+        level_db = np.asarray(level_db, dtype=float)
+        out = level_db - self.asked_db(level_db)
+        return float(out) if out.ndim == 0 else out
+
+
 @dataclass(frozen=True)
-class Compressor(Settings):
+class Compressor(Dynamics):
     """A dynamic-range compressor.
 
     Parameters
@@ -170,31 +211,6 @@ class Compressor(Settings):
         if self.ballistics == "decoupled" and self.topology == "feedback":
             raise ValueError("ballistics: 'decoupled' is not allowed with topology 'feedback'; give 'branching' there.")
 
-    @property
-    def slope(self) -> float:
-        """Decibels of reduction per decibel over the threshold: 1 − 1/ratio."""
-        return 1.0 - 1.0 / self.ratio
-
-    def static_curve(self, level_db):
-        """The level that a settled compressor puts out for a level that comes in, before make-up gain.
-
-        Parameters
-        ----------
-        level_db : float or array_like
-            dB, −inf included.
-
-        Returns
-        -------
-        float or ndarray of the same shape
-
-        Notes
-        -----
-        Giannoulis, Massberg & Reiss (2012), eq. 4. Explained in ``04_peak_control``.
-        """
-        level_db = np.asarray(level_db, dtype=float)
-        out = level_db - static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
-        return float(out) if out.ndim == 0 else out
-
     def apply(self, clip: Clip) -> Compressed:
         """Compress a clip.
 
@@ -223,8 +239,6 @@ class Compressor(Settings):
         wet = clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None])
         if self.mix < 1.0:
             wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
-        for array in (reduction_db, detector_db):
-            array.flags.writeable = False
         return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     def detect_db(self, columns: np.ndarray, rate: int) -> np.ndarray:
@@ -273,7 +287,7 @@ class Compressor(Settings):
                 detector_db, attack, release, self.threshold_db, self.slope, self.knee_db, state
             )
         else:
-            demand = static_reduction(detector_db, self.threshold_db, self.slope, self.knee_db)
+            demand = self.asked_db(detector_db)
             if self.ballistics == "decoupled":
                 reduction, _ = smooth_decoupled(demand, attack, release, (state, state))
             else:

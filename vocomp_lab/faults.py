@@ -49,6 +49,16 @@ class _GainFault(Fault):
         return clip.with_samples((clip.columns * gain[:, None]).reshape(clip.samples.shape))
 
 
+class _OneSpan(_GainFault):
+    """A fault of level from `start_s` to `end_s`."""
+
+    def __post_init__(self):
+        self._keep(gain_db=check_number("gain_db", self.gain_db, -24, 24, "dB"), **_checked_span(self))
+
+    def _spans(self):
+        return ((self.start_s, self.end_s),)
+
+
 def spans_mask(clip: Clip, spans, fade_s: float) -> np.ndarray:
     """1 inside the spans and 0 outside, with half-cosine edges of `fade_s` centred on each border, shape (frames,)."""
     times = clip.times_s()
@@ -62,7 +72,7 @@ def spans_mask(clip: Clip, spans, fade_s: float) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class LoudWord(_GainFault):
+class LoudWord(_OneSpan):
     """One word louder than the rest: word number `word` of the truth, from `start_s` to `end_s`."""
 
     kind = "loud_word"
@@ -72,15 +82,9 @@ class LoudWord(_GainFault):
     end_s: float
     gain_db: float
 
-    def __post_init__(self):
-        self._keep(gain_db=check_number("gain_db", self.gain_db, -24, 24, "dB"), **_checked_span(self))
-
-    def _spans(self):
-        return ((self.start_s, self.end_s),)
-
 
 @dataclass(frozen=True)
-class QuietPhrase(_GainFault):
+class QuietPhrase(_OneSpan):
     """One phrase softer than the rest; `gain_db` is negative."""
 
     kind = "quiet_phrase"
@@ -89,12 +93,6 @@ class QuietPhrase(_GainFault):
     start_s: float
     end_s: float
     gain_db: float
-
-    def __post_init__(self):
-        self._keep(gain_db=check_number("gain_db", self.gain_db, -24, 24, "dB"), **_checked_span(self))
-
-    def _spans(self):
-        return ((self.start_s, self.end_s),)
 
 
 @dataclass(frozen=True)

@@ -9,10 +9,10 @@ import numpy as np
 from scipy.signal import butter, lfilter, sosfiltfilt
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.checks import Range, Settings, Words, check_below_nyquist
-from vocomp_lab.compressor import DYNAMICS_RULES, FLOOR_DB, Compressed
+from vocomp_lab.checks import Range, Words, check_below_nyquist
+from vocomp_lab.compressor import DYNAMICS_RULES, FLOOR_DB, Compressed, Dynamics
 from vocomp_lab.levels import db_to_amplitude, power_to_db, rms_dbfs
-from vocomp_lab.recursion import coefficient, smooth_branching, static_reduction
+from vocomp_lab.recursion import coefficient, smooth_branching
 
 MODES = ("split-band", "wideband")
 REFERENCES = ("voice", "full scale")
@@ -27,7 +27,7 @@ SILENCE_DBFS = -120.0
 
 
 @dataclass(frozen=True)
-class DeEsser(Settings):
+class DeEsser(Dynamics):
     """Turns sharp s sounds down while they last.
 
     Parameters
@@ -95,22 +95,6 @@ class DeEsser(Settings):
         "reference": Words(REFERENCES),
     }
 
-    def static_curve(self, level_db):
-        """The level that the band settles on for a level that comes in, both counted as the threshold is.
-
-        Parameters
-        ----------
-        level_db : float or array_like
-            dB, −inf included.
-
-        Returns
-        -------
-        float or ndarray of the same shape
-        """
-        level_db = np.asarray(level_db, dtype=float)
-        out = level_db - self._asked_db(level_db)
-        return float(out) if out.ndim == 0 else out
-
     def split(self, clip: Clip) -> tuple[Clip, Clip]:
         """The band below and the band above `freq_hz`, which add up to the clip.
 
@@ -144,19 +128,17 @@ class DeEsser(Settings):
         detector_db = _running_db(high, coefficient(BAND_MS, clip.rate))
         if self.reference == "voice":
             detector_db = detector_db - _voice_db(clip)
-        asked = self._asked_db(detector_db)
+        asked = self.asked_db(detector_db)
         attack, release = coefficient(self.attack_ms, clip.rate), coefficient(self.release_ms, clip.rate)
         reduction_db = np.maximum(smooth_branching(asked, attack, release), 0.0)
         turned_down = high if self.mode == "split-band" else clip.columns
         taken = (1.0 - db_to_amplitude(-reduction_db))[:, None] * turned_down
         output = clip.with_samples(clip.samples - taken.reshape(clip.samples.shape))
-        for array in (reduction_db, detector_db):
-            array.flags.writeable = False
         return Compressed(output, reduction_db, detector_db, clip)
 
-    def _asked_db(self, level_db):
-        asked = static_reduction(level_db, self.threshold_db, 1.0 - 1.0 / self.ratio, self.knee_db)
-        return np.minimum(asked, self.range_db)
+    def asked_db(self, level_db):
+        """The reduction that the static curve asks for at a level, never more than `range_db`."""
+        return np.minimum(super().asked_db(level_db), self.range_db)
 
     def _high(self, clip):
         """The band above `freq_hz`, shape (frames, channels)."""
