@@ -26,11 +26,13 @@ TOP_LEVEL = {
 # From the ground up: none of these may import a later one. (The design's order of the modules.)
 LAYERS = (
     "checks", "audio", "levels", "loudness", "filters", "recursion", "meters", "compressor", "clip_gain", "colour",
-    "sibilance", "character", "chain", "listening", "plots", "bench",
+    "sibilance", "character", "chain", "listening", "proposals", "course", "plots", "bench",
 )  # fmt: skip
-DRAWS, SHOWS = {"plots"}, {"bench"}  # the modules that may import matplotlib, and ipywidgets
 PACKAGE = PROJECT / "vocomp_lab"
 MODULES = {".".join(path.relative_to(PACKAGE).with_suffix("").parts): path for path in sorted(PACKAGE.rglob("*.py"))}
+# The modules that may import matplotlib, and ipywidgets, say so in their names.
+DRAWS = {name for name in MODULES if name.split("_")[0] == "plots"}
+SHOWS = {name for name in MODULES if name.split("_")[0] == "bench"}
 # A student's own notebooks and what JupyterLab keeps beside them are not the project's.
 NOTEBOOKS = [
     path
