@@ -13,6 +13,7 @@ import dataclasses
 import html
 import itertools
 import json
+import math
 import secrets
 from importlib import resources
 
@@ -21,6 +22,7 @@ import numpy as np
 from IPython.display import HTML, display
 
 from vocomp_lab.audio import Clip, encode
+from vocomp_lab.bench_present import PresenterBar
 from vocomp_lab.chain import Chain, ChainResult, StageResult
 from vocomp_lab.checks import check_choice
 from vocomp_lab.controls import FIRST_SHOWN, Choice, Control, controls_for
@@ -30,6 +32,8 @@ from vocomp_lab.meters import active_mask
 from vocomp_lab.plots import Picture, Window, picture_class
 
 PICTURE_PX = (1120, 372)
+PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
+"""In the presenter's mode: fewer pixels, each of them drawn larger, so that what is written can be read from the last row."""
 FINISH_DELAY_S = 0.35
 """Rest after the last slider move before the sound and the later stages are computed."""
 WHOLE_CLIP_S = 40.0
@@ -42,7 +46,7 @@ PREROLL_S = 1.0
 HIDEABLE = ("controls", "picture", "numbers", "choice")
 """What a bench can do without: its controls and settings, its picture, its numbers, the choice of what is heard."""
 
-_STYLE = """<style>
+STYLE = """<style>
 .vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  border:1px solid var(--jp-border-color1,#bbb);border-radius:4px;padding:6px 10px;margin:4px 0;max-width:1098px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
@@ -64,6 +68,14 @@ _STYLE = """<style>
 .vocomp-numbers b{font-variant-numeric:tabular-nums}
 .vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
 .vocomp-still img{max-width:100%}
+.vocomp-step{font-size:15px;line-height:1.4;color:var(--jp-ui-font-color1,#111);margin:2px 0}
+.vocomp-present{--jp-widgets-font-size:20px;--jp-widgets-inline-height:38px}
+.vocomp-present .widget-label{width:auto!important;min-width:150px}
+.vocomp-present .widget-button,.vocomp-present .widget-toggle-button{width:auto}
+.vocomp-present .vocomp-typed{width:92px!important}
+.vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:20px}
+.vocomp-present .vocomp-step{font-size:26px}
+.vocomp-player.vocomp-present .keys{font-size:16px}
 </style>"""
 
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
@@ -118,6 +130,8 @@ class Bench:
         that a trim can be moved while a compressor is watched.
     hide : sequence of str, optional
         Parts to leave out, of ``HIDEABLE``: for guessing by ear.
+    scenarios : sequence of Scenario, optional
+        The steps of the presenter's mode; without them it makes its own from the settings that the bench starts with.
 
     Raises
     ------
@@ -132,7 +146,7 @@ class Bench:
 
     _ids = itertools.count(1)
 
-    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None, watch=None, hide=()):
+    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None, watch=None, hide=(), scenarios=None):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         if not isinstance(processor, Chain):
@@ -170,11 +184,12 @@ class Bench:
         self._refresh_due = self._finish_due = None
         self._stale = True
         self._quiet = False
+        self._presented = self._held_back = False
         self._cut_for = self._cut_clip = None
         self._state_text = self._alt = ""
         self._sent = {"before": None, "after": None}
         self._sent_sizes: dict[str, object] = {}
-        self._build()
+        self._build(scenarios)
         self._refresh()
         self._finish()
 
@@ -252,13 +267,44 @@ class Bench:
         self._finish()
         return self
 
+    @property
+    def first_processor(self):
+        """The stage whose controls are shown, as the bench started with it."""
+        return self._first[self._stage]
+
+    def set_from_start(self, **settings) -> "Bench":
+        """Put the stage back to how the bench started, with some settings changed: a step of a demonstration.
+
+        Raises
+        ------
+        ValueError
+            If a setting is unknown or out of range; nothing is moved then.
+        """
+        self._take(dataclasses.replace(self.first_processor, **settings))
+        self._finish()
+        return self
+
+    def present(self, on: bool = True) -> "Bench":
+        """Turn the presenter's mode on or off: large type, and a bar with prepared steps."""
+        self._present_button.value = bool(on)
+        return self
+
+    def hold_back_numbers(self, on: bool = True) -> "Bench":
+        """Show settings, picture and numbers only after the class has guessed."""
+        self._held_back = bool(on)
+        for part in (self._grid, self._line, self._image):
+            part.layout.visibility = "hidden" if on else None
+        self._refresh()
+        self._finish()
+        return self
+
     # ---- building -----------------------------------------------------------------------------------------------
 
     def _part(self, widget, name):
         widget.add_class(f"vocomp-{self._id}-{name}")
         return widget
 
-    def _build(self):
+    def _build(self, scenarios):
         hidden = widgets.Layout(display="none")
         names = [name for name, _ in self._chain.stages]
         self._stage_menu = widgets.Dropdown(options=names, value=self._stage, description="Stage")
@@ -274,7 +320,15 @@ class Bench:
         reset.on_click(lambda _: self.reset())
         self._more = widgets.ToggleButton(value=False, description="More controls")
         self._more.observe(lambda _: self._lay_out_controls(), "value")
-        top = [reset, self._more] if len(names) == 1 else [self._stage_menu, self._compare, reset, self._more]
+        self._present_button = widgets.ToggleButton(
+            value=False, description="Present", tooltip="For a projector: large type, prepared steps, numbers held back, a tally of guesses"
+        )
+        self._present_button.observe(lambda change: self._on_present(change["new"]), "value")
+        self._presenter = PresenterBar(self, scenarios)
+        self._presenter.widget.layout.display = "none"
+        top = [reset, self._more, self._present_button]
+        if len(names) > 1:
+            top = [self._stage_menu, self._compare, *top]
         self._view = widgets.FloatRangeSlider(
             value=(self._window.start_s, self._window.end_s),
             min=0.0,
@@ -296,10 +350,12 @@ class Bench:
             part: self._part(widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part)
             for part in ("before", "after")
         }
-        controls = [widgets.HBox([*top, self._error], layout=widgets.Layout(flex_flow="row wrap")), self._grid, self._view]
+        controls = [
+            widgets.HBox([*top, self._error], layout=widgets.Layout(flex_flow="row wrap")), self._presenter.widget, self._grid, self._view,
+        ]  # fmt: skip
         self.widget = widgets.VBox(
             [
-                widgets.HTML(_STYLE),
+                widgets.HTML(STYLE),
                 *([widgets.HBox([self._error])] if "controls" in self._hide else controls),
                 self._progress,
                 *([] if "picture" in self._hide else [widgets.Box([self._image])]),
@@ -338,6 +394,7 @@ class Bench:
             layout=widgets.Layout(flex="1 1 auto", width="auto"),
         )
         typed = widgets.Text(continuous_update=False, layout=widgets.Layout(width="64px"))
+        typed.add_class("vocomp-typed")
         unit = widgets.Label(control.unit, layout=widgets.Layout(width="40px"))
         self._show_value(control, slider, typed, value)
         stops = control.stops()
@@ -414,8 +471,20 @@ class Bench:
         self._say_error(str(error).replace(f"{field}:", f"{control.label}:", 1))
         self._show_value(control, slider, typed, getattr(self.processor, field))
 
+    def _on_present(self, on):
+        self._presented = on
+        (self.widget.add_class if on else self.widget.remove_class)("vocomp-present")
+        self._presenter.widget.layout.display = None if on else "none"
+        if not on:
+            self._presenter.start_again()
+        self._pictures.clear()
+        self._pictured = None
+        self._refresh()
+        self._finish()
+
     def _on_stage(self, change):
         self._stage = change["new"]
+        self._presenter.start_again()
         self._error.value = ""
         self._make_controls()
         self._refresh()
@@ -548,7 +617,8 @@ class Bench:
         kind = picture_class(stage)
         picture = self._pictures.get(kind)
         if picture is None:
-            picture = self._pictures[kind] = kind(*PICTURE_PX)
+            size = (*PRESENTED_PX, PRESENTED_SCALE) if self._presented else PICTURE_PX
+            picture = self._pictures[kind] = kind(*size)
         self._picture = picture
         pictured = (kind, stage.source, window)
         if pictured != self._pictured:
@@ -560,6 +630,8 @@ class Bench:
             self._png = picture.render()
             self._image.value = self._png
             self._alt = f"{picture.description(change)}. {_numbers_text(change)}"
+            if self._held_back:
+                self._alt = "The picture is held back until the class has guessed."
         if "numbers" not in self._hide:
             heading = [self._watch] if self._watch else []
             heading += ["in the stretch in sight"] if part else []
@@ -608,6 +680,7 @@ class Bench:
             "time_box": self._picture.time_box,
             "labels": {c.field: f"{c.label} ({c.unit})" if getattr(c, "unit", "") else c.label for c in controls},
             "alt": self._alt,
+            "present": self._presented,
             "python": _as_python(self._chain),
             "json": self._chain.to_json(),
         }
@@ -631,7 +704,7 @@ class Bench:
         for mark, part in (("__CHOICE__", "choice"), ("__SETTINGS__", "controls")):
             player = player.replace(mark, 'style="display:none"' if part in self._hide else "")
         display(self.widget)
-        display(HTML(f'<div class="vocomp-output">{_STYLE}{self._still_html()}{player}<script>{script}</script></div>'))
+        display(HTML(f'<div class="vocomp-output">{STYLE}{self._still_html()}{player}<script>{script}</script></div>'))
 
 
 def _number_pairs(change: Change) -> list[tuple[str, str]]:
@@ -657,6 +730,8 @@ def _numbers_html(change: Change, goals=(), heading: str = "") -> str:
     if heading:
         cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
     for goal in goals:
+        if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction to judge
+            continue
         cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
 

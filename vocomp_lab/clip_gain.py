@@ -6,17 +6,22 @@ suggests such stretches from the take's own levels; a person decides. Explained 
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import convolve1d
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.checks import Settings, check_number, check_whole, shown
-from vocomp_lab.levels import amplitude_to_db, db_to_amplitude, db_to_power, power_to_db, step_powers
+from vocomp_lab.filters import Peaking
+from vocomp_lab.levels import amplitude_to_db, db_to_amplitude, db_to_power, power_to_db, sample_peak_dbfs, step_powers
+from vocomp_lab.loudness import MOMENTARY_STEPS, STEP_S, loudness
 from vocomp_lab.meters import active_mask, stretches
+from vocomp_lab.resonance import find_resonances
 
 MIN_GAIN_DB = -48.0
 MAX_GAIN_DB = 24.0
@@ -32,11 +37,22 @@ _CONSONANT_BAND_HZ = (600.0, 3500.0)
 _PAUSE_STEPS = 40
 _SMOOTHING = np.full(4, 0.25)
 _DIP_DB = 3.0
+# Where the level drops by so much and stays there for a while, one word ends and the next begins even without a dip. What
+# drops by far more is a vowel's end before a consonant.
+_DROP_DB = (4.0, 12.0)
+_DROP_STEPS = 16
 _LEAST_STEPS = 10
 _WEAK_DB = 12.0
+_LEAST_RING_Q = 0.3
 _PHRASE_S = 0.8
+_PHRASE_SHARES = (0.4, 0.9)
+_PHRASE_PART = 0.7
 _LOUD_PHRASE_DB = 1.0
 _AROUND_S = 10.0
+_USUAL_PERCENTILES = (60, 85)
+_JOINS = 0.53
+_MOST_IN_A_RUN = 4
+_REMEMBERED = 4
 
 
 @dataclass(frozen=True)
@@ -237,6 +253,27 @@ class _Analysis:
     def level_db(self, first: int, last: int) -> float:
         return power_to_db(float(self.powers[first:last].mean()), floor_db=_FLOOR_DB)
 
+    @property
+    def levels_db(self) -> np.ndarray:
+        """Level of each word, shape (words,)."""
+        return np.array([self.level_db(a, b) for a, b in self.words])
+
+    @property
+    def phrase(self) -> np.ndarray:
+        """Number of each word's phrase, shape (words,)."""
+        return np.searchsorted(self.phrases[:, 0], self.words[:, 0], side="right") - 1
+
+    @property
+    def counts(self) -> np.ndarray:
+        """Which words count in comparisons: not the closures, bursts and hisses that stand alone between two dips."""
+        counts = np.diff(self.words, axis=1)[:, 0] >= _LEAST_STEPS
+        levels_db, phrase = self.levels_db, self.phrase
+        for k in np.unique(phrase):
+            own = phrase == k
+            if (own & counts).any():
+                counts &= ~own | (levels_db > np.median(levels_db[own & counts]) - _WEAK_DB)
+        return counts
+
     def spans(self, pairs: np.ndarray) -> list[Span]:
         return [Span(float(self.edges_s[a]), float(self.edges_s[b]), self.level_db(a, b)) for a, b in pairs]
 
@@ -280,11 +317,66 @@ def find_words(clip: Clip) -> list[Span]:
     -----
     The level of a word is its power above 120 Hz, with 6 dB less per octave above 400 Hz: the tones that carry the
     pitch count most, sibilants, breaths and pops hardly, and an open vowel seems less loud beside a closed
-    one than it would in the full band. Words part at dips of 3 dB or more of the mean of that level and the level from
-    600 to 3,500 Hz, where m, n, l and w are weak. Common practice, no source. Explained in ``02_level_prep``.
+    one than it would in the full band. A ring of room or microphone (:func:`vocomp_lab.find_resonances`) is taken out
+    beforehand, since it lifts the notes that meet it and no others. Words part at dips of 3 dB or more of the mean of
+    that level and the level from 600 to 3,500 Hz, where m, n, l and w are weak, and where the level drops by 4 to
+    12 dB and stays there. Common practice, no source. Explained in ``02_level_prep``.
     """
     found = _analyse(clip)
     return found.spans(found.words)
+
+
+def voiced_words(clip: Clip) -> list[Span]:
+    """The words of :func:`find_words` that a level can be told of: without closures, bursts and hisses on their own.
+
+    Parameters
+    ----------
+    clip : Clip
+
+    Returns
+    -------
+    list of Span
+        In order: at least 0.1 s long, and no more than 12 dB below the middle one of their phrase.
+
+    Notes
+    -----
+    These are the words that :func:`propose_regions` compares. Explained in ``02_level_prep``.
+    """
+    found = _analyse(clip)
+    return [span for span, counts in zip(found.spans(found.words), found.counts) if counts]
+
+
+def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
+    """Of each stretch: how high it stands in the waveform, and how loud it is.
+
+    Parameters
+    ----------
+    clip : Clip
+    stretches_s : sequence of (float, float)
+        Start and end in seconds.
+
+    Returns
+    -------
+    peaks_dbfs : ndarray, shape (stretches,)
+        Sample peak.
+    loudness_lufs : ndarray, shape (stretches,)
+        Highest momentary loudness (BS.1770, 0.4 s) that is centred in the stretch; −inf for silence.
+
+    Notes
+    -----
+    Explained in ``02_level_prep``.
+    """
+    heard = loudness(clip)
+    # A reading is told at the end of its 0.4 s; what it is about lies in the middle of them.
+    centres_s = np.asarray(heard.times) - MOMENTARY_STEPS * STEP_S / 2
+    peaks, louds = [], []
+    for start_s, end_s in stretches_s:
+        peaks.append(sample_peak_dbfs(clip.cut(start_s, end_s)))
+        inside = (centres_s >= start_s) & (centres_s <= end_s)
+        nearest = np.abs(centres_s - (start_s + end_s) / 2).argmin() if len(centres_s) else 0
+        inside[nearest : nearest + 1] = True
+        louds.append(np.max(heard.momentary_lufs[inside], initial=-np.inf))
+    return np.array(peaks), np.array(louds)
 
 
 def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
@@ -319,20 +411,21 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
 
 
 def propose_regions(
-    clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, share: float = 0.85
+    clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, share: float = 0.9
 ) -> list[GainRegion]:
     """Gain regions for what stands out of a take; a person decides which of them to keep.
 
-    First whole phrases: one that is softer than the median of the others by the threshold (louder by 1 dB more, since
-    one loud word lifts its phrase) gets a gain. Then words, with the phrases levelled: one that is louder by the
-    threshold than the louder words around it (their 85th percentile within 10 s) is turned down, together with its
-    neighbours that stand out at least half as much. Soft words are left: unstressed syllables are soft by nature.
+    First whole phrases: one that is softer than the median of the others by seven tenths of the threshold (louder by
+    1 dB more, since one loud word lifts its phrase) gets a gain. Then words, with the phrases levelled: one that is
+    louder by the threshold than the louder words around it (their 85th percentile within 10 s) is turned down, together
+    with those of its neighbours that are nearer to it than to the usual level. Soft words are left: unstressed
+    syllables are soft by nature.
 
     Parameters
     ----------
     clip : Clip
     threshold_db : float
-        1 to 24 dB. By how much something must stand out.
+        1 to 24 dB. By how much a word must stand out.
     min_length_s : float
         0.02 to 10 s. Shorter stretches are left alone.
     share : float
@@ -353,7 +446,9 @@ def propose_regions(
     -----
     Common practice, no source. It hears levels, not words: a word that stands out because it is meant to is proposed
     too, and a loud word beside others that are nearly as loud is missed. Levels as in :func:`find_words`, where breaths
-    and sibilants hardly count. Explained in ``02_level_prep``.
+    and sibilants hardly count. A phrase's level is the mean of its middle steps in dB (from the 40th to the 90th
+    percentile), which neither pauses nor a single loud word move much. How often it is right on takes that it was not
+    tuned on is measured in ``tests/test_clip_gain.py``. Explained in ``02_level_prep``.
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
     min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")
@@ -361,41 +456,20 @@ def propose_regions(
     found = _analyse(clip)
     if len(found.words) == 0:
         return []
+    phrase_gain_db = _phrase_gains(found, threshold_db, share)
     starts, ends = found.words.T
-    lengths = ends - starts
-    level_db = np.array([found.level_db(a, b) for a, b in found.words])
-    phrase = np.searchsorted(found.phrases[:, 0], starts, side="right") - 1
-    counts = _voiced(level_db, lengths, phrase)
-    phrase_gain_db = _phrase_gains(level_db, counts, phrase, found.phrases, threshold_db, share)
-    gain_db = phrase_gain_db[phrase]
-    level_db = level_db + gain_db
-
-    middles_s = (starts + ends) / 2 * _STEP_S
-    usual_db, louder_db = _around(level_db, middles_s, counts)
-    excess_db = np.where(counts, level_db - louder_db, -np.inf)
-    first = starts.copy()
-    last = ends.copy()
-    moved = np.zeros(len(starts), dtype=bool)
-    for a, b in _runs(excess_db, phrase, threshold_db):
-        if (ends[b - 1] - starts[a]) * _STEP_S < min_length_s:
-            continue
-        joint_db = power_to_db(float(np.average(db_to_power(level_db[a:b]), weights=lengths[a:b])))
-        gain_db[a:b] -= share * (joint_db - float(np.mean(usual_db[a:b])))
-        moved[a:b] = True
-        # Closed or hissing consonants beside the word belong to it or to its neighbour: the border goes between.
-        before, after = np.flatnonzero(counts[:a]), np.flatnonzero(counts[b:])
-        if len(before) and starts[a] - ends[before[-1]] < _PAUSE_STEPS:
-            first[a] = (starts[a] + ends[before[-1]]) // 2
-        if len(after) and starts[b + after[0]] - ends[b - 1] < _PAUSE_STEPS:
-            last[b - 1] = (ends[b - 1] + starts[b + after[0]]) // 2
+    phrase = found.phrase
+    words = _Words(found.levels_db + phrase_gain_db[phrase], ends - starts, (starts + ends) / 2, phrase, found.counts)
 
     # The gain of every step: phrases as a whole, then the words over them.
     steps_db = np.zeros(len(found.powers))
     for (a, b), gain in zip(found.phrases, phrase_gain_db):
         if (b - a) * _STEP_S >= min_length_s:
             steps_db[a:b] = gain
-    for k in np.flatnonzero(moved):
-        steps_db[first[k] : last[k]] = gain_db[k]
+    for a, b, above_db in words.standing_out(threshold_db):
+        if (ends[b - 1] - starts[a]) * _STEP_S >= min_length_s:
+            first, last = _borders(found.words, words.counts, a, b)
+            steps_db[first:last] = phrase_gain_db[phrase[a]] - share * above_db
     steps_db = np.round(np.clip(steps_db, MIN_GAIN_DB, MAX_GAIN_DB), 1)
     borders = np.concatenate([[0], np.flatnonzero(np.diff(steps_db)) + 1, [len(steps_db)]])
     return [
@@ -405,7 +479,24 @@ def propose_regions(
     ]
 
 
+# A bench, its picture and a lesson ask for the same take again and again, and finding its rings takes half a second.
+_known: dict[int, tuple[weakref.ref, _Analysis]] = {}
+
+
 def _analyse(clip: Clip) -> _Analysis:
+    known = _known.get(id(clip))
+    if known is not None and known[0]() is clip:
+        return known[1]
+    found = _analysed(clip)
+    while len(_known) >= _REMEMBERED:
+        _known.pop(next(iter(_known)), None)
+    _known[id(clip)] = weakref.ref(clip), found
+    return found
+
+
+def _analysed(clip: Clip) -> _Analysis:
+    for ring in find_resonances(clip):
+        clip = Peaking(ring.freq_hz, -ring.gain_db, max(ring.q, _LEAST_RING_Q)).apply(clip)
     low, tilt = LEVEL_BAND_HZ
     tilted = np.concatenate(
         [
@@ -423,32 +514,38 @@ def _analyse(clip: Clip) -> _Analysis:
     edge = np.ones(min(len(starts), 1), dtype=bool)
     phrases = np.stack([starts[np.append(edge, apart)], ends[np.append(apart, edge)]], axis=1)
     dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (powers, high)) / 2
+    level_db = power_to_db(powers, floor_db=_FLOOR_DB)
     words = []
     # Within a phrase, gaps and all: what is too soft to count stays out of the comparison later.
     for a, b in phrases:
-        cuts = [a, *(a + find_peaks(-dips_in[a:b], prominence=_DIP_DB)[0]), b]
+        dips = [a, *(a + find_peaks(-dips_in[a:b], prominence=_DIP_DB)[0]), b]
+        cuts = sorted({*dips, *_drops(level_db, dips)})
         words += zip(cuts, cuts[1:])
     return _Analysis(edges / clip.rate, powers, active, phrases, np.array(words, dtype=int).reshape(-1, 2))
 
 
-def _voiced(level_db: np.ndarray, lengths: np.ndarray, phrase: np.ndarray) -> np.ndarray:
-    """Which words count in comparisons: not the closures, bursts and hisses that stand alone between two dips."""
-    counts = lengths >= _LEAST_STEPS
-    for k in np.unique(phrase):
-        own = phrase == k
-        if (own & counts).any():
-            counts &= ~own | (level_db > np.median(level_db[own & counts]) - _WEAK_DB)
-    return counts
+def _drops(level_db: np.ndarray, cuts) -> list[int]:
+    """Where, between two cuts, the level drops for good: at most one place each."""
+    drops = []
+    for a, b in zip(cuts, cuts[1:]):
+        if b - a >= 2 * _DROP_STEPS:
+            medians = np.median(sliding_window_view(level_db[a:b], _DROP_STEPS), axis=1)
+            fall_db = medians[:-_DROP_STEPS] - medians[_DROP_STEPS:]
+            fall_db[fall_db > _DROP_DB[1]] = 0.0
+            if fall_db.max() >= _DROP_DB[0]:
+                drops.append(int(a + _DROP_STEPS + fall_db.argmax()))
+    return drops
 
 
-def _phrase_gains(level_db, counts, phrase, phrases, threshold_db: float, share: float) -> np.ndarray:
+def _phrase_gains(found: _Analysis, threshold_db: float, share: float) -> np.ndarray:
     """A gain for each phrase that stands out, the farthest first, each seen against the others as they then are."""
-    gains = np.zeros(len(phrases))
-    level = np.full(len(phrases), np.nan)
-    for k, (a, b) in enumerate(phrases):
-        own = level_db[(phrase == k) & counts]
-        if len(own) and (b - a) * _STEP_S >= _PHRASE_S:
-            level[k] = np.percentile(own, 60)
+    gains = np.zeros(len(found.phrases))
+    level = np.full(len(found.phrases), np.nan)
+    for k, (a, b) in enumerate(found.phrases):
+        if (b - a) * _STEP_S >= _PHRASE_S:
+            own = np.sort(power_to_db(found.powers[a:b][found.active[a:b]], floor_db=_FLOOR_DB))
+            low, high = (int(part * len(own)) for part in _PHRASE_SHARES)
+            level[k] = own[low : max(high, low + 1)].mean()
     judged = np.flatnonzero(np.isfinite(level))
     if len(judged) < 3:  # of two, nobody can say which one is wrong
         return gains
@@ -458,32 +555,76 @@ def _phrase_gains(level_db, counts, phrase, phrases, threshold_db: float, share:
         beyond = np.where(aside > 0, aside - _LOUD_PHRASE_DB, -aside)
         beyond[gains[judged] != 0] = -np.inf
         worst = int(np.argmax(beyond))
-        if beyond[worst] < threshold_db:
+        if beyond[worst] < _PHRASE_PART * threshold_db:
             break
         gains[judged[worst]] = -share * aside[worst]
         level[judged[worst]] += gains[judged[worst]]
     return gains
 
 
-def _around(level_db: np.ndarray, middles_s: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """60th and 85th percentile of the words around each word, itself left out; infinite where too few are near."""
-    usual, louder = np.full((2, len(level_db)), np.inf)
-    first = np.searchsorted(middles_s, middles_s - _AROUND_S)
-    last = np.searchsorted(middles_s, middles_s + _AROUND_S, side="right")
-    for k, (a, b) in enumerate(zip(first, last)):
-        near = counts[a:b].copy()
-        near[k - a] = False
-        if near.sum() >= 4:
-            usual[k], louder[k] = np.percentile(level_db[a:b][near], [60, 85])
-    return usual, louder
+@dataclass(frozen=True, eq=False)
+class _Words:
+    """The words of a take with their phrases levelled: levels, lengths and middles in steps, phrases, and which count."""
+
+    level_db: np.ndarray
+    lengths: np.ndarray
+    middles: np.ndarray
+    phrase: np.ndarray
+    counts: np.ndarray
+
+    def standing_out(self, threshold_db: float) -> list[tuple[int, int, float]]:
+        """Runs of words that stand out, the loudest first: first, one past the last, and by how much over the usual."""
+        runs, free = [], self.counts.copy()
+        counted = np.flatnonzero(self.counts)
+        for k in counted[np.argsort(-self.level_db[counted], kind="stable")]:
+            if not free[k] or not self.level_db[k] - self._around(k, k + 1)[1] >= threshold_db:
+                continue
+            a, b = self._grown(int(k), free)
+            # Not those among which it can't be told who stands out of whom.
+            if self._around(a, b)[1] < np.inf and self.counts[a:b].sum() <= _MOST_IN_A_RUN:
+                free[a:b] = False
+                own = self.counts[a:b]
+                power = np.average(db_to_power(self.level_db[a:b][own]), weights=self.lengths[a:b][own])
+                runs.append((a, b, power_to_db(float(power)) - self._around(a, b)[0]))
+        return runs
+
+    def _grown(self, k: int, free: np.ndarray) -> tuple[int, int]:
+        """Word k with the neighbours in its phrase that are nearer to its level than to the usual one."""
+        open_to = np.flatnonzero(free & (self.phrase == self.phrase[k]))
+        first = last = int(np.searchsorted(open_to, k))
+        while True:
+            for near, run in ((last + 1, (first, last + 1)), (first - 1, (first - 1, last))):
+                if 0 <= near < len(open_to) and self._joins(open_to, near, run, self.level_db[k]):
+                    first, last = run
+                    break
+            else:
+                return int(open_to[first]), int(open_to[last]) + 1
+
+    def _joins(self, open_to, near: int, run: tuple[int, int], top_db: float) -> bool:
+        usual_db, _ = self._around(int(open_to[run[0]]), int(open_to[run[1]]) + 1)
+        return self.level_db[open_to[near]] - usual_db > _JOINS * (top_db - usual_db)
+
+    def _around(self, first: int, last: int) -> tuple[float, float]:
+        """60th and 85th percentile of the words around a run, itself left out; infinite where too few are near."""
+        reach = _AROUND_S / _STEP_S
+        a = int(np.searchsorted(self.middles, self.middles[first] - reach))
+        b = int(np.searchsorted(self.middles, self.middles[last - 1] + reach, side="right"))
+        near = self.counts[a:b].copy()
+        near[first - a : last - a] = False
+        if near.sum() < 4:
+            return np.inf, np.inf
+        usual, louder = np.percentile(self.level_db[a:b][near], _USUAL_PERCENTILES)
+        return float(usual), float(louder)
 
 
-def _runs(excess_db: np.ndarray, phrase: np.ndarray, threshold_db: float) -> list[tuple[int, int]]:
-    """Words in a row, within one phrase, that all stand out half of the threshold and one of them by the whole."""
-    runs = []
-    for k in np.unique(phrase):
-        own = np.flatnonzero(phrase == k)
-        for a, b in zip(*stretches(excess_db[own] >= threshold_db / 2)):
-            if excess_db[own[a:b]].max() >= threshold_db:
-                runs.append((int(own[a]), int(own[b - 1]) + 1))
-    return runs
+def _borders(words: np.ndarray, counts: np.ndarray, a: int, b: int) -> tuple[int, int]:
+    """First and last step of a region for the words a to b: closed or hissing consonants beside them are halved with the
+    neighbours.
+    """
+    first, last = int(words[a, 0]), int(words[b - 1, 1])
+    before, after = np.flatnonzero(counts[:a]), np.flatnonzero(counts[b:])
+    if len(before) and first - words[before[-1], 1] < _PAUSE_STEPS:
+        first = (first + int(words[before[-1], 1])) // 2
+    if len(after) and words[b + after[0], 0] - last < _PAUSE_STEPS:
+        last = (last + int(words[b + after[0], 0])) // 2
+    return first, last

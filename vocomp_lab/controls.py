@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 
 from vocomp_lab.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
+from vocomp_lab.clip_gain import ClipGain
 from vocomp_lab.colour import Colour
 from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
@@ -172,6 +173,7 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
         Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
     ),
+    ClipGain: (Control("crossfade_ms", "Crossfade", "ms", 1, 1000, log=True),),
     Gain: (Control("gain_db", "Gain", "dB", -24, 24, 0.5),),
     HighPass: (
         _freq(20, 400, "Corner"),
@@ -184,7 +186,7 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Control("threshold_db", "Threshold", "dB", -60, 0, 0.5),
         _freq(2_000, 12_000, "From"),
         _RATIO,
-        Control("range_db", "Range (most taken away)", "dB", 0, 24, 0.5),
+        Control("range_db", "Range (at most)", "dB", 0, 24, 0.5),
         Control("attack_ms", "Attack", "ms", 0.05, 50, log=True),
         Control("release_ms", "Release", "ms", 5, 500, log=True),
         _KNEE,
@@ -233,6 +235,7 @@ HELP = {
     "rms_ms": "Over how long that average is taken; only for the RMS detector.",
     "topology": "Whether the detector listens to what comes in or to what goes out.",
     "ballistics": "How attack and release work together: one or the other, or one after the other.",
+    "crossfade_ms": "How long the gain takes from one region's to the next.",
     "gain_db": "How much louder, or softer if negative.",
     "freq_hz": "Where the filter begins to act, or the middle of a bell.",
     "order": "How steeply the filter falls away below its corner.",

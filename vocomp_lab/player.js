@@ -1,13 +1,13 @@
 // The player under a bench. Python puts the sound into hidden <audio> elements and the numbers into a hidden line of JSON;
-// this script plays "before", "after" and "removed" from one clock and switches between them by gain, so that no switch moves
-// the position. It also names the sliders for screen readers and draws the play position over the picture.
+// this script plays "before", "after" and "removed" (or the tracks that the page names) from one clock and switches between
+// them by gain, so that no switch moves the position. It also names the sliders for screen readers and draws the play position over the picture.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
   const SWITCH_S = 0.012; // a cross-fade this long clicks in no ear and is over before one notices
   const AHEAD_S = 0.04;
-  const TRACKS = ["before", "after", "removed"];
+  const TRACKS = (root.dataset.tracks || "before,after,removed").split(",");
   const shared = (window.vocompShared = window.vocompShared || { volumeDb: null, players: new Set(), context: null });
   const output = root.closest(".vocomp-output") || root;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
@@ -17,7 +17,7 @@
   const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
 
   let state = null; // the newest numbers from Python
-  let buffers = null; // {before, after, removed, state} decoded
+  let buffers = null; // the decoded tracks by name, and the state they belong to
   let decoding = null;
   let sources = null; // what is playing now
   let origin = 0; // context time of position 0
@@ -27,7 +27,7 @@
   const context = () => (shared.context = shared.context || new AudioContext());
   const gainOf = (db) => Math.pow(10, db / 20);
   const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
-  const duration = () => (buffers ? buffers.before.duration : state ? state.duration_s : 0);
+  const duration = () => (buffers ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
 
   function position() {
     if (!sources) return resting;
@@ -37,7 +37,7 @@
 
   function trackGain(name, s) {
     if (name !== heard()) return 0;
-    return name === "after" && matchBox.checked ? gainOf(s.match_gain_db) : 1;
+    return name === "after" && matchBox && matchBox.checked ? gainOf(s.match_gain_db) : 1;
   }
 
   async function decode(bytes, rate, scale) {
@@ -65,22 +65,28 @@
     throw new Error("the sound did not arrive");
   }
 
+  function difference(before, after, [ofBefore, ofAfter]) {
+    const removed = new AudioBuffer({ length: before.length, numberOfChannels: before.numberOfChannels, sampleRate: before.sampleRate });
+    for (let c = 0; c < before.numberOfChannels; c++) {
+      const b = before.getChannelData(c), a = after.getChannelData(Math.min(c, after.numberOfChannels - 1)), r = removed.getChannelData(c);
+      for (let n = 0; n < r.length; n++) r[n] = ofBefore * b[n] - ofAfter * (a[n] || 0);
+    }
+    return removed;
+  }
+
   async function prepare() {
     const s = state;
     if (buffers && buffers.state === s) return true;
     if (decoding && decoding.state === s) return decoding.promise;
     const work = (async () => {
-      const known = buffers && buffers.state.before_id === s.before_id ? buffers.before : null;
-      const before = known || (await fetchSound("before", s));
-      const after = before && (await fetchSound("after", s));
-      if (!after || s !== state) return false;
-      const removed = new AudioBuffer({ length: before.length, numberOfChannels: before.numberOfChannels, sampleRate: before.sampleRate });
-      const [ofBefore, ofAfter] = s.removed_shares;
-      for (let c = 0; c < before.numberOfChannels; c++) {
-        const b = before.getChannelData(c), a = after.getChannelData(Math.min(c, after.numberOfChannels - 1)), r = removed.getChannelData(c);
-        for (let n = 0; n < r.length; n++) r[n] = ofBefore * b[n] - ofAfter * (a[n] || 0);
+      const fresh = { state: s };
+      for (const name of TRACKS.filter((track) => track !== "removed")) {
+        const known = buffers && buffers.state[name + "_id"] === s[name + "_id"] ? buffers[name] : null;
+        fresh[name] = known || (await fetchSound(name, s));
+        if (!fresh[name] || s !== state) return false;
       }
-      buffers = { before, after, removed, state: s };
+      if (TRACKS.includes("removed")) fresh.removed = difference(fresh.before, fresh.after, s.removed_shares);
+      buffers = fresh;
       return true;
     })();
     decoding = { state: s, promise: work };
@@ -104,11 +110,11 @@
       gain.gain.linearRampToValueAtTime(trackGain(name, buffers.state), when + SWITCH_S);
       node.connect(gain);
       gain.connect(fresh.master);
-      node.start(when, at % buffers.before.duration);
+      node.start(when, at % duration());
       fresh.nodes[name] = node;
       fresh.gains[name] = gain;
     }
-    fresh.nodes.before.onended = () => { if (sources === fresh) { stop(); resting = 0; show(); } };
+    fresh.nodes[TRACKS[0]].onended = () => { if (sources === fresh) { stop(); resting = 0; show(); } };
     fresh.state = buffers.state;
     return fresh;
   }
@@ -262,11 +268,11 @@
     if (text !== lastStateText) {
       try { state = JSON.parse(text); } catch (error) { return; }
       lastStateText = text;
-      const sound = state.before_id + "/" + state.after_id;
+      root.classList.toggle("vocomp-present", Boolean(state.present));
+      const sound = TRACKS.map((name) => state[name + "_id"]).join("/");
       if (sound !== lastSound) { lastSound = sound; follow(); }
       else if (buffers) { buffers.state = state; if (sources) sources.state = state; choose(); }
-      control("python").value = state.python;
-      control("json").value = state.json;
+      for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
       show();
     }
     nameEverything(state);
@@ -282,7 +288,7 @@
 
   playButton.addEventListener("click", () => (sources ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
-  matchBox.addEventListener("change", choose);
+  if (matchBox) matchBox.addEventListener("change", choose);
   loopBox.addEventListener("change", () => { if (sources) goTo(position()); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   volume.addEventListener("input", () => {
@@ -290,10 +296,10 @@
     volumeText.textContent = volume.value.replace("-", "−") + " dB";
     for (const player of shared.players) player.takeVolume();
   });
-  for (const part of ["python", "json"]) control("copy-" + part).addEventListener("click", (event) => copy(part, event.currentTarget));
+  for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
   root.addEventListener("keydown", (event) => {
     if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
-    const choice = choices[["1", "2", "3"].indexOf(event.key)];
+    const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
     if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
     else if (event.key === "p") { playButton.click(); event.preventDefault(); }
   });

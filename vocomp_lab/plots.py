@@ -95,11 +95,14 @@ class _Panel:
         step = (window.end_s - window.start_s) / count
         return window.shift_s + window.start_s + step * (np.arange(count) + 0.5)
 
-    def legend_above(self) -> None:
-        """The legend in one line over the right end of the panel, where it covers no data."""
+    def legend_above(self, crowded: bool = False) -> None:
+        """The legend in one line over the right end of the panel, where it covers no data; crowded, without what is in brackets."""
+        handles, labels = self.ax.get_legend_handles_labels()
         self.ax.legend(
-            loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=6, frameon=False, borderpad=0, borderaxespad=0.1, handlelength=1.6, columnspacing=1.4
-        )
+            handles, [label.partition(" (")[0] if crowded else label for label in labels],
+            loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=6, frameon=False, borderpad=0, borderaxespad=0.1,
+            handlelength=1.1 if crowded else 1.6, columnspacing=0.7 if crowded else 1.4, handletextpad=0.4 if crowded else 0.8,
+        )  # fmt: skip
 
     def show_window(self, window: Window) -> bool:
         """Show this stretch of time; True if it is another than before."""
@@ -504,6 +507,10 @@ def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: 
     ax.legend(frameon=False)
 
 
+_USUAL_WIDTH_PX = 1120
+"""For which the margins of the pictures were made."""
+
+
 class Picture:
     """A figure whose still parts are drawn once and whose moving artists are drawn over them.
 
@@ -523,6 +530,10 @@ class Picture:
 
     def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
         self.dpi = 96 * scale
+        # What stands left and right of the time axis keeps its size: on a smaller sheet it takes a larger share.
+        self._crowding = max(1.0, _USUAL_WIDTH_PX / width_px)
+        left, top, right, bottom = type(self).time_box
+        self.time_box = (left * self._crowding, top, self._from_right(right), bottom)
         with mpl.rc_context(_STYLE):
             self.figure = Figure(figsize=(width_px / 96, height_px / 96), dpi=self.dpi, facecolor="white")
             self.canvas = FigureCanvasAgg(self.figure)
@@ -533,6 +544,9 @@ class Picture:
         for _, artist in self._moving:
             artist.set_animated(True)
         self.title.set_animated(True)
+
+    def _from_right(self, place: float) -> float:
+        return 1 - (1 - place) * self._crowding
 
     def _make_panels(self, figure) -> list[_Panel]:
         raise NotImplementedError
@@ -584,6 +598,7 @@ class DynamicsPicture(Picture):
     """Waveform, level with threshold, and reduction over time; the static curve beside them."""
 
     time_box = (0.078, 0.115, 0.7, 0.895)
+    _unit = "dBFS"
 
     def _make_panels(self, figure):
         left, _, right, _ = self.time_box
@@ -591,7 +606,7 @@ class DynamicsPicture(Picture):
         self.waveform, self.level, self.reduction = (
             kind(figure.add_subplot(grid[row])) for row, kind in enumerate((WaveformPanel, LevelPanel, ReductionPanel))
         )
-        self.curve = CurvePanel(figure.add_subplot(figure.add_gridspec(1, 1, left=0.768, right=0.988, top=0.885, bottom=0.105)[0]))
+        self.curve = CurvePanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=0.885, bottom=0.105)[0]))
         for panel in (self.waveform, self.level):
             panel.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.level):
@@ -615,7 +630,11 @@ class DynamicsPicture(Picture):
         changed = self.reduction.set_reduction(stage.reduction_db, rate, window)
         self.curve.set_levels(detector_db[sung][::_HISTOGRAM_STRIDE])
         self.curve.set_curve(stage.processor.static_curve, threshold_db)
-        if grown or changed:
+        unit = getattr(stage.processor, "level_unit", "dBFS")
+        if grown or changed or unit != self._unit:
+            self._unit = unit
+            self.level.ax.set_ylabel(f"level\n({unit})")
+            self.curve.ax.set(xlabel=f"level in ({unit})", ylabel=f"level out ({unit})")
             self.invalidate()
 
     def finding(self, change) -> str:
@@ -682,10 +701,10 @@ class MetersPicture(Picture):
         grid = figure.add_gridspec(2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1))
         self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
         self.meters = MetersPanel(figure.add_subplot(grid[1]))
-        self.numbers = ReadingsPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=0.782, right=0.912, top=0.885, bottom=0.105)[0]))
+        self.numbers = ReadingsPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.782), right=self._from_right(0.912), top=0.885, bottom=0.105)[0]))
         self.waveform.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.meters):
-            panel.legend_above()
+            panel.legend_above(crowded=self._crowding > 1)
         self.meters.ax.set_xlabel("time (s)")
         return [self.waveform, self.meters, self.numbers]
 
