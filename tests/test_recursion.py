@@ -222,6 +222,19 @@ def test_a_long_signal_of_the_slowest_times_settles_quickly(rng, monkeypatch):
     assert np.abs(out - smooth_branching_loop(target, 0.5, a)).max() < 1e-9
 
 
+def test_coefficients_that_differ_from_frame_to_frame_settle_quickly_too(rng, monkeypatch):
+    """The times of the detector types that depend on the sound; the first guesses take a rough power of them."""
+    walks = []
+    real = recursion._walk
+    monkeypatch.setattr(recursion, "_walk", lambda *args: walks.append(1) or real(*args))
+    target = np.repeat(rng.uniform(0, 40, 200), 1_000) * rng.uniform(0.2, 1, 200_000)
+    attack = coefficient(10 / (1 + target / 6), 48_000)
+    release = coefficient(150 * (1 + target / 6), 48_000)
+    out = smooth_branching(target, attack, release)
+    assert len(walks) <= 25
+    assert np.abs(out - varying_loop(target.tolist(), attack.tolist(), release.tolist())).max() < 1e-10
+
+
 @pytest.mark.parametrize("ratio", (2.0, 10.0, math.inf))
 @pytest.mark.parametrize("knee_db", (0.0, 6.0))
 def test_steady_sounds_with_steps_settle_quickly(monkeypatch, knee_db, ratio):

@@ -11,14 +11,14 @@ import math
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.signal import lfilter
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.checks import Range, check_choice
 from vocomp_lab.colour import DRIVE_DB, Colour
 from vocomp_lab.compressor import DYNAMICS_RULES, Compressed, Compressor, Dynamics
 from vocomp_lab.levels import db_to_amplitude
-from vocomp_lab.recursion import coefficient, smooth_branching, static_reduction
+from vocomp_lab.memory import Memory
+from vocomp_lab.recursion import coefficient, static_reduction
 
 FET_ASYMMETRY = 0.03
 """Asymmetry of the FET model's curve: mostly odd harmonics, and a little of the even ones."""
@@ -53,9 +53,12 @@ class Character(Dynamics):
     def __post_init__(self):
         self._keep(**{part.name: RULES[part.name].check(part.name, getattr(self, part.name)) for part in fields(self)})
 
-    def detect_db(self, columns: np.ndarray, rate: int) -> np.ndarray:
-        """The level that the gain computer sees, dBFS, shape (frames,), of samples of shape (frames, channels)."""
-        return self._detector().detect_db(columns, rate)
+    def detect_db(self, columns: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
+        """The level that the gain computer sees, dBFS, shape (frames,), of samples of shape (frames, channels).
+
+        The memory is that of the block before, where a long file is taken block by block; so with every method here.
+        """
+        return self._detector().detect_db(columns, rate, memory)
 
     def apply(self, clip: Clip) -> Compressed:
         """Compress a clip; `reduction_db` of the result is that of the gain element, colour left aside.
@@ -74,7 +77,8 @@ class Character(Dynamics):
         if self.mix > 0:
             wet = clip.with_samples(clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None]))
             colour = self._colour()
-            wet = (wet if colour is None else colour.apply(wet)).gained(self.makeup_db).samples
+            wet = wet if colour is None else colour.apply(wet)
+            wet = (wet.gained(self.makeup_db) if self.makeup_db else wet).samples
             output = clip.with_samples(self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix < 1.0 else wet)
         else:
             output = clip
@@ -113,9 +117,9 @@ class VcaCompressor(Character):
     rms_ms: float = 5.0
     mix: float = 1.0
 
-    def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
+    def reduction_db(self, detector_db: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
-        return self._detector().reduction_db(detector_db, rate)
+        return self._detector().reduction_db(detector_db, rate, memory=memory)
 
     def _detector(self):
         return Compressor(
@@ -136,7 +140,8 @@ class FetCompressor(Character):
     Parameters
     ----------
     threshold_db, ratio, attack_ms, release_ms, makeup_db, mix : float
-        As in :class:`vocomp_lab.Compressor`; the knee is hard. The feedback makes it faster than the times say.
+        As in :class:`vocomp_lab.Compressor`; the knee is hard. While the sound is over the threshold, the feedback makes
+        it `ratio` times faster than the times say.
     drive_db : float
         Of the colour, −60 to 24 dB.
 
@@ -157,9 +162,9 @@ class FetCompressor(Character):
     makeup_db: float = 0.0
     mix: float = 1.0
 
-    def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
+    def reduction_db(self, detector_db: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
-        return self._detector().reduction_db(detector_db, rate)
+        return self._detector().reduction_db(detector_db, rate, memory=memory)
 
     def asked_db(self, level_db):
         return static_reduction(level_db, self.threshold_db, self.slope, 0.0)
@@ -212,14 +217,15 @@ class OptoCompressor(Character):
     makeup_db: float = 0.0
     mix: float = 1.0
 
-    def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
+    def reduction_db(self, detector_db: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
+        memory = Memory() if memory is None else memory
         attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
-        fast = np.maximum(smooth_branching(self.asked_db(detector_db), attack, release), 0.0)
+        fast = np.maximum(memory.branching("fast", self.asked_db(detector_db), attack, release), 0.0)
         learning = coefficient(self.memory_ms, rate)
-        remembered = lfilter([1.0 - learning], [1.0, -learning], fast)
-        fading = coefficient(self.tail_ms * (1.0 + OPTO_MEMORY_PER_DB * remembered), rate)
-        return np.maximum(fast, smooth_branching(fast / 2.0, learning, fading))
+        remembered = memory.one_pole("past", learning, fast)
+        fading = coefficient(self.tail_ms * _grown(remembered, OPTO_MEMORY_PER_DB), rate)
+        return np.maximum(fast, memory.branching("tail", fast / 2.0, learning, fading))
 
 
 @dataclass(frozen=True)
@@ -263,22 +269,36 @@ class TubeCompressor(Character):
     makeup_db: float = 0.0
     mix: float = 1.0
 
-    def reduction_db(self, detector_db: np.ndarray, rate: int) -> np.ndarray:
+    def reduction_db(self, detector_db: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The smoothed reduction that a detector level leads to: dB, ≥ 0, shape (frames,)."""
+        memory = Memory() if memory is None else memory
         asked = self.asked_db(detector_db)
-        learning = coefficient(self.memory_ms, rate)
-        remembered = lfilter([1.0 - learning], [1.0, -learning], asked)
-        attack = coefficient(self.attack_ms / (1.0 + TUBE_PER_DB * asked), rate)
-        release = coefficient(self.release_ms * (1.0 + TUBE_PER_DB * remembered), rate)
-        return np.maximum(smooth_branching(asked, attack, release), 0.0)
+        attack = coefficient(self.attack_ms / _grown(asked, TUBE_PER_DB), rate)
+        remembered = memory.one_pole("past", coefficient(self.memory_ms, rate), asked)
+        release = coefficient(self.release_ms * _grown(remembered, TUBE_PER_DB), rate)
+        reduction = memory.branching("reduction", asked, attack, release)
+        return np.maximum(reduction, 0.0, out=reduction)
 
     def asked_db(self, level_db):
-        over = np.maximum(level_db - self.threshold_db, 0.0)
+        over = np.maximum(np.asarray(level_db, dtype=float) - self.threshold_db, 0.0)
+        # In place where it can be, since a fresh array for every step costs more than most of the steps.
+        bent = np.log1p(over / self.bend_db)
+        bent *= self.bend_db
+        over -= bent
         # For small o the difference of two equal terms is rounding; it must not go below zero.
-        return self.slope * np.maximum(over - self.bend_db * np.log1p(over / self.bend_db), 0.0)
+        over = np.maximum(over, 0.0)
+        over *= self.slope
+        return over
 
     def _colour(self):
         return Colour(self.drive_db, TUBE_ASYMMETRY)
+
+
+def _grown(curve_db: np.ndarray, per_db: float) -> np.ndarray:
+    """1 + per_db·curve: the factor by which a time grows or shrinks."""
+    factor = per_db * curve_db
+    factor += 1.0
+    return factor
 
 
 CHARACTERS = {"vca": VcaCompressor, "fet": FetCompressor, "opto": OptoCompressor, "tube": TubeCompressor}

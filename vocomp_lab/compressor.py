@@ -11,12 +11,13 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.signal import butter, lfilter, sosfilt
+from scipy.signal import butter
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.checks import OrNone, Range, Settings, Words, check_below_nyquist
 from vocomp_lab.levels import amplitude_to_db, db_to_amplitude, power_to_db
-from vocomp_lab.recursion import coefficient, smooth_branching, smooth_decoupled, smooth_feedback, static_reduction
+from vocomp_lab.memory import Memory
+from vocomp_lab.recursion import coefficient, smooth_feedback, static_reduction
 
 # Digital silence counts as this level, so that decibels stay finite; it lies under every threshold that is allowed.
 FLOOR_DB = -200.0
@@ -241,31 +242,35 @@ class Compressor(Dynamics):
             wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
         return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
-    def detect_db(self, columns: np.ndarray, rate: int) -> np.ndarray:
+    def detect_db(self, columns: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The level that the gain computer sees.
 
         Parameters
         ----------
         columns : ndarray, shape (frames, channels)
         rate : int
+        memory : Memory, optional
+            Of the block before, where a long file is taken block by block; without it, all is at rest.
 
         Returns
         -------
         ndarray, shape (frames,)
             dBFS, never under −200.
         """
+        memory = Memory() if memory is None else memory
         if self.sidechain_highpass_hz is not None:
             check_below_nyquist("sidechain_highpass_hz", self.sidechain_highpass_hz, rate)
             sos = butter(2, self.sidechain_highpass_hz, "highpass", fs=rate, output="sos")
-            columns = sosfilt(sos, columns, axis=0)
+            columns = memory.sosfilt("side-chain", sos, columns)
         if self.detector == "rms":
-            a = coefficient(self.rms_ms, rate)
-            mean_square = lfilter([1.0 - a], [1.0, -a], np.mean(columns * columns, axis=1))
+            mean_square = memory.one_pole("rms", coefficient(self.rms_ms, rate), np.mean(columns * columns, axis=1))
             return power_to_db(mean_square, FLOOR_DB)
         loudest = columns[:, 0] if columns.shape[1] == 1 else np.abs(columns).max(axis=1)
         return amplitude_to_db(loudest, FLOOR_DB)
 
-    def reduction_db(self, detector_db: np.ndarray, rate: int, state: float = 0.0) -> np.ndarray:
+    def reduction_db(
+        self, detector_db: np.ndarray, rate: int, state: float = 0.0, memory: Memory | None = None
+    ) -> np.ndarray:
         """The smoothed gain reduction that a detector level leads to.
 
         Parameters
@@ -275,22 +280,23 @@ class Compressor(Dynamics):
         rate : int
         state : float
             The reduction before the first frame.
+        memory : Memory, optional
+            Of the block before, where a long file is taken block by block; the state then counts for its first block.
 
         Returns
         -------
         ndarray, shape (frames,)
             dB, ≥ 0.
         """
+        memory = Memory() if memory is None else memory
         attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
         if self.topology == "feedback":
-            reduction = smooth_feedback(
-                detector_db, attack, release, self.threshold_db, self.slope, self.knee_db, state
+            curve = self.threshold_db, self.slope, self.knee_db
+            reduction = memory.solved(
+                "reduction", detector_db, lambda last: smooth_feedback(detector_db, attack, release, *curve, last), state
             )
         else:
-            demand = self.asked_db(detector_db)
-            if self.ballistics == "decoupled":
-                reduction, _ = smooth_decoupled(demand, attack, release, (state, state))
-            else:
-                reduction = smooth_branching(demand, attack, release, state)
+            smooth = memory.decoupled if self.ballistics == "decoupled" else memory.branching
+            reduction = smooth("reduction", self.asked_db(detector_db), attack, release, state)
         # Rounding in the solver may leave −1e-16 where 0 is meant.
         return np.maximum(reduction, 0.0)

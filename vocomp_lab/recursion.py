@@ -26,7 +26,7 @@ from scipy.linalg.blas import dtbsv
 from scipy.signal import lfilter
 
 # Whole signals are taken in stretches of this many frames, so that memory does not grow with the length of a file.
-STRETCH_FRAMES = 1 << 20
+STRETCH_FRAMES = 1 << 19
 # Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is shared.
 MIN_ROW_FRAMES, MAX_ROW_FRAMES = 16, 96
 # The first guesses come from a signal of one frame a row, then from walks over every 16th, 8th and 4th frame, each
@@ -35,6 +35,8 @@ GUESS_STRIDES = (16, 8, 4)
 # First states that move by less than this, relative to the state and the row's inputs, are settled: a dozen times the
 # rounding of a row of 96 frames (96 · 2.2e-16), which the corrections would otherwise follow from row to row.
 SETTLED = 3e-13
+# A knee narrower than this is hard: it asks for an eighth of its width more at most.
+HARD_KNEE_DB = 1e-12
 
 
 def coefficient(time_ms, rate: int):
@@ -51,10 +53,13 @@ def coefficient(time_ms, rate: int):
     -----
     Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 7. Explained in ``04_peak_control``.
     """
-    time_s = np.asarray(time_ms, dtype=float) / 1000.0
+    # In place, since a fresh array for every step costs more than the steps.
+    a = np.atleast_1d(np.asarray(time_ms, dtype=float) / 1000.0)
+    a *= rate
     with np.errstate(divide="ignore"):
-        a = np.exp(-1.0 / (time_s * rate))
-    return float(a) if a.ndim == 0 else a
+        np.divide(-1.0, a, out=a)
+    np.exp(a, out=a)
+    return float(a[0]) if np.ndim(time_ms) == 0 else a
 
 
 class Walker(Protocol):
@@ -231,11 +236,15 @@ class _BranchingVaried:
 
     def __init__(self, stride, rows):
         self.stride = stride
-        self.product = np.ones(rows)
+        self.product, self.up = np.ones(rows), np.empty(rows, bool)
 
     def step(self, previous, out, target, attack, release):
         np.subtract(previous, target, out=out)
-        a = np.where(out < 0.0, attack, release) ** self.stride
+        np.less(out, 0.0, out=self.up)
+        a = np.where(self.up, attack, release)
+        if self.stride > 1:
+            # Instead of a to the power of the stride, which takes longer than all the rest: 1/a grows by about as much.
+            a = a / (a + self.stride * (1.0 - a))
         out *= a
         out += target
         self.product *= a
@@ -352,45 +361,98 @@ def smooth_feedback(
     the branch is known beforehand. Because the loop corrects its own error, it settles faster than its time constants
     say, about `ratio` times for a hard knee. Feedback against feed-forward: Giannoulis, Massberg & Reiss (2012), section
     2.1; the delay-free loop: common practice, no source.
+
+    With a hard knee the loop is a branching smoother of C(x) = slope·max(x − T, 0) that has
+    a' = a·(1 − slope)/(1 − a·slope) for a, and whose release cannot fall faster than the open one:
+    r = max(a'·r₋ + (1 − a')·C(x), a_release·r₋). For above the threshold (v > T) the equation gives just the first term,
+    below it just the second, and the larger one is the one that holds: they differ by
+    (1 − a)·slope·(x − a·r₋ − T)/(1 − a·slope), which has the sign of v − T. With an infinite ratio a' is 0: a limiter
+    without an attack.
     """
     level_db = np.asarray(level_db, dtype=float)
     demand = static_reduction(level_db, threshold_db, slope, knee_db)
+    if knee_db < HARD_KNEE_DB:
+
+        def closed(a):
+            return a * (1.0 - slope) / (1.0 - a * slope)
+
+        def make_hard_walker(stride, rows):
+            floor = release**stride
+            return _FlooredBranching(closed(attack**stride), closed(floor), floor, rows)
+
+        return solve(make_hard_walker, (demand,), state)
 
     def make_walker(stride, rows):
-        return _Feedback(attack**stride, release**stride, threshold_db, slope, knee_db, rows)
+        return _SoftFeedback(attack**stride, release**stride, threshold_db, slope, knee_db, rows)
 
     return solve(make_walker, (demand, level_db), state)
 
 
-class _Feedback:
-    """Walks the feedback loop of :func:`smooth_feedback`; its inputs are what the static curve asks for, and the level."""
+class _FlooredBranching(_Branching):
+    """Walks the hard-knee loop of :func:`smooth_feedback`: a branching smoother that falls no faster than `floor` lets it."""
 
-    def __init__(self, attack, release, threshold_db, ratio_slope, knee_db, rows):
-        self.attack, self.release = attack, release
-        self.low_db, self.ratio_slope, self.knee_db = threshold_db - knee_db / 2, ratio_slope, knee_db
-        self.product = np.ones(rows)
+    def __init__(self, attack, release, floor, rows):
+        super().__init__(attack, release, rows)
+        self.floor = floor
+        self.floored, self.held, self.holds = np.empty(rows), np.empty(rows, bool), np.zeros(rows, np.int32)
+
+    def step(self, previous, out, target):
+        np.multiply(previous, self.floor, out=self.floored)
+        super().step(previous, out, target)
+        np.greater(self.floored, out, out=self.held)
+        self.holds += self.held
+        np.maximum(out, self.floored, out=out)
+
+    def slope(self):
+        falls = self.steps - self.rises - self.holds
+        return self.attack**self.rises * self.release**falls * self.floor**self.holds
+
+
+class _SoftFeedback:
+    """Walks the soft-knee loop of :func:`smooth_feedback`; its inputs are what the curve asks for, and the level.
+
+    Both sides of v − a·C(v) = q are counted from the lower end of the knee, where C starts, in knee widths. With p the part
+    of v that lies inside the knee, 0 to 1, and e what lies above it, C = S·(p²/2 + e). Inside, p − a·S·p²/2 = q gives
+    p = 2q/(1 + root) with root = √(1 − 2·a·S·q), which is 1 − a·S·p as well; above, e = (q − q at the top)/(1 − a·S).
+    """
+
+    def __init__(self, attack, release, threshold_db, slope, knee_db, rows):
+        self.low_db, self.ratio_slope, self.knee_db = threshold_db - knee_db / 2, slope, knee_db
+        # For the attack and for the release: a, 2·a·S, q at the knee's top, 1/(1 − a·S), 1 − a.
+        self.ways = [(a, 2 * a * slope, 1 - a * slope / 2, 1 / (1 - a * slope), 1 - a) for a in (attack, release)]
+        self.least_root = 1.0 - max(attack, release) * slope
+        self.up, self.product = np.empty(rows, bool), np.ones(rows)
+        self.above, self.root = np.empty(rows), np.empty(rows)
 
     def step(self, previous, out, demanded, level_db):
-        slope, knee_db = self.ratio_slope, self.knee_db
-        a = np.where(demanded > previous, self.attack, self.release)
-        # Both sides of v − a·C(v) = q, counted from the lower end of the knee, where C starts.
-        q = level_db - a * previous - self.low_db
-        pull = a * slope
-        if knee_db == 0:
-            steep = np.where(q > 0.0, slope, 0.0)
-            asked = steep * (q / (1.0 - pull))
-        else:
-            # Above the knee C is the line slope·(over − W/2); inside it over − pull·over²/(2W) = q, whose root is
-            # written so that it holds for pull → 0; below it C is zero.
-            line = (q - pull * knee_db / 2) / (1.0 - pull)
-            inside = np.maximum(q, 0.0)
-            root = np.sqrt(np.maximum(1.0 - 2.0 * pull * inside / knee_db, 0.0))
-            over = np.where(line > knee_db, line, np.minimum(2.0 * inside / (1.0 + root), knee_db))
-            asked = np.where(line > knee_db, slope * (over - knee_db / 2), slope * over * over / (2 * knee_db))
-            steep = slope * np.minimum(over, knee_db) / knee_db
-        np.multiply(a, previous, out=out)
-        out += (1.0 - a) * asked
-        self.product *= a * (1.0 - steep) / (1.0 - a * steep)
+        above, root = self.above, self.root
+        np.greater(demanded, previous, out=self.up)
+        a, pull, top, steepness, closer = (np.where(self.up, *both) for both in zip(*self.ways))
+        a *= previous
+        q = level_db - self.low_db
+        q -= a
+        q *= 1.0 / self.knee_db
+        np.subtract(q, top, out=above)
+        np.maximum(above, 0.0, out=above)
+        q -= above
+        np.maximum(q, 0.0, out=q)
+        np.multiply(pull, q, out=root)
+        np.subtract(1.0, root, out=root)
+        np.maximum(root, self.least_root**2, out=root)
+        np.sqrt(root, out=root)
+        q *= 2.0
+        part = q
+        part /= root + 1.0
+        part *= part
+        above *= steepness
+        above += 0.5 * part
+        above *= closer
+        above *= self.ratio_slope * self.knee_db
+        np.add(a, above, out=out)
+        # The slope a·(1 − S·p)/(1 − a·S·p), told by the root.
+        closer /= root
+        np.subtract(1.0, closer, out=closer)
+        self.product *= closer
 
     def slope(self):
         return self.product
