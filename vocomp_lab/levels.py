@@ -153,11 +153,59 @@ def true_peak_dbtp(clip: Clip) -> float:
     most. The standard's 12 dB of attenuation before the filter guards integer arithmetic against overflow, and is not
     needed in float64. Silence is assumed before and after the clip. Explained in ``01_levels_and_meters``.
     """
-    factor = oversampling_factor(clip.rate)
-    highest = _sample_peak(clip.samples)
-    for channel in clip.columns.T:
-        highest = max(highest, _interpolated_peak(channel, factor, highest))
-    return amplitude_to_db(highest)
+    meter = TruePeakMeter(clip.rate, clip.channels, _sample_peak(clip.samples))
+    for start in range(0, clip.frames, _SLICE_FRAMES):
+        meter.feed(clip.columns[start : start + _SLICE_FRAMES])
+    return meter.dbtp()
+
+
+class TruePeakMeter:
+    """A true-peak meter that is fed block by block; :func:`true_peak_dbtp` says what it measures.
+
+    Parameters
+    ----------
+    rate : int
+        Samples per second.
+    channels : int
+    at_least : float
+        An amplitude that is known to be reached: what can't get above it is not looked at.
+
+    Notes
+    -----
+    However the sound is cut into blocks, the result is the same. Explained in ``01_levels_and_meters``.
+    """
+
+    def __init__(self, rate: int, channels: int = 1, at_least: float = 0.0):
+        self._weights = _interpolator(oversampling_factor(rate))
+        self._highest = at_least
+        # Silence before the sound, for the points before the first sample.
+        self._held = np.zeros((len(self._weights) - 1, channels))
+
+    def feed(self, block: np.ndarray) -> None:
+        """Take in the next samples, shape (frames, channels); may be empty."""
+        if len(block) == 0:
+            return
+        self._highest = max(self._highest, _sample_peak(block))
+        held = np.concatenate([self._held, block])
+        done = max((len(held) - len(self._weights)) // _BLOCK_FRAMES, 0) * _BLOCK_FRAMES
+        if done:
+            self._highest = self._between(held[: done + len(self._weights)])
+        self._held = held[done:]
+
+    def dbtp(self) -> float:
+        """The true peak of what was fed so far, in dB re full scale, as if silence followed; −inf for silence."""
+        rest = len(self._held) + len(self._weights) - 1
+        blocks = -(-rest // _BLOCK_FRAMES)
+        padded = np.zeros((blocks * _BLOCK_FRAMES + len(self._weights), self._held.shape[1]))
+        padded[: len(self._held)] = self._held
+        return amplitude_to_db(self._between(padded))
+
+    def _between(self, columns: np.ndarray) -> float:
+        """The highest so far or between the samples of a whole number of blocks and what the last one reaches into."""
+        highest = self._highest
+        for channel in columns.T:
+            highest = _interpolated_peak(np.ascontiguousarray(channel), self._weights, highest)
+        return highest
 
 
 def oversampling_factor(rate: int) -> int:
@@ -228,31 +276,23 @@ def _interpolator(factor: int) -> np.ndarray:
     return weights
 
 
-def _interpolated_peak(channel: np.ndarray, factor: int, highest: float) -> float:
+def _interpolated_peak(channel: np.ndarray, weights: np.ndarray, highest: float) -> float:
     """The larger of `highest` and the largest magnitude between the samples of one channel.
 
-    Interpolated values can't exceed the largest sample around by more than the weights' absolute sum, so blocks too
-    soft to matter are never interpolated: exact, and for a singing voice it leaves a few blocks of thousands.
+    The channel holds a whole number of blocks, and as many samples behind them as there are weights. Interpolated values
+    can't exceed the largest sample around by more than the weights' absolute sum, so blocks too soft to matter are never
+    interpolated: exact, and for a singing voice it leaves a few blocks of thousands.
     """
-    weights = _interpolator(factor)
     most = np.abs(weights).sum(axis=0).max()
-    reach = len(weights)
-    # Every stretch between two samples and the ones off both ends, a slice at a time so that memory stays bounded.
-    for start in range(0, len(channel) + reach - 1, _SLICE_FRAMES):
-        blocks = -(-min(len(channel) + reach - 1 - start, _SLICE_FRAMES) // _BLOCK_FRAMES)
-        padded = np.zeros(blocks * _BLOCK_FRAMES + reach)
-        source = channel[max(start - reach + 1, 0) : start + blocks * _BLOCK_FRAMES + 1]
-        offset = max(reach - 1 - start, 0)
-        padded[offset : offset + len(source)] = source
-        windows = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK_FRAMES + reach)[::_BLOCK_FRAMES]
-        ceiling = most * np.maximum(windows.max(axis=1), -windows.min(axis=1))
-        order = np.argsort(-ceiling)
-        for first in range(0, blocks, _BATCH_BLOCKS):
-            batch = order[first : first + _BATCH_BLOCKS]
-            batch = batch[ceiling[batch] > highest]
-            if len(batch) == 0:
-                break
-            spans = np.lib.stride_tricks.sliding_window_view(windows[batch], reach, axis=1)
-            between = spans @ weights
-            highest = max(highest, float(between.max()), -float(between.min()))
+    windows = np.lib.stride_tricks.sliding_window_view(channel, _BLOCK_FRAMES + len(weights))[::_BLOCK_FRAMES]
+    ceiling = most * np.maximum(windows.max(axis=1), -windows.min(axis=1))
+    order = np.argsort(-ceiling)
+    for first in range(0, len(order), _BATCH_BLOCKS):
+        batch = order[first : first + _BATCH_BLOCKS]
+        batch = batch[ceiling[batch] > highest]
+        if len(batch) == 0:
+            break
+        spans = np.lib.stride_tricks.sliding_window_view(windows[batch], len(weights), axis=1)
+        between = spans @ weights
+        highest = max(highest, float(between.max()), -float(between.min()))
     return highest

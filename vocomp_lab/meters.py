@@ -20,7 +20,10 @@ from vocomp_lab.loudness import integrated_lufs
 from vocomp_lab.recursion import coefficient, smooth_branching
 
 VOICE_BAND_HZ = (120.0, 4000.0)
-_MASK_STEP_MS = 10.0
+MASK_STEP_MS = 10.0
+"""Step in which :func:`active_mask` looks at a clip."""
+PAUSE_STEP_MS = 50.0
+"""Step in which :func:`noise_floor_dbfs` looks at the pauses."""
 _NEEDLE_STEP_S = 0.005
 _NEEDLE_RATE_HZ = 44_100
 # Types of peak programme meter: milliseconds to charge, and seconds to fall by so many dB.
@@ -85,7 +88,42 @@ def active_mask(
     bridge_ms = check_number("bridge_ms", bridge_ms, 0, 10_000, "ms")
     blip_ms = check_number("blip_ms", blip_ms, 0, 10_000, "ms")
 
-    edges, powers = step_powers(_voice_band(clip), _MASK_STEP_MS)
+    edges, powers = step_powers(_voice_band(clip), MASK_STEP_MS)
+    sung = active_steps(
+        powers,
+        onset_drop_db=onset_drop_db,
+        hold_drop_db=hold_drop_db,
+        noise_margin_db=noise_margin_db,
+        silence_dbfs=silence_dbfs,
+        bridge_ms=bridge_ms,
+        blip_ms=blip_ms,
+    )
+    return np.repeat(sung, np.diff(edges))
+
+
+def active_steps(
+    powers: np.ndarray,
+    *,
+    onset_drop_db: float = 15.0,
+    hold_drop_db: float = 28.0,
+    noise_margin_db: float = 8.0,
+    silence_dbfs: float = -70.0,
+    bridge_ms: float = 150.0,
+    blip_ms: float = 60.0,
+) -> np.ndarray:
+    """Where the singer sings, told from the power of the voice's band in steps of 10 ms: :func:`active_mask` without the clip.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (steps,)
+        Mean power between 120 and 4,000 Hz (:func:`voice_band_sections`) of every 10 ms.
+    onset_drop_db, hold_drop_db, noise_margin_db, silence_dbfs, bridge_ms, blip_ms : float
+        As in :func:`active_mask`.
+
+    Returns
+    -------
+    ndarray of bool, shape (steps,)
+    """
     level_db = power_to_db(powers, floor_db=-300.0)
     sounding = level_db > level_db.max() - 40.0  # so that a clip that is mostly pause is judged by its few words
     loud_db = np.percentile(level_db[sounding], _LOUD_PERCENTILE)
@@ -97,13 +135,13 @@ def active_mask(
     starts, ends = stretches(level_db > hold_db)
     loudest = np.maximum.reduceat(np.append(level_db, -np.inf), np.ravel([starts, ends], order="F"))[::2]
     starts, ends = starts[loudest > onset_db], ends[loudest > onset_db]
-    joined = (starts[1:] - ends[:-1]) * _MASK_STEP_MS < bridge_ms
+    joined = (starts[1:] - ends[:-1]) * MASK_STEP_MS < bridge_ms
     starts, ends = starts[np.append(True, ~joined)[: len(starts)]], ends[np.append(~joined, True)[: len(ends)]]
-    long = (ends - starts) * _MASK_STEP_MS >= blip_ms
+    long = (ends - starts) * MASK_STEP_MS >= blip_ms
     change = np.zeros(len(powers) + 1, dtype=int)
     change[starts[long]] += 1
     change[ends[long]] -= 1
-    return np.repeat(np.cumsum(change[:-1]) > 0, np.diff(edges))
+    return np.cumsum(change[:-1]) > 0
 
 
 @dataclass(frozen=True)
@@ -159,7 +197,7 @@ def reduction_stats(reduction_db, active, floor_db: float = 0.5) -> ReductionSta
     """
     floor_db = check_number("floor_db", floor_db, 0, 100, "dB")
     reduction_db = _checked_reduction(reduction_db)
-    active = _checked_active(active, reduction_db.shape)
+    active = checked_active(active, reduction_db.shape)
     sung = reduction_db[active]
     if len(sung) == 0:
         return ReductionStats(0.0, 0.0, 0.0, 0.0, floor_db)
@@ -303,8 +341,8 @@ def level_histogram(
     low_dbfs = check_number("low_dbfs", low_dbfs, -300, 100, "dBFS")
     high_dbfs = check_number("high_dbfs", high_dbfs, low_dbfs, 200, "dBFS", low_open=True)
     bin_db = check_number("bin_db", bin_db, 0.01, 100, "dB")
-    active = _checked_active(active, (clip.frames,))
-    edges, powers = step_powers(clip, _MASK_STEP_MS)
+    active = checked_active(active, (clip.frames,))
+    edges, powers = step_powers(clip, MASK_STEP_MS)
     if measure == "peak":
         level_db = amplitude_to_db(np.maximum.reduceat(np.abs(clip.columns).max(axis=1), edges[:-1]))
     else:
@@ -340,10 +378,14 @@ def noise_floor_dbfs(clip: Clip, active) -> float:
     -----
     Common practice, no source. Explained in ``01_levels_and_meters``.
     """
-    active = _checked_active(active, (clip.frames,))
-    edges, powers = step_powers(clip, 50.0)
-    pause = ~np.logical_or.reduceat(active, edges[:-1])
-    return power_to_db(float(np.percentile(powers[pause], 25))) if pause.any() else math.nan
+    active = checked_active(active, (clip.frames,))
+    edges, powers = step_powers(clip, PAUSE_STEP_MS)
+    return pause_level_dbfs(powers[~np.logical_or.reduceat(active, edges[:-1])])
+
+
+def pause_level_dbfs(powers: np.ndarray) -> float:
+    """The noise floor of :func:`noise_floor_dbfs`, from the mean power of every step that lies wholly in a pause."""
+    return power_to_db(float(np.percentile(powers, 25))) if len(powers) else math.nan
 
 
 def _dense(clip: Clip) -> tuple[np.ndarray, int]:
@@ -398,7 +440,8 @@ def _checked_reference(reference_dbfs) -> float:
     return check_number("reference_dbfs", reference_dbfs, -100, 0, "dBFS")
 
 
-def _checked_active(active, shape: tuple[int, ...]) -> np.ndarray:
+def checked_active(active, shape: tuple[int, ...]) -> np.ndarray:
+    """`active` as an array of bool of this shape; ValueError in one sentence if it is none."""
     active = np.asarray(active)
     if active.dtype != bool:
         raise ValueError(f"active: {active.dtype} values are not allowed; give True or False for every frame.")
@@ -420,9 +463,13 @@ def _checked_reduction(reduction_db) -> np.ndarray:
 
 def _voice_band(clip: Clip) -> Clip:
     """The clip between 120 Hz and 4 kHz."""
+    return clip.with_samples(sosfilt(voice_band_sections(clip.rate), clip.samples, axis=0))
+
+
+def voice_band_sections(rate: int) -> np.ndarray:
+    """Second-order sections that let pass the voice's strongest tones, 120 to 4,000 Hz, shape (4, 6)."""
     low, high = VOICE_BAND_HZ
-    sections = butter(4, [low, min(high, 0.45 * clip.rate)], "bandpass", fs=clip.rate, output="sos")
-    return clip.with_samples(sosfilt(sections, clip.samples, axis=0))
+    return butter(4, [low, min(high, 0.45 * rate)], "bandpass", fs=rate, output="sos")
 
 
 def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,202 @@
+"""What is measured below the voice, against the truth of the takes and thumps put into another synthesizer's speech."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+
+import numpy as np
+import pytest
+from conftest import need_program, one_sentence, rms_db, sine
+
+from vocomp_lab.audio import Clip, load
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.faults import Pops
+from vocomp_lab.filters import HighPass
+from vocomp_lab.loudness import integrated_lufs
+from vocomp_lab.lowend import Pop, band_level_db, find_pops, low_end_reaction, running_level_db, split_low_end
+from vocomp_lab.song import make_take, shipped
+
+RATE = 48_000
+# The finder was tuned on the shipped takes and on seeds 1 to 6; these are seen here only.
+HELD_OUT = [(verse, seed) for verse in ("first", "second") for seed in range(301, 307)]
+
+
+def steady(clip):
+    """The lesson's compressor: its threshold lies in the midst of the voice."""
+    return Compressor(threshold_db=integrated_lufs(clip) - 3, ratio=3, attack_ms=10, release_ms=150)
+
+
+def take_of(which):
+    return shipped(which) if isinstance(which, str) else make_take(*which)
+
+
+@pytest.fixture(scope="module", params=["lesson_verse_faulty", "second_verse_faulty", *HELD_OUT], ids=str)
+def take(request):
+    return take_of(request.param)
+
+
+# ------------------------------------------------------------------------------------------------------------- measures
+
+
+@pytest.mark.parametrize("rate", (8_000, 44_100, 96_000))
+def test_the_parts_add_up_and_a_tone_is_in_the_right_one(rate, rng):
+    clip = Clip(rng.standard_normal((rate // 2, 2)), rate)
+    low, rest = split_low_end(clip)
+    assert np.abs(low.samples + rest.samples - clip.samples).max() < 1e-12
+    for freq_hz, inside in ((40, True), (160, False)):
+        low, _ = split_low_end(Clip(sine(freq_hz, 2, rate), rate))
+        # A Butterworth of order 4, twice: 1/(1 + (f/80)^8).
+        expected = -20 * np.log10(1 + (freq_hz / 80) ** 8)
+        middle = slice(rate // 2, -rate // 2)
+        assert rms_db(low.samples[middle]) + 3.01 == pytest.approx(expected, abs=0.1)
+        assert (rms_db(low.samples[middle]) > -9) == inside
+
+
+def test_the_running_level_is_that_of_the_window_written_out(rng):
+    clip = Clip(rng.standard_normal((3_000, 2)), 8_000)
+    level = running_level_db(clip, 20)
+    for frame in (0, 57, 1_500, 2_999):
+        part = clip.samples[max(frame - 80, 0) : frame + 81]
+        assert level[frame] == pytest.approx(rms_db(part), abs=1e-6)
+    assert np.all(running_level_db(Clip(np.zeros(50), 8_000)) == -200)
+
+
+def test_the_bands_of_a_clip_add_up_to_its_power(rng):
+    clip = Clip(0.1 * rng.standard_normal((10_000, 2)), 16_000)
+    powers = [10 ** (band_level_db(clip, *band) / 10) for band in ((1, 100), (100, 3_000), (3_000, 8_000))]
+    ac = clip.samples - clip.samples.mean(axis=0)
+    assert 10 * np.log10(sum(powers)) == pytest.approx(rms_db(ac), abs=0.01)
+    tone = Clip(sine(250, 1, RATE, -6), RATE)
+    assert band_level_db(tone, 100, 300) == pytest.approx(-6 - 3.01, abs=0.01)
+    assert band_level_db(tone, 300, 1_000) < -100
+    assert band_level_db(Clip(np.zeros(100), RATE), 100, 300) == -np.inf
+
+
+@pytest.mark.parametrize(
+    ("call", "parts"),
+    [
+        (lambda c: split_low_end(c, 10), ("freq_hz: 10", "20 to 300 Hz")),
+        (lambda c: running_level_db(c, 0), ("window_ms: 0", "1 to 1000 ms")),
+        (lambda c: band_level_db(c, 300, 200), ("high_hz: 200", "300")),
+        (lambda c: low_end_reaction(steady(c), c, c.cut(0, 0.5)), ("recorded", "24000 frames", "48000")),
+    ],
+    ids=("border", "window", "band", "lengths"),
+)
+def test_what_cannot_be_measured_is_refused(call, parts):
+    with pytest.raises(ValueError) as caught:
+        call(Clip(sine(200, 1, RATE, -20), RATE))
+    one_sentence(caught, *parts)
+
+
+# ----------------------------------------------------------------------------------------------------------------- pops
+
+
+def test_every_pop_is_found_and_hardly_anything_else(take):
+    truth = np.array(take.truth["faults"]["pops"]["times_s"])
+    found = np.array([pop.time_s for pop in find_pops(take.clip)])
+    near = np.abs(found[:, None] - truth) < 0.09
+    print(f"{near.any(axis=0).sum()} of {len(truth)} pops found; false: {found[~near.any(axis=1)]}")
+    # The softest are those of a b, 5 dB under those of a p; one of them may drown.
+    assert near.any(axis=0).sum() >= len(truth) - 1
+    assert np.count_nonzero(~near.any(axis=1)) <= 1
+
+
+@pytest.mark.parametrize("name", ("lesson_verse_clean", "second_verse_clean"))
+def test_clean_takes_do_not_pop(name):
+    assert find_pops(shipped(name).clip) == []
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [np.zeros(RATE), np.zeros(1), sine(55, 3, RATE, -12), sine(100, 1, RATE, -12), np.full(100, 0.1)],
+    ids=("silence", "frame", "bass note", "note", "short"),
+)
+def test_a_note_is_no_pop(samples):
+    assert find_pops(Clip(samples, RATE)) == []
+
+
+def test_pops_are_found_at_any_level_rate_and_number_of_channels():
+    clip = shipped("second_verse_faulty").clip
+    times = [pop.time_s for pop in find_pops(clip)]
+    assert np.allclose([pop.time_s for pop in find_pops(clip.gained(-25))], times)
+    half = Clip(np.stack([clip.samples[::3]] * 2, axis=1), 16_000)
+    assert np.allclose([pop.time_s for pop in find_pops(half)], times, atol=0.02)
+
+
+# -------------------------------------------------------------------------------------------------------- the reduction
+
+
+def test_the_reduction_follows_the_pops_and_after_the_filter_it_does_not(take):
+    """The issue's claim, on both singers and on seeds that nothing was tuned on."""
+    clip = take.clip
+    compressor = steady(clip)
+    before = low_end_reaction(compressor, clip)
+    after = low_end_reaction(compressor, HighPass(90, 3).apply(clip), clip)
+    timid = low_end_reaction(compressor, HighPass(25, 3).apply(clip), clip)
+    print(f"correlation {before.correlation:.2f} -> {after.correlation:.2f} (cut at 25 Hz: {timid.correlation:.2f}); "
+          f"extra at most {before.largest_db:.1f} -> {after.largest_db:.1f} dB")
+    assert before.correlation > 0.45 and before.largest_db > 1.2
+    assert timid.correlation > 0.3, "a filter that leaves the pops must not pass"
+    assert abs(after.correlation) < 0.1 and after.largest_db < 0.5
+    assert len(before.extra_db) == len(find_pops(clip))
+
+
+def test_a_side_chain_cut_stops_the_following_and_leaves_the_low_end(take):
+    clip = take.clip
+    deaf = dataclasses.replace(steady(clip), sidechain_highpass_hz=100)
+    reaction = low_end_reaction(deaf, clip)
+    assert abs(reaction.correlation) < 0.2 and reaction.largest_db < 0.6
+    left_db = band_level_db(deaf.apply(clip).output, 20, 80) - band_level_db(clip, 20, 80)
+    assert left_db > -3
+    filtered = steady(clip).apply(HighPass(90, 3).apply(clip)).output
+    assert band_level_db(filtered, 20, 80) - band_level_db(clip, 20, 80) < -12
+
+
+def test_filtering_last_leaves_dents_in_the_words(take):
+    """The voice behind the pops is softer where the filter comes last, and elsewhere it is not."""
+    clip, cut = take.clip, HighPass(90, 3)
+    compressor, pops = steady(clip), find_pops(clip)
+    dent_db = running_level_db(cut.apply(compressor.apply(clip).output)) - running_level_db(compressor.apply(cut.apply(clip)).output)
+    parts = [dent_db[int(pop.time_s * RATE) : int((pop.time_s + 0.25) * RATE)].min() for pop in pops]
+    words = np.concatenate([np.arange(int(w["start_s"] * RATE), int(w["end_s"] * RATE)) for w in take.truth["words"]])
+    assert min(parts) < -1.0
+    assert abs(np.median(dent_db[words])) < 0.3
+
+
+SPEECH = (
+    "Pack the paper in the box before you go. The ferry left at seven, and nobody waved. We heard it pass the pier, and "
+    "then the harbour was quiet. Put a penny on the table, bring back a pair of boots, and buy me a bag of plums."
+)
+
+
+@pytest.mark.parametrize("voice", ("en", "en+f2"))
+def test_it_holds_for_speech_of_another_synthesizer_with_pops_put_in(tmp_path, voice):
+    path = tmp_path / "speech.wav"
+    subprocess.run([need_program("espeak-ng"), "-v", voice, "-s", "130", "-w", str(path), SPEECH], check=True, timeout=60)
+    speech = load(path)
+    speech = speech.gained(-22 - integrated_lufs(speech))
+    assert find_pops(speech) == []
+    # At moments at which the speech has only just begun after a pause, as it is with a p.
+    level_db = running_level_db(speech, 60)
+    rising = np.flatnonzero((level_db[1:] > -40) & (level_db[:-1] <= -40)) / speech.rate
+    times = rising[np.diff(rising, prepend=-1) > 0.6][:6]
+    assert len(times) >= 4
+    freqs, peaks = np.linspace(34, 56, len(times)), np.linspace(-16, -20, len(times))
+    popped = Pops(tuple(times), tuple(freqs), tuple(peaks)).apply(speech)
+    found = np.array([pop.time_s for pop in find_pops(popped)])
+    assert np.sum(np.abs(found[:, None] - times) < 0.09) >= len(times) - 1
+    compressor = steady(speech)
+    before = low_end_reaction(compressor, popped)
+    after = low_end_reaction(compressor, HighPass(80, 4).apply(popped), popped)
+    print(f"{voice}: correlation {before.correlation:.2f} -> {after.correlation:.2f}; extra {before.largest_db:.1f} -> {after.largest_db:.1f} dB")
+    assert before.correlation > 0.45 and before.largest_db > 2
+    assert abs(after.correlation) < 0.15 and after.largest_db < 1.0
+
+
+def test_without_pops_or_sound_there_is_nothing_to_follow():
+    for samples in (np.zeros(RATE), np.zeros(1), sine(200, 1, RATE, -12)):
+        reaction = low_end_reaction(Compressor(-20, 3, 10, 150), Clip(samples, RATE))
+        assert abs(reaction.correlation) < 1e-9 and reaction.largest_db == 0
+    reaction = low_end_reaction(Compressor(-20, 3, 10, 150), Clip(np.zeros(RATE), RATE), pops=[Pop(0.99, -20.0), Pop(5.0, -20.0)])
+    assert reaction.extra_db == (0.0, 0.0)
