@@ -1,0 +1,91 @@
+"""Takes made ready for lessons 05 and 06 from what is *known* of them, so that those lessons' claims are tested
+apart from what the proposals may find.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import soundfile
+from conftest import PROJECT, need_program
+from nbclient import NotebookClient
+
+from vocomp_lab.audio import Clip, load
+from vocomp_lab.chain import Chain
+from vocomp_lab.clip_gain import ClipGain, GainRegion
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.filters import HighPass, Peaking
+from vocomp_lab.meters import active_mask
+from vocomp_lab.proposals import threshold_for
+from vocomp_lab.song import make_take, shipped
+
+TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402", "first-403", "second-404")
+"""Both singers: what is shipped, and performances with faults that nothing was tuned on."""
+SPEECH = (
+    "the kettle sang before the rain came down. nobody took the last boat home. "
+    "count every lantern on the quay, and tell me which of them is out."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A voice with its faults undone, before and after peak control, and where it sings."""
+
+    bare: Clip
+    peaks: Compressor
+    voice: Clip
+    sung: np.ndarray
+    truth: dict
+
+
+@functools.cache
+def prepared(name: str) -> Prepared:
+    """A take of ``TAKES``, its loud word, quiet phrase, low end and box undone by its truth; then peak control."""
+    take = shipped(name) if "-" not in name else make_take(name.split("-")[0], int(name.split("-")[1]))
+    faults = take.truth["faults"]
+    undone = [faults[kind] for kind in ("loud_word", "quiet_phrase") if kind in faults]
+    regions = [GainRegion(f["start_s"], f["end_s"], -f["gain_db"]) for f in sorted(undone, key=lambda f: f["start_s"])]
+    box = faults["boxiness"]
+    chain = Chain(
+        [
+            ("level prep", ClipGain(tuple(regions))),
+            ("low cut", HighPass(80, 3)),
+            ("boxiness", Peaking(box["freq_hz"], -5, 2)),
+        ]
+    )
+    bare = chain.apply(take.clip).output
+    peaks = Compressor(-20, 3, 1, 80)
+    peaks = Compressor(threshold_for(peaks, bare, "share_percent", 10), 3, 1, 80)
+    return Prepared(bare, peaks, peaks.apply(bare).output, active_mask(bare), take.truth)
+
+
+def steady(voice: Clip, median_db: float = 3.0) -> Compressor:
+    """The steady compressor of lesson 05 at the threshold at which it takes so much."""
+    compressor = Compressor(-26, 2.5, 10, 200, knee_db=6)
+    return dataclasses.replace(compressor, threshold_db=threshold_for(compressor, voice, "median_db", median_db))
+
+
+def speech(folder: Path) -> Clip:
+    """Three sentences by espeak-ng."""
+    path = folder / "speech.wav"
+    subprocess.run([need_program("espeak-ng"), "-s", "140", "-w", str(path), SPEECH], check=True, timeout=60)
+    return load(path)
+
+
+def run_on_own_voice(lesson: str, folder: Path, seconds: float, channels: int, rate: int) -> None:
+    """Run a lesson's notebook on a hummed scale with pauses, of another length, rate and number of channels."""
+    t = np.arange(int(seconds * rate)) / rate
+    humming = 0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t))
+    humming *= (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
+    soundfile.write(folder / "my_take.wav", np.column_stack([humming] * channels), rate)
+    notebook = nbformat.read(PROJECT / "notebooks" / f"{lesson}.ipynb", 4)
+    cell = next(cell for cell in notebook.cells if f'lesson = begin("{lesson}")' in cell.source)
+    cell.source = cell.source.replace(f'lesson = begin("{lesson}")', f'lesson = begin("{lesson}", "my_take.wav")')
+    where = {"metadata": {"path": str(folder)}}
+    NotebookClient(notebook, timeout=300, kernel_name="python3", resources=where).execute()

@@ -1,0 +1,171 @@
+"""What lesson 06 says about its voice holds for both singers, on takes that nothing was tuned on, in part on speech."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+
+import numpy as np
+import pytest
+from prepared import TAKES, prepared, run_on_own_voice, speech, steady
+
+from vocomp_lab.bench import Bench
+from vocomp_lab.chain import Chain
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.course import begin
+from vocomp_lab.distortion import harmonic_distortion_percent
+from vocomp_lab.filters import HighPass
+from vocomp_lab.measures import Goal
+from vocomp_lab.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
+from vocomp_lab.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.proposals import threshold_for
+from vocomp_lab.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
+from vocomp_lab.song import shipped
+
+GOALS = [
+    Goal("median_db", low=1, high=3),
+    Goal("crest_change_db", low=1, high=2.5),
+    Goal("loudness_change_lu", low=-0.5, high=0.5),
+]
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Steadied:
+    """A take after lesson 05, its beginnings, and the exaggerated setting for it."""
+
+    voice: object
+    sung: np.ndarray
+    truth: dict
+    onsets_s: np.ndarray
+    before_db: np.ndarray
+    deep: Compressor
+
+    def gain_db(self, compressor) -> np.ndarray:
+        """How much more each beginning stands out."""
+        return onset_to_sustain_db(compressor.apply(self.voice).output, self.onsets_s) - self.before_db
+
+    def at(self, median_db, **settings) -> Compressor:
+        """A compressor at the threshold for a median reduction."""
+        compressor = Compressor(-20, **{"ratio": 4, "attack_ms": 30, "release_ms": 100, **settings})
+        threshold_db = threshold_for(compressor, self.voice, "median_db", median_db)
+        return dataclasses.replace(compressor, threshold_db=threshold_db)
+
+
+@functools.cache
+def steadied(name) -> Steadied:
+    take = prepared(name)
+    voice = steady(take.voice).apply(take.voice).output
+    onsets_s = find_onsets(voice)
+    deep = Compressor(threshold_for(Compressor(-20, 4, 30, 100), voice, "median_db", 8), 4, 1, 100)
+    return Steadied(voice, take.sung, take.truth, onsets_s, onset_to_sustain_db(voice, onsets_s), deep)
+
+
+@pytest.fixture(scope="module", params=TAKES)
+def take(request):
+    return steadied(request.param)
+
+
+def test_there_is_a_best_attack_neither_fast_nor_slow(take):
+    gains = {a: np.nanmedian(take.gain_db(dataclasses.replace(take.deep, attack_ms=a))) for a in (1, 10, 20, 50, 200)}
+    assert abs(gains[1]) < 0.8
+    assert min(gains[20], gains[50]) > 2.2
+    assert max(gains[20], gains[50]) > max(gains[10], gains[200])
+    assert gains[200] < max(gains.values()) - 0.5
+
+
+def test_a_slow_attack_underlines_what_is_stressed_already(take):
+    fast, slow = take.gain_db(take.deep), take.gain_db(dataclasses.replace(take.deep, attack_ms=30))
+    apart = slow - fast
+    whole = np.isfinite(apart)
+    assert np.corrcoef(apart[whole], take.before_db[whole])[0, 1] > 0.5
+    vowels = [(word["notes"][0]["start_s"], word) for word in take.truth["words"]]
+    named = [min(vowels, key=lambda v: abs(v[0] - onset))[1] for onset in take.onsets_s]
+    hard = np.array([word["hard_onset"] for word in named])
+    weak = np.array([word["text"] in ("the", "a") for word in named])
+    assert np.nanmedian(apart[hard]) > 3 > np.nanmedian(apart[weak]) + 2
+
+
+def test_a_longer_release_lets_go_of_less_and_leaves_less_of_the_beginnings(take):
+    rows = []
+    for release_ms in (25, 80, 197, 789):
+        compressor = take.at(4, release_ms=release_ms)
+        result = compressor.apply(take.voice)
+        rows.append(
+            (
+                np.nanmedian(recovered_percent(result.reduction_db, take.voice.rate, take.onsets_s)),
+                np.nanmedian(onset_to_sustain_db(result.output, take.onsets_s) - take.before_db),
+                gain_travel_db_per_s(result.reduction_db, take.voice.rate, take.sung),
+                harmonic_distortion_percent(compressor, 110, -12),
+            )
+        )
+    let_go, gain, travel, distortion = zip(*rows)
+    for falling in (let_go, travel, distortion):
+        assert list(falling) == sorted(falling, reverse=True)
+    assert let_go[0] > 85 and 60 < let_go[1] < 80 and 35 < let_go[2] < 58 and let_go[3] < 30
+    assert min(gain[0], gain[1]) > 1.5 > 1 > gain[3] and gain[2] < max(gain)
+    assert distortion[0] > 3 * distortion[2]
+
+
+def test_pumping_can_be_cured_by_the_release_in_the_words_but_not_in_the_pauses(take):
+    travel, room = [], []
+    for release_ms in (50, 100, 200, 400, 800):
+        result = Compressor(take.deep.threshold_db - 4, 8, 30, release_ms).apply(take.voice)
+        travel.append(gain_travel_db_per_s(result.reduction_db, take.voice.rate, take.sung))
+        room.append(floor_lift_db(take.voice, result.output, take.sung))
+    assert travel == sorted(travel, reverse=True) and travel[0] > 3 * travel[-1]
+    assert abs(room[2] - room[0]) < 2 and room[-1] < room[1]
+
+
+def test_firm_beginnings_get_about_as_much_as_the_others(take):
+    gain = take.gain_db(take.at(2))
+    firm = take.before_db >= np.nanpercentile(take.before_db, 67)
+    assert np.nanmedian(take.before_db[firm]) > np.nanmedian(take.before_db[~firm]) + 3
+    assert np.nanmedian(gain[firm]) == pytest.approx(np.nanmedian(gain[~firm]), abs=0.6)
+    assert np.nanmedian(gain) > 0.7
+
+
+def test_any_compressor_lifts_hisses_and_a_slow_attack_no_more_than_a_fast_one(take):
+    fast, slow = (hiss_lift_db(take.voice, take.at(2, attack_ms=a).apply(take.voice).output) for a in (1, 30))
+    assert 0.5 < slow <= fast + 0.05
+
+
+def test_look_ahead_takes_the_beginnings_back_and_a_slow_detector_is_a_slow_attack_too(take):
+    plain = np.nanmedian(take.gain_db(take.at(2)))
+    assert np.nanmedian(take.gain_db(take.at(2, lookahead_ms=20))) < 0.7 * plain
+    assert np.nanmedian(take.gain_db(take.at(2, attack_ms=0.1))) < 0
+    assert np.nanmedian(take.gain_db(take.at(2, attack_ms=0.1, detector="rms", rms_ms=30))) > 0.7
+
+
+def test_the_mild_setting_meets_the_goals_and_gives_back_the_peaks(take):
+    bench = Bench(take.voice, take.deep, stage="excitement", goals=GOALS)
+    assert not GOALS[0].met(bench.change) and not GOALS[2].met(bench.change), "exaggerated at the start"
+    bench.set(attack_ms=30, threshold_db=take.at(2).threshold_db)
+    assert GOALS[0].met(bench.change) and GOALS[1].met(bench.change)
+    bench.set(makeup_db=round(bench.change.before.loudness_lufs - bench.change.after.loudness_lufs, 1))
+    assert all(goal.met(bench.change) for goal in GOALS)
+    assert peak_to_loudness_ratio_db(bench.stage_result.output) > peak_to_loudness_ratio_db(take.voice) + 0.8
+
+
+def test_a_slow_attack_shows_on_speech_too(tmp_path):
+    voice = HighPass(80, 3).apply(speech(tmp_path))
+    onsets_s = find_onsets(voice)
+    assert len(onsets_s) >= 15
+    deep = threshold_for(Compressor(-20, 4, 30, 100), voice, "median_db", 8)
+    fast, slow = (onset_to_sustain_db(Compressor(deep, 4, a, 100).apply(voice).output, onsets_s) for a in (1, 30))
+    assert np.nanmedian(slow - fast) > 2
+    assert reduction_stats(Compressor(deep, 4, 30, 100).apply(voice).reduction_db, active_mask(voice)).median_db >= 8
+
+
+@pytest.mark.parametrize(("seconds", "channels", "rate"), [(3.2, 2, 44_100), (20.0, 1, 16_000)])
+def test_the_lesson_runs_on_an_own_voice(tmp_path, seconds, channels, rate):
+    run_on_own_voice("06_slow_attack", tmp_path, seconds, channels, rate)
+
+
+def test_the_lesson_keeps_a_setting_or_nothing(tmp_path):
+    clip = shipped("lesson_verse_faulty").clip.cut(0.5, 7)
+    lesson = begin("06_slow_attack", clip, tmp_path)
+    bench = Bench(lesson.voice, Compressor(-28, 4, 30, 100), stage="excitement", goals=GOALS)
+    assert "excitement" in lesson.keep(bench)
+    assert begin("07_detector_types", clip, tmp_path).chain["excitement"] == bench.processor
+    assert "no stage" in lesson.keep(Chain([]))
+    assert "excitement" not in dict(begin("07_detector_types", clip, tmp_path).chain.stages)

@@ -1,0 +1,54 @@
+"""The table of lesson 05: each number is the one that its own function gives, of a single processor and of a chain."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import sine
+
+from vocomp_lab.audio import Clip
+from vocomp_lab.chain import Chain
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.distortion import harmonic_distortion_percent
+from vocomp_lab.evenness import loudness_spread_lu
+from vocomp_lab.meters import peak_to_loudness_ratio_db
+from vocomp_lab.pumping import floor_lift_db, gain_travel_db_per_s
+from vocomp_lab.workload import Workload, workload
+
+RATE = 48_000
+SUNG = (np.arange(4 * RATE) % RATE) < 0.7 * RATE
+HISS = 1e-4 * np.random.default_rng(1).standard_normal(4 * RATE)
+VOICE = Clip(np.where(SUNG, sine(300, 4, RATE, -10) * np.linspace(0.2, 1, 4 * RATE), HISS), RATE)
+TWO = Chain([("one", Compressor(-18, 3, 1, 80)), ("two", Compressor(-26, 2, 10, 200))])
+
+
+@pytest.mark.parametrize("processor", [Compressor(-24, 3, 5, 100), TWO])
+def test_each_number_is_measured_on_the_result(processor):
+    found, result = workload(processor, VOICE, SUNG), processor.apply(VOICE)
+    assert found.spread_lu == pytest.approx(loudness_spread_lu(result.output, SUNG))
+    assert found.peaks_db == pytest.approx(peak_to_loudness_ratio_db(result.output))
+    assert found.max_db == pytest.approx(result.reduction_db[SUNG].max())
+    assert found.median_db == pytest.approx(np.median(result.reduction_db[SUNG]))
+    assert found.travel_db_per_s == pytest.approx(gain_travel_db_per_s(result.reduction_db, RATE, SUNG))
+    assert found.lift_db == pytest.approx(floor_lift_db(VOICE, result.output, SUNG))
+    loud = 20 * np.log10(np.percentile(np.abs(VOICE.samples[SUNG]), 99))
+    assert found.distortion_percent == pytest.approx(harmonic_distortion_percent(processor, 110, loud))
+
+
+def test_two_in_a_row_take_what_each_takes():
+    first, second = Compressor(-18, 3, 1, 80), Compressor(-26, 2, 10, 200)
+    both = Chain([("one", first), ("two", second)]).apply(VOICE)
+    once = first.apply(VOICE)
+    assert np.allclose(both.reduction_db, once.reduction_db + second.apply(once.output).reduction_db)
+
+
+def test_a_row_is_as_wide_as_its_heading_and_holds_all_numbers():
+    row = str(Workload(3.25, 15.0, 3.5, 8.25, 12.5, 0.5, -1.0))
+    assert row.split() == ["3.2", "15.0", "3.5", "8.2", "12.5", "0.50", "-1.0"]
+    assert abs(len(row) - max(map(len, Workload.HEADING.splitlines()))) <= 3
+
+
+def test_a_voice_that_never_sings_does_no_work():
+    silent = Clip(np.zeros(RATE), RATE)
+    found = workload(Compressor(-24, 3, 5, 100), silent, np.zeros(RATE, bool))
+    assert found.max_db == 0 and found.travel_db_per_s == 0 and np.isnan(found.spread_lu)
