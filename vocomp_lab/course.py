@@ -1,7 +1,8 @@
 """Where a student stands: each lesson begins with what the lessons before left, kept as settings sheets.
 
-A lesson keeps only its own stages, one sheet a lesson and clip, in a folder ``.state`` beside the notebooks. Where nothing is
-kept, :mod:`vocomp_lab.proposals` fills in, so that one can begin anywhere. How a lesson uses it: ``04_peak_control``.
+A lesson keeps only its own stages, one sheet a lesson and clip, in a folder ``.state`` beside the notebooks. Where
+nothing is kept, :mod:`vocomp_lab.proposals` fills in, so that one can begin anywhere. How a lesson uses it:
+``04_peak_control``.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import textwrap
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,9 +20,10 @@ from vocomp_lab.checks import check_choice
 from vocomp_lab.proposals import STAGES, propose_stage
 from vocomp_lab.song import shipped, shipped_names
 
-ORDER = ("level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour")
+ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour")
 """The stages of the course, in the order of the work; a kept stage takes its place in it."""
 LESSON_STAGES = {
+    "01_levels_and_meters": ("trim",),
     "02_level_prep": ("level prep",),
     "03_filtering": ("low cut", "boxiness", "sibilance"),
     "04_peak_control": ("peaks",),
@@ -32,6 +35,8 @@ LESSON_STAGES = {
 }
 """Which stages each lesson may set."""
 STATE_FOLDER = ".state"
+DIGEST_LENGTH = 10
+PRINT_WIDTH = 115
 
 
 @dataclass(frozen=True)
@@ -63,19 +68,22 @@ class Lesson:
     kept: Chain
     origins: dict[str, str]
     folder: Path
-    _results: list = field(default_factory=list, repr=False, compare=False)
+    _result: ChainResult = field(repr=False, compare=False)
 
     @property
     def result(self) -> ChainResult:
-        """What the chain makes of the clip; computed once."""
-        if not self._results:
-            self._results.append(self.chain.apply(self.clip))
-        return self._results[0]
+        """What the chain makes of the clip."""
+        return self._result
 
     @property
     def voice(self) -> Clip:
         """The clip as the lessons before left it."""
         return self.result.output if self.chain.stages else self.clip
+
+    @property
+    def clip_name(self) -> str:
+        """What the clip is called: the workbook's name for it, or that of the file."""
+        return self.folder.name if self.truth is not None else self.folder.name.rpartition("_")[0]
 
     def with_stages(self, stages) -> Chain:
         """The chain with these stages (a Chain, or what has one, such as a Bench), each in its place in the order of work."""
@@ -104,7 +112,9 @@ class Lesson:
         mine = [(name, processor) for name, processor in given.stages if name in own]
         if given.stages and not mine:
             names = ", ".join(repr(name) for name, _ in given.stages)
-            raise ValueError(f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}.")
+            raise ValueError(
+                f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}."
+            )
         self.folder.mkdir(parents=True, exist_ok=True)
         path = self.folder / f"{self.name}.json"
         # Written beside it and then renamed: a page that is closed meanwhile leaves the old sheet whole.
@@ -115,7 +125,9 @@ class Lesson:
 
     def __str__(self):
         lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
-        return "\n".join(lines) or "As recorded: this lesson comes first."
+        return "\n".join(
+            textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines
+        ) or "As recorded: this lesson comes first."
 
 
 def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
@@ -146,11 +158,11 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
     """
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)
-    folder = Path(STATE_FOLDER if folder is None else folder) / name
+    folder = _folder_of(name, Path(STATE_FOLDER if folder is None else folder))
     lessons = tuple(LESSON_STAGES)
     earlier = lessons[: lessons.index(lesson)]
     sheets = {name: _read(folder / f"{name}.json") for name in (*earlier, lesson)}
-    stages, origins = {}, {}
+    stages, origins, result = {}, {}, None
     for stage in ORDER:
         for name in reversed(earlier):
             if stage in LESSON_STAGES[name] and isinstance(sheets[name], Chain):
@@ -162,12 +174,14 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
         else:
             home = _home(stage)
             if home in earlier and stage in STAGES:
-                proposal = propose_stage(stage, _ordered(stages).apply(clip).output if stages else clip)
+                result = _ordered(stages).apply(clip, reuse=result)
+                proposal = propose_stage(stage, result.output)
                 if proposal.processor is not None:
                     bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
                     stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason}){bad}"
     own = sheets[lesson] if isinstance(sheets[lesson], Chain) else Chain([])
-    return Lesson(lesson, clip, truth, _ordered(stages), own, origins, folder)
+    chain = _ordered(stages)
+    return Lesson(lesson, clip, truth, chain, own, origins, folder, chain.apply(clip, reuse=result))
 
 
 def _home(stage):
@@ -196,7 +210,14 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
     if not isinstance(clip, Clip):
         stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
         clip = load(clip)
-    return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:10]}"
+    return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+
+
+def _folder_of(name: str, parent: Path) -> Path:
+    """Where a clip's sheets are; a recording is known by its sound, so that another file name finds them, too."""
+    digest = name.rpartition("_")[2]
+    known = sorted(parent.glob(f"*_{digest}")) if len(digest) == DIGEST_LENGTH else []
+    return known[0] if known else parent / name
 
 
 def _read(path: Path) -> Chain | str | None:

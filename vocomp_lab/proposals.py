@@ -1,6 +1,7 @@
 """Starting settings for each stage, from what a clip measures, each with its reason.
 
 They are where a student starts who skips a lesson, and what ``09_your_own_vocal`` proposes for a voice of one's own.
+Every target in here is common practice, no source, unless something else is said beside it.
 """
 
 from __future__ import annotations
@@ -9,22 +10,58 @@ import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import binary_dilation
+from scipy.signal import butter, sosfilt
 
 from vocomp_lab.audio import Clip
+from vocomp_lab.chain import Chain, ChainResult
 from vocomp_lab.clip_gain import ClipGain, propose_regions
 from vocomp_lab.compressor import Compressor
 from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.measures import MEASURES, clip_numbers, decibels, measure_change
-from vocomp_lab.meters import active_mask, reduction_stats
+from vocomp_lab.gain import Gain
+from vocomp_lab.levels import power_to_db, sample_peak_dbfs, step_powers
+from vocomp_lab.listening import match_gain_db
+from vocomp_lab.loudness import integrated_lufs
+from vocomp_lab.measures import MEASURES, Change, Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.meters import ReductionStats, active_mask, noise_floor_dbfs, reduction_stats, stretches
+from vocomp_lab.pitch import PitchRange, pitch_range
 from vocomp_lab.resonance import find_resonances
+from vocomp_lab.sibilance import DeEsser
 
 LOWEST_THRESHOLD_DB = -60.0
 THRESHOLD_STEP_DB = 0.5
+NOBODY_SINGS = "Nobody sings in this clip."
+TASTE = "A matter of taste, not of need; see lesson {lesson}."
+
+# Where compressors expect a voice, and how far from that a trim isn't worth a stage.
+VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
+# A low cut this far under the lowest pitches leaves their fundamentals alone.
+LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
+# What lies below the cut is worth cutting from these levels on, against the voice: always there, or in thumps.
+STEADY_LOW_DB, THUMP_LOW_DB = -45.0, -20.0
+# A weaker ring may be the voice's own; part of it is taken out, never more than a small cut.
+LEAST_RING_DB, RING_SHARE, MOST_CUT_DB = 3.5, 0.7, 6.0
+# Sharp s sounds: the louder quarter of them, above 6 kHz, against the voice's running level.
+HISS_DB, SHARP_DB, TAKEN_OFF_DB = -30.0, -16.0, 4.0
+PEAKS_SHARE_PERCENT, PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 10.0, 15.0, (2.0, 8.0)
+STEADY_MEDIAN_DB, STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = 3.0, (2.0, 5.0), 80.0
+GOALS = {
+    "peaks": (Goal("share_percent", high=PEAKS_MOST_PERCENT), Goal("max_db", *PEAKS_MAX_DB)),
+    "steady": (
+        Goal("share_percent", low=STEADY_SHARE_PERCENT),
+        Goal("median_db", *STEADY_WINDOW_DB),
+        Goal("loudness_change_lu", -0.5, 0.5),
+    ),
+}
+"""What the two compressors that every voice gets should come to (lessons ``04_peak_control`` and ``05_steady_compression``)."""
+_PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
+_STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
+_LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """A stage that is proposed, and why.
+    """A stage that is proposed, and why. Explained in ``09_your_own_vocal``.
 
     Attributes
     ----------
@@ -39,6 +76,60 @@ class Proposal:
     stage: str
     processor: object | None
     reason: str
+
+    def __str__(self):
+        return f"{self.stage}: {'none' if self.processor is None else type(self.processor).__name__}. {self.reason}"
+
+
+@dataclass(frozen=True)
+class Sibilance:
+    """How sharp the s sounds of a clip are. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    count : int
+        How many stretches of hiss there are.
+    level_db : float
+        Level above 6 kHz of the louder quarter of them, against the voice's running level; NaN where there are none.
+    """
+
+    count: int
+    level_db: float
+
+    @property
+    def sharp(self) -> bool:
+        """Whether they stand out so far that a de-esser is worth trying."""
+        return self.level_db > SHARP_DB
+
+
+@dataclass(frozen=True)
+class LowEnd:
+    """What lies below a voice. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    below_hz : float
+        Up to where it was measured: well under the low cut that the voice would bear.
+    cut_hz : float
+        That low cut.
+    pitch : PitchRange or None
+        What it follows from; None where no pitch was found.
+    steady_db : float
+        Level of the steady part in the pauses (in the softest moments, where there are none), against the voice's RMS.
+    thump_db : float
+        Level of the loudest 50 ms, against the same.
+    """
+
+    below_hz: float
+    cut_hz: float
+    pitch: PitchRange | None
+    steady_db: float
+    thump_db: float
+
+    @property
+    def worth_cutting(self) -> bool:
+        """Whether there is anything that a compressor could react to."""
+        return self.steady_db > STEADY_LOW_DB or self.thump_db > THUMP_LOW_DB
 
 
 def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
@@ -64,17 +155,111 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
     All four fall as the threshold rises, so the range is halved until one step is left. Used in ``09_your_own_vocal``.
     """
     sung = active_mask(clip)
-    before = clip_numbers(clip)
 
     def reached(step):
-        made = dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB).apply(clip)
-        return MEASURES[measure].of(measure_change(before, made.output, made.reduction_db, sung)) >= target
+        stats = _stats(dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB), clip, sung)
+        return MEASURES[measure].of(Change(None, None, stats)) >= target
 
     low, high = 0, int(-LOWEST_THRESHOLD_DB / THRESHOLD_STEP_DB)
     while low < high:
         middle = (low + high) // 2
         low, high = (low, middle) if reached(middle) else (middle + 1, high)
     return -low * THRESHOLD_STEP_DB
+
+
+def measure_sibilance(clip: Clip, sung: np.ndarray | None = None) -> Sibilance:
+    """Find the s sounds and how far they stand out.
+
+    Parameters
+    ----------
+    clip : Clip
+    sung : ndarray of bool, shape (frames,), optional
+        Where it is sung, if that is known already (:func:`vocomp_lab.meters.active_mask`).
+
+    Returns
+    -------
+    Sibilance
+        Without any for a silent clip, and at a sample rate that can't hold them (12,000 Hz and below).
+
+    Notes
+    -----
+    Levels as :class:`vocomp_lab.DeEsser` sees them: the band above 6 kHz against the voice's running level. A hiss is a
+    stretch of 30 ms or more above −30 dB, within 0.15 s of singing; the burst of a hard t or k may count as one, too.
+    Common practice, no source. Explained in ``09_your_own_vocal``.
+    """
+    sung = active_mask(clip) if sung is None else sung
+    if not sung.any() or DeEsser().freq_hz >= clip.rate / 2:
+        return Sibilance(0, float("nan"))
+    step = clip.rate // 100
+    level_db = DeEsser().apply(clip).detector_db[::step]
+    near = binary_dilation(sung[::step], iterations=15)
+    starts, ends = stretches((level_db > HISS_DB) & near)
+    tops = [np.percentile(level_db[a:b], 75) for a, b in zip(starts, ends) if b - a >= 3]
+    return Sibilance(len(tops), float(np.percentile(tops, 75)) if tops else float("nan"))
+
+
+def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None:
+    """Find how low the voice goes, and what lies beneath it.
+
+    Parameters
+    ----------
+    clip : Clip
+    sung : ndarray of bool, shape (frames,), optional
+        Where it is sung, if that is known already (:func:`vocomp_lab.meters.active_mask`).
+
+    Returns
+    -------
+    LowEnd or None
+        None where nobody sings. The low cut is 0.7 times the 5th percentile of pitch, to the nearest 5 Hz, from 50 to
+        120 Hz; 80 Hz where there is no pitch. What lies below is measured up to 0.6 times that, through an eighth-order
+        low-pass, in steps of 50 ms.
+
+    Notes
+    -----
+    Common practice, no source. Explained in ``03_filtering`` and ``09_your_own_vocal``.
+    """
+    sung = active_mask(clip) if sung is None else sung
+    if not sung.any():
+        return None
+    pitch = pitch_range(clip, sung)
+    cut_hz = USUAL_LOW_CUT_HZ if pitch is None else float(
+        np.clip(5 * round(LOW_CUT_SHARE * pitch.low_hz / 5), *LOW_CUT_HZ)
+    )
+    below_hz = round(0.6 * cut_hz, 1)
+    low = clip.with_samples(sosfilt(butter(8, below_hz, fs=clip.rate, output="sos"), clip.samples, axis=0))
+    edges, powers = step_powers(low, 50.0)
+    pauses = ~np.logical_or.reduceat(sung, edges[:-1])
+    # Where the voice never rests the softest moments must do, which the voice may have lifted.
+    steady = np.percentile(powers[pauses], 25) if pauses.sum() >= 5 else np.percentile(powers, 5)
+    voice_db = sung_rms_dbfs(clip, sung)
+    return LowEnd(
+        below_hz, cut_hz, pitch, power_to_db(float(steady)) - voice_db, power_to_db(float(powers.max())) - voice_db
+    )
+
+
+def sung_rms_dbfs(clip: Clip, sung: np.ndarray) -> float:
+    """RMS over the sung part, in dB re full scale; `sung` is bool, shape (frames,), with one True at least.
+
+    Explained in ``09_your_own_vocal``.
+    """
+    return power_to_db(float(np.mean(np.square(clip.columns[sung]))))
+
+
+def propose_trim(clip: Clip) -> Proposal:
+    """A gain to the level that compressors expect; see ``01_levels_and_meters``."""
+    sung = active_mask(clip)
+    if not sung.any():
+        return Proposal("trim", None, NOBODY_SINGS)
+    rms, peak = sung_rms_dbfs(clip, sung), sample_peak_dbfs(clip)
+    found = f"The voice has {decibels(rms)} dBFS RMS while it sings, and peaks at {decibels(peak)} dBFS"
+    gain_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
+    if abs(gain_db) < NEAR_ENOUGH_DB:
+        return Proposal("trim", None, f"{found}: near enough to −20 and −6, where thresholds are usually set.")
+    ceiling = VOICE_RMS_DBFS - rms > VOICE_PEAK_DBFS - peak
+    aim = "its peaks to −6 dBFS" if ceiling else "it to −20 dBFS RMS"
+    noise = noise_floor_dbfs(clip, sung)
+    lifted = f" The noise in the pauses comes up with it, to {decibels(noise + gain_db)} dBFS." if gain_db > 0 and noise > -120 else ""
+    return Proposal("trim", Gain(gain_db), f"{found}; {decibels(gain_db, sign=True)} dB brings {aim}.{lifted}")
 
 
 def propose_level_prep(clip: Clip) -> Proposal:
@@ -87,50 +272,224 @@ def propose_level_prep(clip: Clip) -> Proposal:
 
 
 def propose_low_cut(clip: Clip) -> Proposal:
-    """A high-pass below the lowest sung note; see ``03_filtering``."""
-    return Proposal("low cut", HighPass(freq_hz=80, order=3), "Below 80 Hz there is hardly any voice.")
+    """A high-pass below the lowest sung note, if there is anything to cut; see ``03_filtering``."""
+    low = measure_low_end(clip)
+    if low is None:
+        return Proposal("low cut", None, NOBODY_SINGS)
+    under = "no pitch was found" if low.pitch is None else f"the lowest notes are near {low.pitch.low_hz:.0f} Hz"
+    if not low.worth_cutting:
+        return Proposal(
+            "low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing that a compressor would react to."
+        )
+    found = (
+        f"below {low.below_hz:.0f} Hz there is {decibels(low.steady_db)} dB all the time and {decibels(low.thump_db)} dB at most, "
+        "against the voice"
+    )
+    why = f"{under[0].upper()}{under[1:]}, and {found}."
+    return Proposal(
+        "low cut",
+        HighPass(freq_hz=low.cut_hz, order=3),
+        f"{why} {low.cut_hz:.0f} Hz takes that out and leaves the notes.",
+    )
 
 
 def propose_boxiness(clip: Clip) -> Proposal:
     """A cut of part of the strongest ring; see ``03_filtering``."""
-    rings = find_resonances(clip) if np.any(clip.samples) else []
-    if not rings:
-        return Proposal("boxiness", None, "No ring between 150 and 1,200 Hz stands out.")
+    rings = find_resonances(clip) if active_mask(clip).any() else []
+    if not rings or rings[0].gain_db < LEAST_RING_DB:
+        weak = f" (the strongest: {rings[0].gain_db:.1f} dB at {rings[0].freq_hz:.0f} Hz)" if rings else ""
+        return Proposal("boxiness", None, f"No ring between 150 and 1,200 Hz stands out{weak}.")
     ring = rings[0]
+    gain_db = -round(min(RING_SHARE * ring.gain_db, MOST_CUT_DB), 1)
     return Proposal(
         "boxiness",
-        Peaking(freq_hz=round(ring.freq_hz), gain_db=-round(ring.gain_db, 1), q=round(ring.q, 1)),
-        f"A ring at {ring.freq_hz:.0f} Hz stands {ring.gain_db:.1f} dB out of the voice.",
+        Peaking(freq_hz=round(ring.freq_hz), gain_db=gain_db, q=round(ring.q, 1)),
+        f"A ring at {ring.freq_hz:.0f} Hz stands about {ring.gain_db:.1f} dB out of the voice; {decibels(gain_db)} dB takes part of it, "
+        "since some may be the voice's own.",
+    )
+
+
+def propose_sibilance(clip: Clip) -> Proposal:
+    """A de-esser, if s sounds stand out; see ``03_filtering``."""
+    hiss = measure_sibilance(clip)
+    if hiss.count == 0:
+        return Proposal("sibilance", None, "No s sounds were found.")
+    found = f"The louder s sounds have, above 6 kHz, {decibels(hiss.level_db)} dB against the voice around them"
+    if not hiss.sharp:
+        return Proposal("sibilance", None, f"{found}; from {decibels(SHARP_DB, 0)} dB on they would count as sharp.")
+    settings = DeEsser(range_db=8)
+    over_db = TAKEN_OFF_DB / settings.slope
+    threshold_db = round(2 * (hiss.level_db - over_db)) / 2
+    settings = dataclasses.replace(settings, threshold_db=threshold_db)
+    return Proposal(
+        "sibilance",
+        settings,
+        f"{found}; with the threshold at {decibels(threshold_db)} dB about {TAKEN_OFF_DB:.0f} dB goes.",
     )
 
 
 def propose_peaks(clip: Clip) -> Proposal:
     """A fast compressor that acts now and then; see ``04_peak_control``."""
-    return _compressor("peaks", Compressor(-20, 3, 1, 80), clip, "share_percent", 10.0, "% of the sung time")
+    heard, sung = _heard(clip)
+    if not sung.any():
+        return Proposal("peaks", None, NOBODY_SINGS)
+    low, high = PEAKS_MAX_DB
+    deepest_db = []
+    for ratio in _PEAKS_RATIOS:
+        processor = Compressor(-20, ratio, 1, 80)
+        threshold_db = threshold_for(processor, heard, "share_percent", PEAKS_SHARE_PERCENT)
+        stats = _stats(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+        while 100 * stats.share > PEAKS_MOST_PERCENT and threshold_db < 0:
+            threshold_db += THRESHOLD_STEP_DB
+            stats = _stats(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+        if low <= stats.max_db <= high and stats.share > 0:
+            processor = dataclasses.replace(processor, threshold_db=threshold_db)
+            stats = _stats(processor, clip)
+            return Proposal(
+                "peaks",
+                processor,
+                f"At {decibels(threshold_db)} dBFS and {ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung time, with "
+                f"{decibels(stats.max_db)} dB at most.",
+            )
+        deepest_db.append(stats.max_db)
+        if stats.max_db == 0:
+            break
+    if max(deepest_db) < low:
+        return Proposal(
+            "peaks", None, f"Nothing pokes out far: what acts in {PEAKS_MOST_PERCENT:.0f} % of the sung time or less comes to {decibels(max(deepest_db))} dB at most."
+        )
+    return Proposal(
+        "peaks",
+        None,
+        f"Something pokes out too far for this stage, by {decibels(min(deepest_db))} dB and more: level by hand first.",
+    )
 
 
 def propose_steady(clip: Clip) -> Proposal:
     """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
-    return _compressor("steady", Compressor(-26, 2.5, 10, 200, knee_db=6), clip, "median_db", 3.0, "dB of median reduction")
+    heard, sung = _heard(clip)
+    if not sung.any():
+        return Proposal("steady", None, NOBODY_SINGS)
+    low, high = STEADY_WINDOW_DB
+    for way in _STEADY_WAYS:
+        processor = Compressor(-26, attack_ms=10, release_ms=200, **way)
+        processor = dataclasses.replace(
+            processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
+        )
+        stats = _stats(processor, clip)
+        if 100 * stats.share < STEADY_SHARE_PERCENT:
+            lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
+            processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
+            stats = _stats(processor, clip)
+        if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
+            made = processor.apply(clip).output
+            makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
+            return Proposal(
+                "steady",
+                dataclasses.replace(processor, makeup_db=makeup_db),
+                f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung time, "
+                f"by {decibels(stats.median_db)} dB in the middle (median); {decibels(makeup_db, sign=True)} dB of make-up gives back the "
+                "loudness that this takes.",
+            )
+    return Proposal(
+        "steady",
+        None,
+        "No setting acts by 2 to 5 dB nearly all the time: the levels lie too far apart. Level by hand first.",
+    )
 
 
-def _compressor(stage, processor, clip, measure, target, unit):
-    if not active_mask(clip).any():
-        return Proposal(stage, None, "Nobody sings in this clip.")
-    processor = dataclasses.replace(processor, threshold_db=threshold_for(processor, clip, measure, target))
-    return Proposal(stage, processor, f"The threshold at which it comes to {target:g} {unit}: {decibels(processor.threshold_db)} dBFS.")
+def propose_excitement(clip: Clip) -> Proposal:
+    """None: nothing that is measured asks for it; see ``06_slow_attack``."""
+    return Proposal("excitement", None, TASTE.format(lesson="06"))
+
+
+def propose_colour(clip: Clip) -> Proposal:
+    """None: nothing that is measured asks for it; see ``07_detector_types``."""
+    return Proposal("colour", None, TASTE.format(lesson="07"))
 
 
 STAGES = {
+    "trim": propose_trim,
     "level prep": propose_level_prep,
     "low cut": propose_low_cut,
     "boxiness": propose_boxiness,
+    "sibilance": propose_sibilance,
     "peaks": propose_peaks,
     "steady": propose_steady,
+    "excitement": propose_excitement,
+    "colour": propose_colour,
 }
 """The stages that are proposed for any clip, in the order of the work; each is measured on what the ones before it leave."""
 
 
 def propose_stage(stage: str, clip: Clip) -> Proposal:
-    """The proposal for one stage, from the clip as it reaches that stage."""
+    """The proposal for one stage, from the clip as it reaches that stage; first used in ``02_level_prep``."""
     return STAGES[stage](clip)
+
+
+def propose_chain(clip: Clip) -> list[Proposal]:
+    """A proposal for every stage, each from what the stages before it leave of the clip.
+
+    Parameters
+    ----------
+    clip : Clip
+
+    Returns
+    -------
+    list of Proposal
+        In the order of the work; those without a processor say why there is none. Explained in ``09_your_own_vocal``.
+    """
+    proposals, current = [], clip
+    for stage in STAGES:
+        proposal = propose_stage(stage, current)
+        proposals.append(proposal)
+        if proposal.processor is not None:
+            current = Chain([(stage, proposal.processor)]).apply(current).output
+    return proposals
+
+
+def proposed_chain(proposals: list[Proposal]) -> Chain:
+    """The chain of those proposals that have a processor. Explained in ``09_your_own_vocal``."""
+    return Chain([(proposal.stage, proposal.processor) for proposal in proposals if proposal.processor is not None])
+
+
+def check_goals(result: ChainResult) -> str:
+    """Whether the compressors of a chain do what they are there for.
+
+    Parameters
+    ----------
+    result : ChainResult
+
+    Returns
+    -------
+    str
+        A line for each of ``GOALS`` of the stages that the chain has. Explained in ``09_your_own_vocal``.
+    """
+    lines = []
+    for name, stage in result.stages.items():
+        if name in GOALS and stage.reduction_db is not None:
+            change = measure_change(
+                clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
+            )
+            verdicts = [(goal, "met" if goal.met(change) else "not met yet", decibels(goal.value(change))) for goal in GOALS[name]]
+            lines += [f"{name}, {goal}: {verdict} (measured: {value})" for goal, verdict, value in verdicts]
+    return "\n".join(lines) or "There is neither a stage “peaks” nor “steady” in this chain."
+
+
+def _stats(processor, clip: Clip, sung=None) -> ReductionStats:
+    return reduction_stats(processor.apply(clip).reduction_db, active_mask(clip) if sung is None else sung)
+
+
+def _heard(clip: Clip) -> tuple[Clip, np.ndarray]:
+    """What thresholds are sought on, and where it is sung: all of a clip, or a minute in pieces from all over a long one."""
+    sung = active_mask(clip)
+    if clip.duration_s <= _LONGEST_HEARD_S:
+        return clip, sung
+    length = int(_PIECE_S * clip.rate)
+    starts = np.arange(0, clip.frames - length + 1, length)
+    shares = np.array([sung[start : start + length].mean() for start in starts])
+    starts = starts[shares > 0.5 * shares.max()]
+    count = int(_LONGEST_HEARD_S / _PIECE_S)
+    starts = starts[np.unique(np.linspace(0, len(starts) - 1, min(count, len(starts))).astype(int))]
+    picked = np.concatenate([np.arange(start, start + length) for start in starts])
+    return clip.with_samples(clip.samples[picked]), sung[picked]

@@ -1,0 +1,124 @@
+"""A lesson begins where the ones before left off, with proposals where nothing was kept, and keeps only its own stages."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import soundfile
+from conftest import one_sentence, sine
+
+from vocomp_lab.audio import Clip, load
+from vocomp_lab.bench import Bench
+from vocomp_lab.chain import Chain
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.course import LESSON_STAGES, ORDER, begin
+from vocomp_lab.filters import HighPass
+from vocomp_lab.gain import Gain
+from vocomp_lab.proposals import STAGES
+from vocomp_lab.song import shipped
+
+LESSONS = tuple(LESSON_STAGES)
+
+
+@pytest.fixture
+def take(tmp_path):
+    """Two seconds of a hummed note and some rumble, as a file: quick to begin a lesson with."""
+    rate = 16_000
+    note = sine(180, 3, rate, -12) * (np.arange(3 * rate) / rate % 1.5 < 1.1) + sine(25, 3, rate, -30)
+    soundfile.write(tmp_path / "my take.wav", note, rate, subtype="FLOAT")
+    return tmp_path / "my take.wav"
+
+
+def test_the_stages_of_the_course_are_those_that_are_proposed_in_the_same_order():
+    assert tuple(STAGES) == ORDER
+    assert {stage for stages in LESSON_STAGES.values() for stage in stages} == set(ORDER)
+
+
+def test_the_first_lesson_takes_the_clip_as_recorded(tmp_path):
+    lesson = begin("01_levels_and_meters", folder=tmp_path)
+    assert lesson.chain == Chain([]) and lesson.voice == lesson.clip == shipped("lesson_verse_faulty").clip
+    assert str(lesson).startswith("As recorded") and lesson.truth["words"] and list(tmp_path.iterdir()) == []
+
+
+def test_what_a_lesson_kept_is_where_the_next_begins(tmp_path):
+    lesson = begin("03_filtering", folder=tmp_path)
+    assert dict(lesson.chain.stages).keys() == {"level prep"} and lesson.origins["level prep"].startswith("proposed (")
+    said = lesson.keep(Chain([("low cut", HighPass(70, 2))]))
+    assert "Kept low cut" in said and "03_filtering.json" in said
+    following = begin("04_peak_control", folder=tmp_path)
+    assert following.chain["low cut"] == HighPass(70, 2) and following.origins["low cut"] == "kept in 03_filtering"
+    assert "boxiness" not in dict(following.chain.stages), "kept without it: none is wanted"
+    assert following.voice == following.chain.apply(following.clip).output == following.result.output
+    assert begin("03_filtering", folder=tmp_path).kept == Chain([("low cut", HighPass(70, 2))])
+
+
+def test_a_later_lesson_may_set_a_stage_anew_and_the_latest_counts(tmp_path, take):
+    begin("04_peak_control", take, tmp_path).keep(Chain([("peaks", Compressor(-20, 3, 1, 80))]))
+    begin("08_the_vocal_in_the_mix", take, tmp_path).keep(
+        Chain([("peaks", Compressor(-18, 4, 1, 80)), ("trim", Gain(2))])
+    )
+    last = begin("09_your_own_vocal", take, tmp_path)
+    assert last.chain["peaks"] == Compressor(-18, 4, 1, 80) and last.origins["peaks"] == "kept in 08_the_vocal_in_the_mix"
+    assert begin("05_steady_compression", take, tmp_path).chain["peaks"] == Compressor(-20, 3, 1, 80)
+    assert [name for name, _ in last.chain.stages][0] == "trim"
+
+
+def test_a_bench_can_be_kept_and_only_the_lessons_own_stages_are(tmp_path, take):
+    lesson = begin("04_peak_control", take, tmp_path)
+    bench = Bench(lesson.voice, Chain([("low cut", HighPass(60)), ("peaks", Compressor(-20, 3, 1, 80))]), stage="peaks")
+    assert "Kept peaks" in lesson.keep(bench)
+    assert begin("04_peak_control", take, tmp_path).kept == Chain([("peaks", Compressor(-20, 3, 1, 80))])
+    with pytest.raises(ValueError, match="can't be kept by 04_peak_control") as error:
+        lesson.keep(Chain([("steady", Compressor(-20, 3, 1, 80))]))
+    one_sentence(error, "'steady'")
+    with pytest.raises(ValueError, match="^stages: float is not allowed") as error:
+        lesson.keep(3.0)
+    one_sentence(error)
+    assert lesson.keep(Chain([])).startswith("Kept no stage")
+    assert "peaks" not in dict(begin("05_steady_compression", take, tmp_path).chain.stages)
+
+
+def test_a_broken_sheet_is_left_alone_and_a_proposal_stands_in(tmp_path, take):
+    lesson = begin("03_filtering", take, tmp_path)
+    lesson.keep(Chain([("low cut", HighPass(70, 2))]))
+    sheet = lesson.folder / "03_filtering.json"
+    sheet.write_text(sheet.read_text()[:-30])
+    following = begin("04_peak_control", take, tmp_path)
+    assert isinstance(following.chain["low cut"], HighPass) and following.chain["low cut"] != HighPass(70, 2)
+    assert "can't be read" in following.origins["low cut"] and sheet.exists()
+    assert begin("03_filtering", take, tmp_path).kept == Chain([])
+
+
+def test_a_recording_is_known_by_its_sound_and_another_one_is_not_taken_for_it(tmp_path, take):
+    lesson = begin("04_peak_control", take, tmp_path)
+    lesson.keep(Chain([("peaks", Compressor(-20, 3, 1, 80))]))
+    assert lesson.truth is None and lesson.folder.name.startswith("my_take_")
+    assert begin(
+        "04_peak_control", load(take), tmp_path
+    ).kept == begin("04_peak_control", take, tmp_path).kept != Chain([])
+    other = load(take).gained(-1)
+    assert begin("04_peak_control", other, tmp_path).kept == Chain([])
+    assert begin("04_peak_control", "second_verse_clean", tmp_path).kept == Chain([])
+
+
+def test_stages_of_a_bench_take_their_places_in_the_order_of_work(tmp_path, take):
+    lesson = begin("05_steady_compression", take, tmp_path)
+    names = [name for name, _ in lesson.with_stages(Chain([("steady", Compressor(-25, 2, 10, 200)), ("trim", Gain(1))])).stages]
+    assert names == sorted(names, key=ORDER.index) and {"steady", "trim"} <= set(names)
+
+
+@pytest.mark.parametrize(
+    "clip", [Clip(np.zeros(48_000), 48_000), Clip(np.zeros((8_000, 2)), 8_000)], ids=("mono", "stereo")
+)
+def test_silence_can_be_begun_with_in_every_lesson(tmp_path, clip):
+    for name in LESSONS:
+        lesson = begin(name, clip, tmp_path)
+        assert lesson.chain == Chain([]) and lesson.voice == clip
+
+
+def test_what_is_no_lesson_or_no_clip_is_refused(tmp_path):
+    with pytest.raises(ValueError, match="^lesson: '05_something'") as error:
+        begin("05_something", folder=tmp_path)
+    assert len(str(error.value).splitlines()) == 1
+    with pytest.raises(FileNotFoundError, match="there is no file"):
+        begin("04_peak_control", "not_there.wav", tmp_path)
