@@ -173,6 +173,13 @@ def test_imports_run_one_way():
             assert not graph[name] & set(LAYERS[place + 1 :]), name
 
 
+def test_homework_stands_on_the_signal_code_and_nothing_stands_on_homework():
+    above = {"bench_homework", "plots_marks", "commands", "__main__"}
+    for name, path in MODULES.items():
+        if name.split(".")[0] != "exercises" and name not in above:
+            assert not [below for below in inside(path) if below.split(".")[0] == "exercises"], name
+
+
 def test_modules_import_from_modules_and_not_from_the_package():
     for name, path in MODULES.items():
         if name not in ("__init__", "__main__"):

@@ -1,0 +1,144 @@
+"""A class of simulated learners who make mistakes that are known, and what their marks must be.
+
+Right answers come from the key. A wrong one comes from a list that is written out here by hand for the processors and
+functions, and out of the task's own numbers where a mistake leads to a number.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+from hostile import entry, sheet
+
+from vocomp_lab import Compressor, DeEsser, Gain, HighPass
+from vocomp_lab.character import FetCompressor, OptoCompressor
+from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, FindIt, WorkOut
+
+NO_ANSWER = "no answer"
+
+FUNCTIONS = {
+    "rms_level": [
+        ("no_root", "def rms_level(x):\n    return 20 * np.log10(np.mean(x ** 2))"),
+        ("ten_for_twenty", "def rms_level(x):\n    return 10 * np.log10(np.sqrt(np.mean(x ** 2)))"),
+        ("mean_for_rms", "def rms_level(x):\n    return 20 * np.log10(np.mean(abs(x)))"),
+        (None, "def rms_level(x):\n    return -20.0"),
+    ],
+    "asked_db": [
+        ("slope_for_ratio", "def asked_db(l, t, r):\n    return max(l - t, 0) / r"),
+        ("below_threshold", "def asked_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
+        ("reduction_as_gain", "def asked_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
+        ("output_for_reduction", "def asked_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
+    ],
+    "smoothed": [
+        (
+            name,
+            "def smoothed(demand, rate, attack_ms, release_ms):\n"
+            f"    a, r = [math.exp(-1 / (ms * rate / {scale})) for ms in {order}]\n"
+            "    y, out = 0, []\n    for d in demand:\n        k = a if d > y else r\n        y = k * y + (1 - k) * "
+            "d\n        out.append(y)\n"
+            "    return out",
+        )
+        for name, scale, order in (
+            ("swapped_times", 1000, "(release_ms, attack_ms)"),
+            ("seconds_for_ms", 1, "(attack_ms, release_ms)"),
+        )
+    ]
+    + [("no_memory", "def smoothed(demand, rate, attack_ms, release_ms):\n    return demand")],
+    "highest_corner": [
+        ("lowest_note_missed", "def highest_corner(n, o, d):\n    return n[0] * (10 ** (d / 10) - 1) ** (0.5 / o)"),
+        ("corner_on_the_note", "def highest_corner(n, o, d):\n    return sorted(n)[0]"),
+        ("order_not_doubled", "def highest_corner(n, o, d):\n    return min(n) * (10 ** (d / 10) - 1) ** (1 / o)"),
+        (None, "def highest_corner(n, o, d):\n    return 0.7 * min(n)"),
+    ],
+    "fet_loop": [
+        (
+            name,
+            "def fet_reduction(levels, rate, threshold_db, ratio, attack_ms, release_ms):\n"
+            "    a, r = [math.exp(-1000 / (ms * rate)) for ms in (attack_ms, release_ms)]\n"
+            f"    y, out = 0, []\n    for x in levels:\n        c = {asked}\n        k = a if c > y else r\n"
+            "        y = k * y + (1 - k) * c\n        out.append(y)\n    return out",
+        )
+        for name, asked in (
+            ("feedback_left_out", "max(x - threshold_db, 0) * (1 - 1 / ratio)"),
+            ("forward_curve", "max(x - y - threshold_db, 0) * (1 - 1 / ratio)"),
+            ("below_threshold", "(x - y - threshold_db) * (ratio - 1)"),
+            (None, "max(x - threshold_db, 0) * (ratio - 1)"),
+        )
+    ],
+}
+PROCESSORS = {
+    "loudness": [(None, Gain(30))],
+    "staging": [("threshold_above_peaks", Gain(-50)), ("never_lets_go", Gain(40))],
+    "peaks_only": [
+        ("never_lets_go", Compressor(-60, 3, 1, 80)), ("threshold_above_peaks", Compressor(0, 3, 1, 80)),
+    ],
+    "tame": [("threshold_above_peaks", Compressor(6, 8, 0.1, 80)), ("forgot_to_match", Compressor(-40, 10, 0.05, 80))],
+    "low_cut": [("into_the_voice", HighPass(350, 4)), (None, HighPass(30, 1))],
+    "deess": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
+    "opto_work": [("worked_too_hard", OptoCompressor(-70)), ("threshold_above_peaks", OptoCompressor(20))],
+    "fet_edge": [("starts_shaved", FetCompressor(-60, 4, 2, 100)), ("threshold_above_peaks", FetCompressor(20, 4, 100))],
+}  # fmt: skip
+UNREADABLE = {"number": {"number": "eight"}, "numbers": {"numbers": []}, "settings": {"settings": 5},
+    "source": {"source": None}, "word": {"word": "?"}}
+
+
+def wrong_answers(task, posed) -> list:
+    """Wrong answers to a task as (data, status, mistake)."""
+    if task.id in FUNCTIONS:
+        return [({"source": source}, NOT_YET, name) for name, source in FUNCTIONS[task.id]]
+    if task.id in PROCESSORS:
+        return [(posed.read(processor), NOT_YET, name) for name, processor in PROCESSORS[task.id]]
+    if isinstance(posed, WorkOut):
+        values = [(name, value) for name, value in posed.mistakes.items()
+            if abs(value - posed.answer) > 2 * posed.tolerance]
+        lone = [
+            (name, value)
+            for name, value in values
+            if all(abs(value - other) > 2 * posed.tolerance for named, other in values if named != name)
+        ]
+        return [({"number": value}, NOT_YET, name) for name, value in lone] + [({"number": 12_345.0}, NOT_YET, None)]
+    if isinstance(posed, FindIt):
+        times = posed.key()["numbers"]
+        return [
+            ({"numbers": [1000 * time for time in times]}, NOT_YET, "ms_for_seconds" if posed.unit == "s" else None),
+            ({"numbers": times[:-1] + [0.0]}, NOT_YET, None),
+        ]  # fmt: skip
+    if hasattr(posed, "choices"):
+        named = {choice: name for name, choice in posed.mistakes.items()}
+        return [({"word": word}, NOT_YET, named.get(word)) for word in posed.choices if word != posed.answer]
+    return [({"heard": [["A", "B"]]}, NOT_YET, None)]
+
+
+def simulate(number: int, homework: str) -> tuple[dict, dict]:
+    """A learner's sheet, and by task the status and mistake that marking must come to.
+
+    Learner 0 is right in everything. Of the others, each makes every third task wrong, leaves one out, and writes
+    something that
+    can't be read into one.
+    """
+    learner = f"learner.{number:03}"
+    answers, expected = {}, {}
+    for place, task in enumerate(tasks_of(homework)):
+        posed = pose(homework, task, learner)
+        turn = (number + place) % 9 if number else 0
+        if turn in (1, 4, 7):
+            wrong = wrong_answers(task, posed)
+            data, *expected[task.id] = wrong[number // 3 % len(wrong)]
+        elif turn == 2:
+            expected[task.id] = [NO_ANSWER, None]
+            continue
+        elif turn == 5:
+            ((kind, _),) = posed.key().items()
+            data, expected[task.id] = UNREADABLE.get(kind, {"heard": 3}), [UNREAD, None]
+        else:
+            data, expected[task.id] = posed.key(), [RIGHT, None]
+        answers[task.id] = entry(data, tries=1 + number % 4, hints=number % 3)
+    return sheet(answers, learner, homework), expected
+
+
+def simulate_all(wanted) -> list:
+    """:func:`simulate` for many, on all processors."""
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        return list(pool.map(simulate, *zip(*wanted), chunksize=8))

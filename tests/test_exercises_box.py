@@ -1,0 +1,118 @@
+"""The box that runs students' functions: right numbers come back, and nothing gets out of it."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import numpy as np
+import pytest
+from conftest import one_sentence
+from hostile import FUNCTIONS, source_of
+
+from vocomp_lab.exercises.box import Limits, run_in_box
+
+QUICK = Limits(cpu_s=1, wall_s=6.0)
+
+
+def run(source, calls=((2.0,),), **options):
+    return run_in_box(source, "f", calls, **options)
+
+
+def test_numbers_lists_and_arrays_come_back():
+    assert run("def f(x):\n    return x * 2").outputs == [4.0]
+    assert run("def f(x):\n    return [x, x + 1]").outputs == [[2.0, 3.0]]
+    assert run("def f(x):\n    return np.sqrt(x)", [(np.array([4.0, 9.0]),)]).outputs == [[2.0, 3.0]]
+    assert run("def f(x):\n    return math.sqrt(x)", [(4,), (9,)]).outputs == [2.0, 3.0]
+    assert np.isnan(run("def f(x):\n    return math.nan").outputs[0])
+    assert run("def f(x):\n    return np.float32(x)").outputs == [2.0]
+    assert run("from scipy.signal import lfilter\ndef f(x):\n    return lfilter([x], [1], [1, 2])").outputs == [[2.0,
+        4.0]]
+
+
+def test_what_is_printed_does_not_mix_with_the_answer():
+    assert run("def f(x):\n    print('{\"outputs\": [1]}')\n    return x").outputs == [2.0]
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        ("def f(x):\n    pass", "returns None"),
+        ("def f(x):\n    return 'two'", "returns str"),
+        ("def f(x):\n    return {}", "returns dict"),
+        ("def f(x):\n    return len(x)", "stopped with an error (TypeError"),
+        ("def f(x):\n    return 1 / 0", "ZeroDivisionError"),
+        ("def f(x):\n    return y", "NameError"),
+        ("def g(x):\n    return x", "no function `f`"),
+        ("def f(x) return x", "SyntaxError"),
+        ("f = 5", "no function `f`"),
+        ("def f(x):\n    while True: pass", "does not come to an end within 1 s"),
+        ("def f(x):\n    return [1.0] * 10**6", "gives back more than 2 MB"),
+        ("def f(x):\n    return 1j", "returns complex"),
+        ("def f(x):\n    return '\ud800'", "UnicodeEncodeError"),
+    ],
+)
+def test_a_failure_is_one_sentence(source, says):
+    result = run(source, limits=QUICK)
+    assert result.outputs is None
+    one_sentence(result.trouble, says)
+
+
+def test_a_text_of_a_book_is_not_run():
+    one_sentence(run("#" * 30_000).trouble, "20,000")
+
+
+def test_each_run_starts_anew():
+    source = "import math\ncount = 0\ndef f(x):\n    global count\n    count += 1\n    return count"
+    assert run(source, [(1,), (1,)]).outputs == [1.0, 2.0]
+    assert run(source, [(1,)]).outputs == [1.0]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="bounds by the system are POSIX's")
+def test_the_guards_of_this_system_hold():
+    """Bounds and rights always on POSIX; whether the kernel shuts files is asked of the kernel itself."""
+    guards = run("def f(x):\n    return x").guards
+    assert guards["limits"] and guards["rights"]
+    try:
+        shuts = "landlock" in open("/sys/kernel/security/lsm").read().split(",")
+    except OSError:
+        shuts = None
+    if shuts is not None:
+        assert guards["files"] == shuts
+
+
+def test_a_process_that_a_function_starts_does_not_outlive_it(tmp_path):
+    """Even where Python's guard is lifted the bound on processes holds: it is asked for with the guard in place, and
+    no child
+    is left in the session afterwards."""
+    before = _children()
+    for name in ("fork", "fork for ever", "endless sleep"):
+        run(source_of(name, "f", tmp_path), limits=Limits(cpu_s=1, wall_s=2.0))
+    assert _children() <= before
+
+
+def _children() -> set:
+    own = str(os.getpid())
+    found = set()
+    for number in filter(str.isdigit, os.listdir("/proc") if os.path.isdir("/proc") else []):
+        try:
+            with open(f"/proc/{number}/stat") as file:
+                if file.read().rsplit(")", 1)[1].split()[1] == own:
+                    found.add(number)
+        except OSError:
+            pass
+    return found
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_hostile_function_harms_nothing_and_is_worth_nothing(name, tmp_path):
+    (tmp_path / "victim").write_text("still here")
+    start = time.monotonic()
+    result = run_in_box(source_of(name, "f", tmp_path), "f", [(1.0, 2.0, 3.0)], limits=QUICK)
+    assert time.monotonic() - start < 30
+    assert (tmp_path / "victim").read_text() == "still here"
+    assert [path.name for path in tmp_path.iterdir()] == ["victim"]
+    if result.outputs is None:
+        one_sentence(result.trouble)
+    else:
+        assert result.outputs in ([0.0], [-1e6])

@@ -1,0 +1,187 @@
+"""What a homework notebook uses, and the sheet that it keeps."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import nbformat
+import pytest
+from conftest import PROJECT, one_sentence
+from hostile import SHEETS
+
+from vocomp_lab import Gain
+from vocomp_lab.exercises import Homework
+from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
+from vocomp_lab.exercises.reports import key_sheet
+from vocomp_lab.exercises.sheets import Sheet, load_sheet, read_sheet, save_sheet
+from vocomp_lab.exercises.tasks import WriteIt
+
+
+@pytest.fixture
+def home(tmp_path):
+    return Homework("04", "ann", tmp_path)
+
+
+def right_number(home):
+    return pose("04", tasks_of("04")[0], home.learner).answer
+
+
+def kept(home):
+    return json.loads(home.path.read_text("utf-8"))
+
+
+def test_an_answer_is_kept_at_once_and_found_again(home, tmp_path):
+    assert "no answer yet" in repr(home.give(1, None)) and not home.path.exists()
+    assert "not yet" in repr(home.give(1, 0.123))
+    assert kept(home) == {
+        "format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann",
+        "answers": {"computer": {"answer": {"number": 0.123}, "tries": 1, "hints": 0}},
+    }  # fmt: skip
+    assert "✔ right (try 2)" in repr(home.give(1, right_number(home))) and "✘ not yet (try 3)" in repr(home.give(1,
+        0.5))
+    again = Homework("04", " Ann ", tmp_path)
+    assert "Kept from before" in repr(again.give(1)) and "✔ right" in repr(again.give(1))
+    assert "1 of 9 tasks answered" in repr(again)
+
+
+def test_a_right_answer_stays_and_tries_go_on_counting(home):
+    home.give(1, right_number(home))
+    home.give(1, 0.5)
+    entry = kept(home)["answers"]["computer"]
+    assert entry["answer"]["number"] == pytest.approx(right_number(home)) and entry["tries"] == 2
+
+
+def test_what_cannot_be_read_is_no_try(home):
+    card = repr(home.give(1, "eight"))
+    assert "can't be read" in card and not home.path.exists()
+    one_sentence(card.splitlines()[1])
+
+
+def test_hints_come_one_by_one_and_are_counted(home):
+    hints = pose("04", tasks_of("04")[0], "ann").hints
+    assert hints[0] in repr(home.hint(1)) and hints[1] not in repr(home.hint(1)).split(hints[0])[0]
+    assert all(hint in repr(home.hint(1)) for hint in hints)
+    assert kept(home)["answers"]["computer"]["hints"] == len(hints)
+
+
+def test_the_solution_opens_when_the_answer_is_right(home):
+    solution = pose("04", tasks_of("04")[0], "ann").solution
+    assert solution not in repr(home.solution(1))
+    home.give(1, 0.5)
+    assert solution not in repr(home.solution(1))
+    home.give(1, right_number(home))
+    assert solution in repr(home.solution(1))
+
+
+def test_the_tally_adds_up(tmp_path):
+    save_sheet(key_sheet("04", "ann"), tmp_path / "homework_04_ann.json")
+    home = Homework("04", "ann", tmp_path)
+    text = repr(home.tally())
+    points = sum(task.points for task in tasks_of("04"))
+    assert text.startswith(f"{points} of {points} points") and text.count("✔ right") == 9
+    assert f"{tmp_path.name}/homework_04_ann.json" in text
+
+
+def test_two_windows_lose_nothing_of_each_other(tmp_path):
+    first, second = Homework("04", "ann", tmp_path), Homework("04", "ann", tmp_path)
+    first.give(1, 0.1)
+    second.give(2, 0.1)
+    first.hint(3)
+    assert set(kept(first)["answers"]) == {"computer", "definition", "asked_db"}
+
+
+def test_a_guest_leaves_nothing_behind(tmp_path):
+    home = Homework("04", folder=tmp_path)
+    assert "not yet" in repr(home.give(1, 0.1)) and "hint 1" in repr(home.hint(1))
+    assert list(tmp_path.iterdir()) == [] and "guest" in repr(home)
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_a_sheet_that_cannot_be_read_is_refused_and_left_alone(tmp_path, name):
+    path = tmp_path / "homework_04_ann.json"
+    path.write_bytes(SHEETS[name])
+    with pytest.raises(ValueError) as error:
+        Homework("04", "ann", tmp_path)
+    assert "left as it is" in one_sentence(error)
+    assert path.read_bytes() == SHEETS[name]
+
+
+def test_another_learners_sheet_is_not_written_over(tmp_path):
+    save_sheet(Sheet("04", "ben"), tmp_path / "homework_04_ann.json")
+    with pytest.raises(ValueError, match="it is ben's homework 04"):
+        Homework("04", "ann", tmp_path)
+
+
+def test_a_sheet_that_goes_bad_meanwhile_is_not_written_over(home):
+    home.give(1, 0.1)
+    home.path.write_text("{", "utf-8")
+    with pytest.raises(ValueError, match="left as it is"):
+        home.give(1, 0.2)
+    assert home.path.read_text("utf-8") == "{"
+
+
+def test_a_failure_while_writing_leaves_the_old_sheet_whole(home, monkeypatch):
+    home.give(1, 0.1)
+    before = home.path.read_bytes()
+    monkeypatch.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(OSError("no room")))
+    with pytest.raises(OSError, match="no room"):
+        home.give(1, 0.2)
+    assert home.path.read_bytes() == before and [path.name for path in home.path.parent.iterdir()] == [home.path.name]
+
+
+def test_sheets_come_back_as_they_were(tmp_path):
+    sheet = key_sheet("01", "jürgen")
+    save_sheet(sheet, tmp_path / "s.json")
+    assert load_sheet(tmp_path / "s.json") == read_sheet(sheet.to_json().encode()) == sheet
+
+
+def test_a_wrong_call_gets_one_sentence(home):
+    for call in (lambda: home.ask(0), lambda: home.ask(10), lambda: home.ask("1"), lambda: home.give(1.5),
+        lambda: Homework("99"),
+                 lambda: Homework(4), lambda: Homework("04", "a b"), lambda: home.clip(1), lambda: home.goals(1),
+                 lambda: home.sounds(1)):  # fmt: skip
+        with pytest.raises(ValueError) as error:
+            call()
+        one_sentence(error)
+
+
+def test_cards_are_escaped(home):
+    card = home.give(3, "def asked_db(a, b, c):\n    raise ValueError('<script>alert(1)</script>')")
+    assert "<script" not in card._repr_html_() and "&lt;script&gt;" in card._repr_html_()
+
+
+def test_a_card_for_the_page_and_one_for_reading_say_the_same(home):
+    card = home.ask(8)
+    for word in ("What is wrong here?", "crest factor", "of the sung time"):
+        assert word in repr(card) and word in card._repr_html_()
+    assert "<pre>" in card._repr_html_() and "<code>" in card._repr_html_()
+
+
+def test_a_bench_that_was_not_touched_is_no_try(home, tmp_path):
+    from vocomp_lab.bench_homework import task_bench
+
+    bench = task_bench(home, 5)
+    assert "no answer yet" in repr(home.give(5, bench))
+    first = Homework("01", "ann", tmp_path)
+    trim = task_bench(first, 6)
+    assert list(dict(trim.chain.stages)) == ["yours", "after it"] and trim.goals == first.goals(6)
+    assert "no answer yet" in repr(first.give(6, trim))
+    assert "not yet" in repr(first.give(6, Gain(60)))
+    assert task_bench(first, 4).clip == first.clip(4)
+
+
+@pytest.mark.parametrize("homework", homework_names())
+def test_the_notebook_asks_and_takes_every_task_and_holds_the_skeletons(homework):
+    book = nbformat.read(PROJECT / "notebooks" / "homework" / f"homework_{homework}.ipynb", 4)
+    cells = [cell.source for cell in book.cells if cell.cell_type == "code"]
+    tasks = tasks_of(homework)
+    assert f'home = Homework("{homework}", learner="guest")' in cells[0]
+    for number, task in enumerate(tasks, start=1):
+        assert f"home.ask({number})" in cells
+        assert sum(cell.startswith(f"home.give({number}, ") for cell in cells) == 1
+        posed = pose(homework, task, "ann")
+        if isinstance(posed, WriteIt):
+            assert posed.start.strip() in cells and f"home.give({number}, {posed.name})" in cells
+    assert not any("home.ask(" in cell and f"({len(tasks) + 1})" in cell for cell in cells)
+    assert len(cells) <= 30

@@ -1,0 +1,338 @@
+"""Tasks: what differs by learner, reading answers, judging them, naming mistakes; and the homeworks as they are."""
+
+from __future__ import annotations
+
+import json
+import math
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import numpy as np
+import pytest
+from conftest import one_sentence
+from hostile import DATA
+from hypothesis import given
+from hypothesis import strategies as st
+from simulated_class import wrong_answers
+
+from vocomp_lab import Chain, Compressor, Gain, Goal, HighPass
+from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
+from vocomp_lab.exercises.learners import Draw, check_learner
+from vocomp_lab.exercises.marking import mark_sheet
+from vocomp_lab.exercises.mistakes import MISTAKES
+from vocomp_lab.exercises.reports import key_sheet
+from vocomp_lab.exercises.tasks import (
+    NOT_YET, RIGHT, UNREAD, Diagnose, FindIt, HearIt, SetIt, Task, Verdict, WorkOut, WriteIt,
+)  # fmt: skip
+
+ALL = [(homework, task) for homework in homework_names() for task in tasks_of(homework)]
+IDS = [f"{homework}-{task.id}" for homework, task in ALL]
+
+
+def task_of(homework, name):
+    return next(task for task in tasks_of(homework) if task.id == name)
+
+
+# ---------------------------------------------------------------------------------------------------------- learners
+
+
+def test_a_draw_is_the_learners_own_and_stays():
+    """Pinned, since handed-in sheets are marked by it years later."""
+    draw = Draw("ann", "04 computer")
+    assert [draw.step(0, 10, 0.5), draw.choice("abcdef"), draw.shuffled("abc"), draw.sample(range(9), 3)] == [
+        Draw("Ann ", "04 computer").step(0, 10, 0.5), *PINNED[1:],
+    ]  # fmt: skip
+    assert Draw("ann", "04 computer").step(0, 10, 0.5) == PINNED[0]
+    assert len({Draw(f"learner{n}", "x").seed() for n in range(500)}) == 500
+    assert Draw("ann", "x").seed() != Draw("ann", "y").seed()
+
+
+PINNED = [6.5, 'c', ['c', 'b', 'a'], [2, 3, 5]]
+
+
+@pytest.mark.parametrize("learner", ["", " ", None, 5, "a b", "a/b", "..", ".hidden", "=1+1", "a" * 65, "a\nb", "a\0"])
+def test_what_can_be_no_id_is_refused(learner):
+    with pytest.raises(ValueError) as error:
+        check_learner(learner)
+    one_sentence(error, "learner:")
+
+
+@pytest.mark.parametrize("learner", ["ann", "Jürgen", "s-0815", "a.b@c", "張偉", "@x"])
+def test_ids_of_many_kinds_are_taken(learner):
+    assert check_learner(check_learner(learner)) == check_learner(learner.upper()) == check_learner(f" {learner} ")
+
+
+# ------------------------------------------------------------------------------------------------------ the homeworks
+
+
+def test_each_homework_has_tasks_of_mixed_kinds():
+    assert {"01", "04"} <= set(homework_names())
+    for homework in homework_names():
+        posed = [pose(homework, task, "ann") for task in tasks_of(homework)]
+        assert 5 <= len(posed) <= 9 and len({one.label for one in posed}) >= 4, homework
+        assert title_of(homework)
+
+
+@pytest.mark.parametrize(("homework", "task"), ALL, ids=IDS)
+def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(homework, task):
+    posed = {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo", "dan", "eve", "finn")}
+    again = pose(homework, task, "ann")
+    assert (again.prompt, again.solution, again.hints) == (posed["ann"].prompt, posed["ann"].solution,
+        posed["ann"].hints)
+    for one in posed.values():
+        assert 1 <= len(one.hints) <= 2 and one.solution and one.asks.startswith("Answer")
+        for text in (one.prompt, one.solution, one.asks, *one.hints):
+            assert "None" not in text.replace("`None`", "") and "nan" not in text.split() and "{" not in text, text
+        assert one.untouched(None)
+    if not isinstance(posed["ann"], HearIt) or posed["ann"].sounds:
+        told = {json.dumps([one.prompt, one.key(), str(getattr(one, "calls", "")), _sound(one)])
+            for one in posed.values()}
+        assert len(told) >= 3, "the same for everybody"
+
+
+def _sound(posed):
+    clip = posed.clip() if posed.clip else posed.sounds()[0] if getattr(posed, "sounds", None) else None
+    return "" if clip is None else float(np.abs(clip.samples).sum())
+
+
+def all_right(learner):
+    """Marks of the key of every homework, for one learner."""
+    marks = [mark_sheet(key_sheet(homework, learner).to_json().encode()) for homework in homework_names()]
+    return [(mark["homework"], task["id"], task["says"]) for mark in marks for task in mark["tasks"]
+        if task["status"] != RIGHT]
+
+
+def test_every_task_of_every_homework_can_be_solved_from_the_key_by_fifty_learners():
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        for number, wrong in enumerate(pool.map(all_right, [f"keyed{n}" for n in range(50)], chunksize=5)):
+            assert wrong == [], number
+
+
+@pytest.mark.parametrize(("homework", "task"), ALL, ids=IDS)
+def test_typical_mistakes_are_recognised_by_name(homework, task):
+    named = set()
+    for learner in ("ann", "ben", "cleo"):
+        posed = pose(homework, task, learner)
+        for data, status, mistake in wrong_answers(task, posed):
+            verdict = posed.judged(data)
+            assert (verdict.status, verdict.mistake) == (status, mistake), (learner, data, verdict)
+            assert verdict.says
+            named.add(mistake)
+    listed = set(pose(homework, task, "ann").mistake_names())
+    # What a task lists is reached by the wrong answers above, for one learner or another.
+    assert listed - named <= {"peak_for_loudness"}, listed - named
+
+
+def test_a_trim_to_the_peak_instead_of_the_loudness_is_named():
+    posed = pose("01", task_of("01", "loudness"), "ann")
+    target = posed.goals[0].low + 0.3
+    peak = posed.change(Gain(0)).before.peak_dbfs
+    assert posed.judged(posed.read(Gain(target - peak))).mistake == "peak_for_loudness"
+
+
+def test_the_gain_computer_agrees_with_the_workbooks():
+    posed = pose("04", task_of("04", "asked_db"), "ann")
+    for level, threshold, ratio in posed.calls:
+        assert posed.right(level, threshold, ratio) == pytest.approx(level - Compressor(threshold, ratio, 1,
+            80).static_curve(level), abs=1e-6)
+
+
+def test_the_smoother_agrees_with_the_workbooks():
+    posed = pose("04", task_of("04", "smoothed"), "ann")
+    for demand, rate, attack, release in posed.calls:
+        ours = Compressor(0, math.inf, attack, release).reduction_db(np.array(demand), rate)
+        assert posed.right(demand, rate, attack, release) == pytest.approx(ours, abs=1e-9)
+
+
+# ---------------------------------------------------------------------------------------------- answers of a wrong kind
+
+WRONG_KINDS = [
+    "eight", "8 dB", "", None, True, math.nan, math.inf, -math.inf, [], [None], [[1.0]], ["a"], {}, {"a": 1}, set(), 1j,
+    b"8", object(),
+    np.zeros((2, 2)), np.array(["a"]), np.array([np.nan]), print, len, lambda x: x, int, Exception("x"), ..., 10**400,
+    HighPass(90),
+    Chain([]), range(10**9),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("homework", "task"), ALL, ids=IDS)
+def test_an_answer_of_a_wrong_kind_gets_one_sentence(homework, task):
+    posed = pose(homework, task, "ann")
+    for given_ in WRONG_KINDS:
+        try:
+            data = posed.read(given_)
+        except ValueError as error:
+            one_sentence(error)
+        except OverflowError:
+            pytest.fail(f"{given_!r}")
+        else:
+            verdict = posed.judged(json.loads(json.dumps(data)))
+            assert verdict.status in (NOT_YET, UNREAD), (given_, verdict)
+
+
+junk = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["number", "numbers", "settings",
+    "source", "word", "heard", "guesses", "x"]), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@given(junk)
+def test_no_data_whatever_breaks_the_judging(data):
+    for homework, name in (("04", "computer"), ("04", "knocks"), ("04", "peaks_only"), ("04", "what_is_wrong"),
+        ("04", "blind")):
+        verdict = pose_once(homework, name).judged(data)
+        assert isinstance(verdict, Verdict) and verdict.status in (RIGHT, NOT_YET, UNREAD)
+
+
+_POSED = {}
+
+
+def pose_once(homework, name):
+    return _POSED.setdefault((homework, name), pose(homework, task_of(homework, name), "ann"))
+
+
+@pytest.mark.parametrize("name", DATA)
+def test_hostile_data_is_worth_nothing(name):
+    task, data = DATA[name]
+    verdict = pose_once("04", task).judged(data)
+    assert verdict.status != RIGHT
+    one_sentence(verdict.says)
+
+
+# ------------------------------------------------------------------------------------------------- kinds, one by one
+
+
+def number_task(**changes):
+    settings = dict(prompt="?", solution="!", answer=8.0, unit="dB", tolerance=0.1, mistakes={"slope_for_ratio": 4.0})
+    return WorkOut(**{**settings, **changes})
+
+
+@pytest.mark.parametrize(
+    ("value", "status", "mistake"),
+    [(8, RIGHT, None), (8.1, RIGHT, None), (7.9, RIGHT, None), (8.11, NOT_YET, None), (np.float32(8), RIGHT, None),
+    (np.array(8.0), RIGHT, None),
+     (4.0, NOT_YET, "slope_for_ratio"), (-8, NOT_YET, "sign")],
+)  # fmt: skip
+def test_a_number_is_right_within_the_tolerance_that_is_told(value, status, mistake):
+    task = number_task()
+    verdict = task.judged(task.read(value))
+    assert (verdict.status, verdict.mistake) == (status, mistake)
+    assert "within 0.1" in task.asks
+    if mistake:
+        assert MISTAKES[mistake].says in verdict.text
+
+
+def test_seconds_and_milliseconds_are_watched_without_being_listed():
+    task = number_task(unit="ms", answer=4.3)
+    assert task.judged({"number": 0.0043}).mistake == "seconds_for_ms"
+    assert number_task(unit="s", answer=0.5, mistakes={}).judged({"number": 500}).mistake == "ms_for_seconds"
+    assert FindIt(prompt="?", solution="!", windows=((1, 2, "a"),),
+        unit="s").judged({"numbers": [1500]}).mistake == "ms_for_seconds"
+
+
+def test_found_means_every_window_and_nothing_beside():
+    task = FindIt(prompt="?", solution="!", windows=((1, 2, "one"), (3, 4, "two")), unit="s")
+    assert task.judged(task.read([3.5, 1.5])).status == RIGHT
+    assert task.judged(task.read(np.array([1.0, 4.0]))).status == RIGHT
+    for numbers, says in ([[1.5], "1 of 2"], [[1.5, 3.5, 9], "1 of your answers lies beside"], [[0, 5], "0 of 2"],
+        [[1.2, 1.8], "1 of 2"]):
+        verdict = task.judged(task.read(numbers))
+        assert verdict.status == NOT_YET and says in verdict.says
+
+
+def test_a_setting_is_right_by_its_effect_whatever_it_is():
+    posed = pose_once("04", "peaks_only")
+    key = posed.key()["settings"]["stages"][0]["settings"]
+    right = {
+        (ratio, attack): posed.judged(posed.read(Compressor(key["threshold_db"], ratio, attack, 80))).status
+        for ratio, attack in ((3, 1), (4, 1), (3, 0.5))
+    }
+    assert right == dict.fromkeys(right, RIGHT)
+    chain = Chain([("yours", Compressor(key["threshold_db"], 3, 1, 80))])
+    assert posed.judged(posed.read(chain)).status == RIGHT
+    assert posed.untouched(Chain([("yours", posed.start)])) and not posed.untouched(chain)
+
+
+def test_times_typed_in_seconds_are_named():
+    posed = pose_once("04", "peaks_only")
+    key = posed.key()["settings"]["stages"][0]["settings"]
+    assert posed.judged(posed.read(Compressor(key["threshold_db"], 8, 0.001, 0.08))).mistake in ("seconds_for_ms", None)
+    slow = SetIt(prompt="?", solution="!", start=Compressor(0, 2, 1, 1), clip=posed.clip, candidates=list,
+                 goals=(Goal("share_percent", high=15), Goal("max_db", low=2, high=8)))  # fmt: skip
+    assert slow.judged(slow.read(Compressor(key["threshold_db"], 3, 0.001, 0.08))).status in (RIGHT, NOT_YET)
+
+
+def test_a_function_with_the_right_numbers_is_right_however_it_is_written():
+    posed = pose_once("04", "asked_db")
+    for source in (
+        "import numpy as np\ndef asked_db(a, b, c):\n    return np.maximum(a - b, 0) * (c - 1) / c",
+        "    def asked_db(*x):\n        return 0 if x[0] < x[1] else (x[0] - x[1]) * (1 - x[2] ** -1)",
+    ):
+        assert posed.judged(posed.read(source)).status == RIGHT
+    assert posed.untouched(posed.start + "\n# a comment\n") and not posed.untouched(posed.model)
+
+
+@pytest.mark.parametrize("body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')",
+    "return None"])
+def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
+    verdict = pose_once("04", "asked_db").judged({"source": f"def asked_db(a, b, c):\n    {body}"})
+    assert verdict.status != RIGHT
+    one_sentence(verdict.says)
+
+
+def test_hearing_counts_for_having_been_done():
+    from vocomp_lab.blind import AbxSession
+
+    posed = pose_once("04", "blind")
+    session = AbxSession.draw(10, seed=4)
+    assert posed.untouched(session)
+    for _ in range(10):
+        with pytest.raises(ValueError, match="not finished"):
+            posed.read(session)
+        session = session.answer("A")
+    right, wrong = posed.judged(posed.read(session)), posed.judged({"heard": [["A", "B"]] * 10})
+    assert right.status == wrong.status == RIGHT and "0 of 10 right" in wrong.says
+    assert f"{sum(x == 'A' for x in session.order)} of 10 right" in right.says
+    assert posed.judged({"heard": [["A", "A"]] * 9}).status == NOT_YET
+
+
+def test_the_guessing_game_counts_for_having_been_played(capsys):
+    from vocomp_lab import GuessLevels, shipped
+
+    posed = pose("01", task_of("01", "game"), "ann")
+    game = GuessLevels(shipped("lesson_verse_clean").clip, seed=1)
+    assert posed.untouched(game)
+    for round_ in range(5):
+        game.deal()
+        game.guess(loudness_lufs=-30)
+        assert posed.judged(posed.read(game)).status == (RIGHT if round_ == 4 else NOT_YET)
+
+
+def test_a_diagnosis_is_a_word():
+    task = Diagnose(prompt="?", solution="!", choices={"a": "one", "b": "two"}, answer="a", why_not={"b": "See there."})
+    assert task.judged(task.read(" A ")).status == RIGHT
+    assert task.judged(task.read("b")).says.endswith("See there.")
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: number_task(mistakes={"no such": 3.0}), lambda: number_task(hints=("a", "b", "c")),
+        lambda: number_task(solution=""),
+        lambda: Task("not a name", "x", number_task), lambda: Task("x", "x", number_task, points=0),
+    ],
+)  # fmt: skip
+def test_a_task_that_is_put_together_wrong_says_so(make):
+    with pytest.raises(ValueError) as error:
+        make()
+    one_sentence(error)
+
+
+def test_a_skeleton_alone_is_unread_and_the_model_right():
+    for homework, task in ALL:
+        posed = pose(homework, task, "ann")
+        if isinstance(posed, WriteIt):
+            assert posed.judged({"source": posed.start}).status != RIGHT
+            assert posed.judged({"source": posed.model}).status == RIGHT

@@ -1,0 +1,208 @@
+"""The box: a student's function runs in a process of its own, with limits, and only numbers come back.
+
+The same box serves the notebook and the marker, so that what a student is told is what counts. What it protects
+against,
+and what it doesn't, stands in DEVELOPERS.md; what runs inside is :mod:`vocomp_lab.exercises.box_inside`. The first
+function
+to write is in the homework of lesson ``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import sysconfig
+import tempfile
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+INSIDE = Path(__file__).with_name("box_inside.py")
+LONGEST_SOURCE = 20_000
+# Loaded before the door shuts; what else a function imports may lie in folders that it can't read.
+_AT_HAND = ("cmath", "collections", "functools", "itertools", "operator", "random", "statistics")
+_SIGXCPU = getattr(signal, "SIGXCPU", None)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a function may use up: processor time and time by the clock in seconds, memory, and the length of its
+    output.
+    """
+
+    cpu_s: int = 2
+    wall_s: float = 12.0
+    memory_bytes: int = 768 * 2**20
+    output_bytes: int = 2 * 2**20
+
+
+LIMITS = Limits()
+
+
+@dataclass(frozen=True)
+class BoxResult:
+    """What came out of the box.
+
+    Attributes
+    ----------
+    outputs : list or None
+        One a call: a float, or a nested list of floats; None if the function did not get through all calls.
+    trouble : str
+        One sentence that says why not; empty if it did.
+    guards : dict of bool
+        Which protections held: ``limits`` (the system's bounds), ``files`` (the kernel shuts all files but Python's
+        own),
+        ``rights`` (no administrator's rights). Python's own refusal of everything but sums always holds.
+    """
+
+    outputs: list | None
+    trouble: str = ""
+    guards: dict = field(default_factory=dict)
+
+
+def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxResult:
+    """Run a function, given as source text, on some inputs, in a separate process.
+
+    Parameters
+    ----------
+    source : str
+        Python text that defines the function; ``math`` is at hand, and ``np`` if the text speaks of it or an input is
+        an
+        array. At most 20,000 characters.
+    name : str
+        The function's name.
+    calls : sequence of sequences
+        The positional arguments of each call: numbers, text, lists of numbers, or arrays.
+    limits : Limits
+
+    Returns
+    -------
+    BoxResult
+        Never raises for anything that the source does.
+    """
+    if len(source) > LONGEST_SOURCE:
+        return BoxResult(None, f"The function's text has {len(source):,} characters; at most {LONGEST_SOURCE:,} are "
+            f"read.")
+    arrays = any(isinstance(value, np.ndarray) for inputs in calls for value in inputs)
+    job = {
+        "source": source,
+        "name": name,
+        "calls": [[_packed(value) for value in inputs] for inputs in calls],
+        "numpy": arrays or bool(re.search(r"\b(np|numpy|scipy)\b", source)),
+        "modules": _AT_HAND + (("scipy.signal",) if "scipy" in source else ()),
+        "limits": {"cpu_s": limits.cpu_s, "memory_bytes": limits.memory_bytes},
+        "folders": _library_folders(),
+    }
+    said, ended = _speak_with_child(json.dumps(job).encode(), limits)
+    return _understood(said, ended, name, len(calls), limits)
+
+
+def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | None]:
+    """What the child said (None if it was too much), and how it ended (None if it had to be ended)."""
+    environment = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+    environment |= {name: os.environ[name] for name in ("SYSTEMROOT",) if name in os.environ}
+    said, too_much = bytearray(), False
+    with tempfile.TemporaryDirectory(prefix="box-") as empty:
+        child = subprocess.Popen(
+            [sys.executable, "-I", str(INSIDE)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            cwd=empty,
+            env=environment,
+            start_new_session=True,
+        )
+
+        def converse():
+            nonlocal too_much
+            try:
+                child.stdin.write(text)
+                child.stdin.close()
+            except OSError:
+                pass
+            while part := child.stdout.read1(65_536):
+                said.extend(part)
+                if len(said) > limits.output_bytes:
+                    too_much = True
+                    return
+
+        talk = threading.Thread(target=converse, daemon=True)
+        talk.start()
+        talk.join(limits.wall_s)
+        ended = None
+        if not talk.is_alive() and not too_much:
+            try:
+                ended = child.wait(1.0)
+            except subprocess.TimeoutExpired:
+                pass
+        _end_all(child)
+        talk.join(1.0)
+        child.stdout.close()
+    return (None if too_much else bytes(said)), ended
+
+
+def _end_all(child) -> None:
+    """End the child and whatever it started: it leads a session of its own."""
+    try:
+        os.killpg(child.pid, signal.SIGKILL)
+    except (AttributeError, ProcessLookupError, PermissionError):
+        child.kill()
+    child.wait()
+
+
+def _understood(said: bytes | None, ended: int | None, name: str, calls: int, limits: Limits) -> BoxResult:
+    if said is None:
+        return BoxResult(None, f"`{name}` gives back more than {limits.output_bytes / 2**20:.0f} MB.")
+    try:
+        answer = json.loads(said)
+        guards = {str(key): value is True for key, value in answer.get("guards", {}).items()}
+        if "outputs" in answer:
+            outputs = [_number_or_list(output) for output in answer["outputs"]]
+            if len(outputs) != calls:
+                raise ValueError
+            return BoxResult(outputs, "", guards)
+        message = str(answer.get("message", ""))[:300].replace("\n", " ")
+        return BoxResult(None, _SENTENCES[answer["trouble"]].format(name=name, message=message), guards)
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        pass
+    if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
+        return BoxResult(None, f"`{name}` does not come to an end within {limits.cpu_s} s of work; look for a loop "
+            f"that never stops.")
+    if ended and ended < 0 and not said:
+        return BoxResult(None, f"`{name}` broke its process off: too much memory, too deep a recursion, or too long.")
+    return BoxResult(None, f"`{name}` ended its process instead of returning a number.")
+
+
+_SENTENCES = {
+    "source": "The function's text can't be run ({message}); it must stand on its own, with its imports inside.",
+    "missing": "There is no function `{name}` in what was given.",
+    "raised": "`{name}` stopped with an error ({message}).",
+    "kind": "`{name}` returns {message}; it must return numbers.",
+}
+
+
+def _number_or_list(value):
+    """A float or nested list of floats out of untrusted JSON; ValueError for anything else."""
+    if isinstance(value, list):
+        return [_number_or_list(part) for part in value]
+    if isinstance(value, str) and value in ("nan", "inf", "-inf"):
+        return float(value)
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return float(value)
+    raise ValueError
+
+
+def _packed(value):
+    return {"array": value.tolist()} if isinstance(value, np.ndarray) else value
+
+
+def _library_folders() -> list[str]:
+    """Where Python and its packages lie: all that may be read inside."""
+    paths = sysconfig.get_paths()
+    return sorted({paths[name] for name in ("stdlib", "platstdlib", "purelib", "platlib")})

@@ -1,0 +1,216 @@
+"""What runs inside the box: a process of its own that lets a student's function do sums and nothing else.
+
+It is started as a script by :mod:`vocomp_lab.exercises.box`, reads one job as JSON from its standard input and writes
+one
+line of JSON to its standard output. Nothing that it says is believed by the process outside: that one holds the
+expected
+answers and compares. (`write it` tasks begin in lesson ``01_levels_and_meters``.)
+"""
+
+import json
+import math
+import os
+import sys
+import time
+
+NOBODY = 65534
+_READ_FILE, _READ_FOLDER = 1 << 2, 1 << 3
+_NO_NEW_PRIVILEGES = 38
+_LANDLOCK_CREATE, _LANDLOCK_ADD, _LANDLOCK_RESTRICT = 444, 445, 446
+# The rights that each version of the kernel's Landlock knows: files, network, reaching other processes.
+_FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
+_LONGEST_MESSAGE = 200
+
+
+def limit_resources(limits):
+    """Bounds that the system itself enforces, where it has them (not on Windows)."""
+    try:
+        import resource
+    except ImportError:
+        return False
+    for name, most in (
+        ("RLIMIT_CPU", limits["cpu_s"] + math.ceil(time.process_time())),
+        # loading NumPy and SciPy is not the student's work
+        ("RLIMIT_AS", limits["memory_bytes"]),
+        ("RLIMIT_FSIZE", 0),
+        ("RLIMIT_CORE", 0),
+        ("RLIMIT_NOFILE", 32),
+        ("RLIMIT_NPROC", 0),
+    ):
+        kind = getattr(resource, name, None)
+        if kind is not None:
+            # Over the soft bound of time comes a signal that says so, over the hard one an end without a word.
+            hard = most + 1 if name == "RLIMIT_CPU" else most
+            try:
+                resource.setrlimit(kind, (most, hard))
+            except (ValueError, OSError):  # macOS refuses some of them
+                pass
+    return True
+
+
+def shut_files(folders):
+    """Let the kernel itself refuse every file but Python's own, for reading. True where it can (Linux 5.13 and
+    later).
+    """
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        import ctypes
+        import struct
+
+        libc = ctypes.CDLL(None, use_errno=True)
+        version = libc.syscall(_LANDLOCK_CREATE, None, 0, 1)
+        if version < 1:
+            return False
+        rights = struct.pack("Q", (1 << _FILE_RIGHTS.get(version, 16)) - 1)
+        if version >= 4:
+            rights += struct.pack("Q", 0b11)
+        if version >= 6:
+            rights += struct.pack("Q", 0b11)
+        rules = libc.syscall(_LANDLOCK_CREATE, rights, len(rights), 0)
+        if rules < 0:
+            return False
+        for folder in folders:
+            place = os.open(folder, os.O_RDONLY)
+            libc.syscall(_LANDLOCK_ADD, rules, 1, struct.pack("=Qi", _READ_FILE | _READ_FOLDER, place), 0)
+            os.close(place)
+        libc.prctl(_NO_NEW_PRIVILEGES, 1, 0, 0, 0)
+        shut = libc.syscall(_LANDLOCK_RESTRICT, rules, 0) == 0
+        os.close(rules)
+        return shut
+    except (ImportError, OSError, AttributeError):
+        return False
+
+
+def become_nobody():
+    """Give up an administrator's rights; True if there were none, or they are gone."""
+    if not hasattr(os, "geteuid") or os.geteuid() != 0:
+        return True
+    try:
+        os.setgroups([])
+        os.setgid(NOBODY)
+        os.setuid(NOBODY)
+    except OSError:
+        return False
+    return True
+
+
+def refuse_the_rest(folders):
+    """From here on Python refuses whatever a sum doesn't need; what is not listed is refused."""
+    harmless = frozenset(
+        "compile exec marshal.loads code.__new__ function.__new__ array.__new__ object.__getattr__ object.__setattr__ "
+        "object.__delattr__ sys._getframe sys._getframemodulename builtins.id time.sleep sys.unraisablehook".split()
+    )
+    outside = frozenset("vocomp_lab ctypes _ctypes socket _socket subprocess _posixsubprocess multiprocessing".split())
+    roots = tuple(os.path.realpath(folder) + os.sep for folder in folders)
+    writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
+    # Bound here, so that a student's code that replaces a builtin doesn't replace it in the guard.
+    is_a, text, error, real = isinstance, str, PermissionError, os.path.realpath
+
+    def under(path):
+        return is_a(path, text) and (real(path) + "/").startswith(roots)
+
+    def guard(event, details):
+        if event in harmless:
+            return
+        if event == "import":
+            name = details[0].partition(".")[0]
+            if name not in outside:
+                return
+            raise error(f"import {name} is not allowed here")
+        if event == "open" and not (details[2] or 0) & writing and under(details[0]):
+            return
+        if event == "os.listdir" and under(details[0]):
+            return
+        raise error(f"{event} is not allowed here")
+
+    sys.addaudithook(guard)
+
+
+def one_line(error):
+    message = " ".join(str(error).split())[:_LONGEST_MESSAGE]
+    return f"{type(error).__name__}: {message}" if message else type(error).__name__
+
+
+def plain(value):
+    """An output as JSON numbers: a number, or a (nested) list of them. Anything else is a TypeError that names its
+    kind.
+    """
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        return [plain(part) for part in value]
+    if isinstance(value, (int, float)):
+        number = float(value)
+        return number if math.isfinite(number) else repr(number)
+    raise TypeError("None (is there a return?)" if value is None else type(value).__name__)
+
+
+def unpack(value, numpy):
+    """An input: lists marked as arrays become arrays."""
+    if isinstance(value, dict):
+        return numpy.array(value["array"], dtype=float)
+    return value
+
+
+def answer(job, numpy):
+    """Run the student's source, then its function on every input."""
+    space = {"__name__": "answer", "math": math}
+    if numpy is not None:
+        space.update(np=numpy, numpy=numpy)
+    try:
+        exec(compile(job["source"], "<answer>", "exec"), space)
+    except BaseException as error:
+        return {"trouble": "source", "message": one_line(error)}
+    function = space.get(job["name"])
+    if not callable(function):
+        return {"trouble": "missing", "message": ""}
+    outputs = []
+    for inputs in job["calls"]:
+        try:
+            outputs.append(plain(function(*[unpack(value, numpy) for value in inputs])))
+        except TypeError as error:
+            # Whether the function itself raised it, or `plain` did because of what came back.
+            deeper = error.__traceback__.tb_next
+            raised_inside = deeper is None or deeper.tb_frame.f_code is not plain.__code__
+            kind = "raised" if raised_inside else "kind"
+            return {"trouble": kind, "message": one_line(error) if raised_inside else str(error)}
+        except BaseException as error:
+            return {"trouble": "raised", "message": one_line(error)}
+    return {"outputs": outputs}
+
+
+def main():
+    job = json.loads(sys.stdin.buffer.read())
+    numpy = None
+    if job["numpy"]:
+        import numpy
+        import numpy.fft
+        import numpy.linalg
+        import numpy.random  # noqa: F401  (loaded before the door shuts)
+    for module in job["modules"]:
+        __import__(module)
+    speak = os.dup(1)
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for number in (0, 1, 2):
+        os.dup2(nowhere, number)
+    os.close(nowhere)
+    folders = [folder for folder in job["folders"] if os.path.isdir(folder)]
+    kernel = shut_files(folders)
+    sys.modules.pop("ctypes", None)
+    limits = limit_resources(job["limits"])
+    guards = {"files": kernel, "limits": limits, "rights": become_nobody()}
+    dumps, write, leave = json.dumps, os.write, os._exit
+    refuse_the_rest(folders)
+    try:
+        said = {**answer(job, numpy), "guards": guards}
+    except BaseException as error:
+        said = {"trouble": "raised", "message": type(error).__name__, "guards": guards}
+    data = dumps(said).encode()
+    while data:
+        data = data[write(speak, data) :]
+    leave(0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,269 @@
+"""What a homework notebook uses: ask, give, hint, tally. Every answer that is given goes to the answer sheet at once.
+
+First used beside lesson ``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from pathlib import Path
+
+from vocomp_lab.audio import Clip
+from vocomp_lab.checks import check_whole
+from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
+from vocomp_lab.exercises.learners import GUEST, check_learner
+from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
+from vocomp_lab.exercises.tasks import RIGHT, UNREAD, Posed, Task, Verdict
+
+FOLDER = "answers"
+_CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
+_SIGNS = {RIGHT: "✔", UNREAD: "?", "not yet": "✘"}
+
+
+def to_html(text: str) -> str:
+    """Text with `` `code` ``, ``**bold**``, indented blocks and empty lines between paragraphs, as HTML; all else is
+    escaped.
+    """
+    blocks = []
+    for block in text.strip("\n").split("\n\n"):
+        if block.startswith("    "):
+            blocks.append(f"<pre>{html.escape(block)}</pre>")
+        else:
+            inner = re.sub(r"`([^`]+)`", r"<code>\1</code>", html.escape(block))
+            inner = re.sub(r"[*][*]([^*]+)[*][*]", r"<b>\1</b>", inner)
+            blocks.append(f"<p>{inner}</p>")
+    return "".join(blocks)
+
+
+class Card:
+    """A few lines for the page: readable as plain text, too.
+
+    Parameters
+    ----------
+    head : str
+    text : str
+        As :func:`to_html` takes it.
+    table : list of rows, optional
+        The first row is the head.
+    """
+
+    def __init__(self, head: str, text: str = "", table=None):
+        self.head, self.text, self.table = head, text, table
+
+    def __repr__(self):
+        rows = []
+        if self.table:
+            widths = [max(len(str(row[place])) for row in self.table) for place in range(len(self.table[0]))]
+            rows = ["  ".join(f"{cell!s:<{width}}" for cell, width in zip(row, widths)).rstrip() for row in self.table]
+        return "\n".join([self.head, *([self.text] if self.text else []), *rows])
+
+    def _repr_html_(self):
+        body = f"<b>{html.escape(self.head)}</b>{to_html(self.text) if self.text else ''}"
+        if self.table:
+            first, *rest = self.table
+            lines = "".join(_table_line(row, "td") for row in rest)
+            body += f"<table><thead>{_table_line(first, 'th')}</thead><tbody>{lines}</tbody></table>"
+        return f"<div style='{_CARD_STYLE}'>{body}</div>"
+
+
+def _table_line(row, tag: str) -> str:
+    return f"<tr>{''.join(f'<{tag} style=text-align:left>{html.escape(str(cell))}</{tag}>' for cell in row)}</tr>"
+
+
+class Homework:
+    """One learner's homework, in a notebook.
+
+    Parameters
+    ----------
+    homework : str
+        Its number, such as "04".
+    learner : str
+        1 to 64 letters, digits or ``_ - @ .``: what the teacher knows the learner by. The numbers of the tasks depend
+        on it. As
+        "guest" everything works and nothing is kept.
+    folder : path-like
+        Where the answer sheet is kept; made if missing.
+
+    Raises
+    ------
+    ValueError
+        If there is no such homework or the id can't be one, or a sheet lies there already that can't be read. It is
+        left as it
+        is.
+
+    Notes
+    -----
+    A right answer stays, whatever is tried after it. First used beside ``01_levels_and_meters``.
+
+    Examples
+    --------
+    >>> from vocomp_lab.exercises import Homework
+    >>> home = Homework("04", learner="guest")
+    >>> home.give(1, "eight")
+    Task 1: can't be read
+    'eight' is text; give the number alone, without quotes and unit.
+    """
+
+    def __init__(self, homework: str, learner: str = GUEST, folder=FOLDER):
+        self._tasks = tasks_of(homework)
+        self.homework, self.learner = homework, check_learner(learner)
+        self.path = None if self.learner == GUEST else Path(folder) / sheet_name(homework, self.learner)
+        self._posed: dict[str, Posed] = {}
+        self._verdicts: dict[str, tuple[object, Verdict]] = {}
+        self._sheet = self._reread(Sheet(homework, self.learner))
+
+    def __repr__(self):
+        return f"Homework {self.homework}: {title_of(self.homework)}\n{self._whose()}"
+
+    def _repr_html_(self):
+        return Card(f"Homework {self.homework}: {title_of(self.homework)}", self._whose())._repr_html_()
+
+    def _whose(self) -> str:
+        if self.path is None:
+            return "You are a guest: try anything, nothing is kept. Put your id into the cell above to hand it in."
+        tried = sum(entry.answer is not None for entry in self._sheet.answers.values())
+        answered = f"{tried} of {len(self._tasks)} tasks answered so far"
+        return f"The numbers are {self.learner}'s own. {answered}; kept in {self._where()}."
+
+    def _where(self) -> str:
+        return f"{self.path.parent.name}/{self.path.name}"
+
+    def ask(self, number: int) -> Card:
+        """The task: what is asked, and how the answer is given."""
+        task, posed = self._task(number)
+        points = f"{task.points} point{'s' if task.points > 1 else ''}"
+        return Card(f"Task {number}: {task.title} ({posed.label}, {points})", f"{posed.prompt}\n\n{posed.asks}")
+
+    def give(self, number: int, answer=None) -> Card:
+        """Give an answer: what was measured comes back at once, and the sheet is written.
+
+        Parameters
+        ----------
+        number : int
+            Of the task.
+        answer : object
+            As the task asks for it; None, or what stood there from the start, is no try.
+        """
+        task, posed = self._task(number)
+        if posed.untouched(answer):
+            known = self._kept_verdict(task, posed)
+            if known is None:
+                return Card(f"Task {number}: no answer yet", posed.begin)
+            return Card(f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Kept from before: {known.text}")
+        try:
+            data = posed.read(answer)
+        except ValueError as error:
+            return Card(f"Task {number}: {UNREAD}", str(error))
+        verdict = posed.judged(data)
+        self._keep(task, posed, data, verdict)
+        tries = self._sheet.entry(task.id).tries
+        return Card(f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
+            verdict.text)
+
+    def hint(self, number: int) -> Card:
+        """The next hint; after the last one all of them again."""
+        task, posed = self._task(number)
+        if not posed.hints:
+            return Card(f"Task {number}", "There is no hint for this one.")
+        self._sheet = self._reread(self._sheet)
+        entry = self._sheet.entry(task.id)
+        if entry.hints < len(posed.hints):
+            entry.hints += 1
+            self._write()
+        told = posed.hints[: entry.hints]
+        return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join(told))
+
+    def solution(self, number: int) -> Card:
+        """The worked solution, once the task is right."""
+        task, posed = self._task(number)
+        known = self._kept_verdict(task, posed)
+        if known is None or known.status != RIGHT:
+            return Card(f"Task {number}: not yet", "The worked solution opens when your answer is right; there are "
+                "hints until then.")
+        return Card(f"Task {number}: worked solution", posed.solution)
+
+    def tally(self) -> Card:
+        """All tasks with their state, tries and points."""
+        rows, points = [("task", "", "state", "tries", "hints", "points")], 0
+        for number, task in enumerate(self._tasks, start=1):
+            known = self._kept_verdict(task, self._task(number)[1])
+            entry = self._sheet.answers.get(task.id)
+            got = task.points if known is not None and known.status == RIGHT else 0
+            points += got
+            state = "no answer" if known is None else f"{_SIGNS[known.status]} {known.status}"
+            rows.append((number, task.title, state, entry.tries if entry else 0, entry.hints if entry else 0,
+                f"{got} of {task.points}"))
+        where = "Nothing is kept for a guest." if self.path is None else f"Hand in the file {self._where()}."
+        return Card(f"{points} of {sum(task.points for task in self._tasks)} points", where, rows)
+
+    def clip(self, number: int) -> Clip:
+        """The sound of a task.
+
+        Raises
+        ------
+        ValueError
+            If the task has none.
+        """
+        return self._of(number, "clip", "sound")()
+
+    def chain(self, number: int):
+        """The chain of a *set it* task, as its bench begins; the stage to set is called "yours"."""
+        return self._of(number, "chain", "setting")()
+
+    def goals(self, number: int) -> tuple:
+        """The goals of a *set it* task."""
+        return self._of(number, "goals", "setting")
+
+    def sounds(self, number: int) -> tuple[Clip, Clip]:
+        """The two sounds of a blind comparison."""
+        return self._of(number, "sounds", "pair of sounds")()
+
+    def _of(self, number, name, what):
+        part = getattr(self._task(number)[1], name, None)
+        if part is None:
+            raise ValueError(f"number: task {number} has no {what}.")
+        return part
+
+    def _task(self, number) -> tuple[Task, Posed]:
+        task = self._tasks[check_whole("number", number, 1, len(self._tasks)) - 1]
+        if task.id not in self._posed:
+            self._posed[task.id] = pose(self.homework, task, self.learner)
+        return task, self._posed[task.id]
+
+    def _kept_verdict(self, task: Task, posed: Posed) -> Verdict | None:
+        """What the kept answer is worth; judged once."""
+        entry = self._sheet.answers.get(task.id)
+        if entry is None or entry.answer is None:
+            return None
+        known = self._verdicts.get(task.id)
+        if known is None or known[0] != entry.answer:
+            known = self._verdicts[task.id] = entry.answer, posed.judged(entry.answer)
+        return known[1]
+
+    def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> None:
+        # Read again, since the same homework may be open in a second window.
+        self._sheet = self._reread(self._sheet)
+        entry = self._sheet.entry(task.id)
+        entry.tries += 1
+        before = self._kept_verdict(task, posed)
+        if verdict.status == RIGHT or before is None or before.status != RIGHT:
+            entry.answer = data
+            self._verdicts[task.id] = data, verdict
+        self._write()
+
+    def _reread(self, otherwise: Sheet) -> Sheet:
+        if self.path is None or not self.path.exists():
+            return otherwise
+        try:
+            sheet = load_sheet(self.path)
+        except ValueError as error:
+            raise ValueError(f"folder: {self.path.name} is there and is left as it is: {error}") from None
+        if (sheet.homework, sheet.learner) != (self.homework, self.learner):
+            raise ValueError(f"folder: {self.path.name} is there and is left as it is: it is {sheet.learner}'s "
+                f"homework {sheet.homework}.")
+        return sheet
+
+    def _write(self) -> None:
+        if self.path is not None:
+            save_sheet(self._sheet, self.path)

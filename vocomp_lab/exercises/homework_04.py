@@ -1,0 +1,359 @@
+"""Homework beside lesson ``04_peak_control``: gain computer, time constants, and a compressor for peaks only."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+
+from vocomp_lab.audio import Clip
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.exercises.tasks import (
+    Diagnose,
+    FindIt,
+    HearIt,
+    SetIt,
+    Task,
+    WorkOut,
+    WriteIt,
+    as_code,
+    figure,
+)
+from vocomp_lab.faults import HardOnsets
+from vocomp_lab.filters import HighPass, Peaking
+from vocomp_lab.levels import sample_peak_dbfs
+from vocomp_lab.loudness import integrated_lufs
+from vocomp_lab.measures import Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.meters import active_mask
+from vocomp_lab.song import shipped
+from vocomp_lab.times import stated_times
+
+TITLE = "Peak control"
+_RELEASE_MS = 80.0
+
+
+@cache
+def _voice(name: str) -> Clip:
+    """The last three lines of a take with its low end and boxiness out, as the lesson begins."""
+    return Peaking(410, -5, 2).apply(HighPass(90, 3).apply(shipped(name).clip)).cut(4.0, 14.6)
+
+
+@cache
+def _clean(name: str):
+    return shipped(name)
+
+
+def _computer(draw):
+    threshold, ratio, over = draw.step(-24, -12, 1), draw.choice((2.5, 3, 4, 5, 6, 8)), draw.step(5, 14, 0.5)
+    answer = over * (1 - 1 / ratio)
+    return WorkOut(
+        prompt=f"A steady peak at **{decibels(threshold + over)} dBFS**, a threshold of **{decibels(threshold, 0)} "
+        f"dBFS**, a ratio of **{ratio:g}:1**, a hard knee. How many decibels of reduction does the static curve ask "
+        f"for?",
+        answer=answer,
+        unit="dB",
+        tolerance=0.1,
+        mistakes={
+            "slope_for_ratio": over / ratio,
+            "reduction_as_gain": -answer,
+            "ratio_for_slope": over * ratio,
+            "output_for_reduction": threshold + over / ratio,
+            "no_threshold": (threshold + over) * (1 - 1 / ratio),
+        },
+        hints=("First: how far is the peak over the threshold?", f"At {ratio:g}:1, one of {ratio:g} decibels over the "
+        f"threshold may stay."),
+        solution=f"{over:g} dB over the threshold; {over:g}/{ratio:g} = {over / ratio:.2f} dB may stay; {over:g} − "
+        f"{over / ratio:.2f} = **{answer:.2f} dB** go.",
+    )
+
+
+def _definition(draw):
+    stated = draw.choice((3, 4, 5, 7, 8, 10, 12, 15, 20))
+    per_tau = stated_times(1.0, step_db=12).ninety_percent_ms
+    answer = stated / per_tau
+    return WorkOut(
+        prompt=f"A colleague's compressor states an attack of **{stated} ms**, and means the time for **90 %** of a "
+        f"step. Which `attack_ms` behaves the same in this workbook, where it is the time for 63.2 %?",
+        answer=answer,
+        unit="ms",
+        tolerance=round(0.03 * answer, 2),
+        mistakes={"inverted": stated * per_tau, "linear_share": stated * 0.632 / 0.9},
+        hints=("What is left after a time t is exp(−t/τ) of the step.", "90 % is done when exp(−t/τ) = 0.1: how "
+        "many τ is that?"),
+        solution=f"exp(−t/τ) = 0.1 at t = {per_tau:.3f} τ, so τ = {stated} / {per_tau:.3f} = **{answer:.2f} ms**.",
+    )
+
+
+_GAIN_START = '''def asked_db(level_db, threshold_db, ratio):
+    """Decibels of reduction that a hard knee asks for at a level."""
+    ...
+'''
+_GAIN_MODEL = '''def asked_db(level_db, threshold_db, ratio):
+    """Decibels of reduction that a hard knee asks for at a level."""
+    excess = max(level_db - threshold_db, 0)
+    return excess * (1 - 1 / ratio)
+'''
+
+
+def _gain_computer(draw):
+    calls = []
+    for over in (draw.step(2, 9, 0.5), draw.step(10, 18, 0.5), 0.0, -draw.step(3, 12, 0.5), draw.step(4, 12, 0.25)):
+        threshold = draw.step(-30, -10, 1)
+        calls.append((threshold + over, threshold, draw.choice((1.5, 2.5, 3.0, 4.0, 8.0))))
+    calls.append((draw.step(-9, -1, 0.5), -14.0, math.inf))
+
+    def reduction(level, threshold, ratio):
+        return max(level - threshold, 0) * (1 - 1 / ratio)
+
+    # JSON has no infinity: the box gets a ratio that is as good as one.
+    calls = tuple((level, threshold, min(ratio, 1e9)) for level, threshold, ratio in calls)
+    return WriteIt(
+        prompt="Write the gain computer: level, threshold and ratio come in (numbers; dBFS, dBFS, and 4.0 for 4:1), "
+        "the reduction that is asked for comes out, in dB and never negative. Hard knee. A very large ratio is among "
+        "the inputs.",
+        start=_GAIN_START,
+        calls=calls,
+        right=reduction,
+        tolerance=0.01,
+        model=_GAIN_MODEL,
+        mistakes={
+            "below_threshold": lambda level, threshold, ratio: (level - threshold) * (1 - 1 / ratio),
+            "slope_for_ratio": lambda level, threshold, ratio: max(level - threshold, 0) / ratio,
+            "reduction_as_gain": lambda *call: -reduction(*call),
+            "output_for_reduction": lambda level, threshold, ratio: level - reduction(level, threshold, ratio),
+        },
+        hints=("Three steps: the excess, never below 0; the part that goes; return it.", "The part that goes is 1 − "
+        "1/ratio of the excess."),
+        solution="After Giannoulis, Massberg & Reiss (2012), eq. 4, with a hard knee:\n\n"
+        + as_code(_GAIN_MODEL),
+    )
+
+
+_SMOOTH_START = '''def smoothed(demand_db, rate, attack_ms, release_ms):
+    """Reduction for each sample: it follows a list of demands at two paces."""
+    reduction, history = 0.0, []
+    for demand in demand_db:
+        ...
+        history.append(reduction)
+    return history
+'''
+_SMOOTH_MODEL = '''def smoothed(demand_db, rate, attack_ms, release_ms):
+    """Reduction for each sample: it follows a list of demands at two paces."""
+    attack = math.exp(-1 / (attack_ms / 1000 * rate))
+    release = math.exp(-1 / (release_ms / 1000 * rate))
+    reduction, history = 0.0, []
+    for demand in demand_db:
+        keep = attack if demand > reduction else release
+        reduction = keep * reduction + (1 - keep) * demand
+        history.append(reduction)
+    return history
+'''
+
+
+def _smooth(demand, rate, attack_ms, release_ms):
+    attack, release = (math.exp(-1000 / (time * rate)) for time in (attack_ms, release_ms))
+    reduction, history = 0.0, []
+    for value in demand:
+        keep = attack if value > reduction else release
+        reduction = keep * reduction + (1 - keep) * value
+        history.append(reduction)
+    return history
+
+
+def _smoother(draw):
+    calls = []
+    for _ in range(4):
+        steps = [draw.step(0, 12, 0.5) for _ in range(4)] + [0.0]
+        demand = [level for level in steps for _ in range(30)]
+        calls.append((demand, draw.choice((1000, 2000, 4000)), draw.step(1, 9, 1), draw.step(20, 120, 10)))
+    return WriteIt(
+        prompt="Write the smoother of the lesson: a list of demands in dB comes in, one a sample, with the sample rate "
+        "in Hz and both time constants in milliseconds. Out comes a list of the same length: the reduction, which "
+        "begins at 0 and follows the demand, by the attack while the demand is above it, else by the release. `math` "
+        "is at hand.",
+        start=_SMOOTH_START,
+        calls=tuple(calls),
+        right=_smooth,
+        tolerance=1e-4,
+        model=_SMOOTH_MODEL,
+        mistakes={
+            "swapped_times": lambda demand, rate, attack, release: _smooth(demand, rate, release, attack),
+            "seconds_for_ms": lambda demand, rate, attack, release: _smooth(demand, rate, 1000 * attack,
+            1000 * release),
+            "no_memory": lambda demand, rate, attack, release: demand,
+        },
+        hints=(
+            "What stays of the old value after each sample is exp(−1 / (τ·rate)), with τ in seconds.",
+            "`keep = attack if demand > reduction else release`, then `reduction = keep * reduction + (1 - keep) * "
+            "demand`.",
+        ),
+        solution="The loop of the lesson, without its gain computer:\n\n" + as_code(_SMOOTH_MODEL),
+    )
+
+
+def _peaks_only(draw):
+    name, off_db = draw.choice(("lesson_verse_faulty", "second_verse_faulty")), draw.step(-8, 2, 0.5)
+
+    def clip() -> Clip:
+        return _voice(name).gained(off_db)
+
+    def candidates():
+        peak = sample_peak_dbfs(clip())
+        return [Compressor(peak - down, 3, 1, _RELEASE_MS) for down in (6, 6.5, 5.5, 7, 5, 8, 4, 9)]
+
+    return SetIt(
+        prompt="Set this compressor for **peaks only** on a take that is yours alone: it should act in at most 15 % of "
+        "the sung time, and then by 2 to 8 dB where it acts most.",
+        clip=clip,
+        start=Compressor(threshold_db=-48, ratio=3, attack_ms=1, release_ms=_RELEASE_MS),
+        goals=(Goal("share_percent", high=15), Goal("max_db", low=2, high=8)),
+        candidates=candidates,
+        mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
+        hints=("Raise the threshold until the reduction is islands with nothing between them.",
+        "Does it act seldom enough, but too deep? Then a lower ratio."),
+        solution=f"The level of this take is {decibels(off_db, sign=True)} dB from the workbook's, so the threshold "
+        f"moves along. Around the level that only the loudest moments reach, 3:1 with 1 ms and 80 ms meets both goals.",
+    )
+
+
+def _tame(draw):
+    fall = draw.choice((2.5, 3.0, 3.5))
+    off_db = draw.step(-8, 2, 0.5)
+
+    def clip() -> Clip:
+        return _voice("second_verse_faulty").gained(off_db)
+
+    def candidates():
+        voice = clip()
+        peak, loud = sample_peak_dbfs(voice), integrated_lufs(voice)
+        for down in np.arange(fall + 2, fall + 8, 0.75):
+            settings = dict(threshold_db=peak - down, ratio=10, attack_ms=0.05, release_ms=_RELEASE_MS)
+            lost = loud - integrated_lufs(Compressor(**settings).apply(voice).output)
+            yield Compressor(**settings, makeup_db=round(max(lost - 0.25, 0), 2))
+
+    return SetIt(
+        prompt=f"Bring the peak of this take down by **at least {fall:g} dB** while its loudness stays **within 0.3 "
+        f"LU**. All controls are yours.",
+        clip=clip,
+        start=Compressor(threshold_db=0, ratio=2, attack_ms=20, release_ms=_RELEASE_MS),
+        goals=(Goal("peak_change_db", high=-fall), Goal("loudness_change_lu", low=-0.3, high=0.3)),
+        candidates=candidates,
+        hints=("An attack of 20 ms comes when the peak is over.", "A high ratio over a high threshold touches little "
+        "else; what loudness is lost, make-up gain brings back, and lifts the peak as well."),
+        solution=f"A threshold about {fall + 2:g} dB under the peak, 10:1, an attack of 0.05 ms: the peak falls by a "
+        f"good {fall + 1:g} dB, and the loudness by one or two. Make-up gain brings the loudness back, and takes its "
+        f"own size off what the peak has gained.",
+    )
+
+
+def _knocks(draw):
+    name = draw.choice(("lesson_verse_clean", "second_verse_clean"))
+    take, off_db = _clean(name), draw.step(-9, -3, 0.5)
+    words = [w for w in take.truth["words"] if w["end_s"] - w["start_s"] > 0.3]
+    # Their loudest moment is where the knock goes: not a closure, where there is nothing to be louder.
+    chosen = draw.sample(words[:: 2], 3)
+    vowels = [next(p for p in w["phones"] if p["kind"] == "vowel") for w in chosen]
+
+    def clip() -> Clip:
+        marred = HardOnsets(tuple(v["start_s"] + 0.02 for v in vowels), 14, 30).apply(take.clip)
+        return marred.gained(off_db)
+
+    return FindIt(
+        prompt="Three words of this verse got a knock of a few hundredths of a second, far louder than the rest. Find "
+        "them: give a time within each of the three words. (`reduction_moments` of the lesson lists what a fast "
+        "compressor reacts to most.)",
+        clip=clip,
+        windows=tuple((w["start_s"], w["end_s"], f"“{w['text']}”") for w in chosen),
+        unit="s",
+        hints=("Look for thin spikes in the waveform, not for thick words.", "A compressor at a threshold that hardly "
+        "anything reaches: its three deepest moments."),
+        solution="The knocks sit at " + ", ".join(f"{v['start_s'] + 0.02:.2f} s (“{w['text']}”)" for v,
+        w in zip(vowels, chosen)) + ".",
+    )
+
+
+def _what_is_wrong(draw):
+    voice = _voice("lesson_verse_faulty")
+    numbers = clip_numbers(voice)
+    fine = Compressor(numbers.peak_dbfs - draw.step(6, 7, 0.5), 3, 1, draw.choice((60.0, 80.0)))
+    variants = {
+        "threshold": Compressor(numbers.peak_dbfs - draw.step(22, 27, 1), fine.ratio, 1, fine.release_ms),
+        "attack": Compressor(fine.threshold_db, fine.ratio, draw.choice((30.0, 40.0, 50.0)), fine.release_ms),
+        "idle": Compressor(numbers.peak_dbfs + draw.step(1, 4, 1), fine.ratio, 1, fine.release_ms),
+        "nothing": fine,
+    }
+    answer = draw.choice(list(variants))
+    change = measure_change(numbers, *_done(variants[answer], voice), active_mask(voice))
+    stats = change.reduction
+    rows = "\n".join(
+        f"    {line}"
+        for line in (
+            f"acting         {100 * stats.share:.0f} % of the sung time",
+            f"median         {stats.median_db:.1f} dB of reduction",
+            f"largest        {stats.max_db:.1f} dB of reduction",
+            f"peak           {decibels(change.before.peak_dbfs)} → {decibels(change.after.peak_dbfs)} dBFS",
+            f"crest factor   {change.before.crest_db:.1f} → {change.after.crest_db:.1f} dB",
+            f"loudness       {decibels(change.before.loudness_lufs)} → {decibels(change.after.loudness_lufs)} LUFS",
+        )
+    )
+    return Diagnose(
+        prompt=f"Somebody set a compressor for peaks at {fine.ratio:g}:1. These are its numbers; what would you "
+        f"say?\n\n{rows}",
+        choices={
+            "threshold": "the threshold is far too low",
+            "attack": "the attack is too slow for peaks",
+            "idle": "the threshold is above every peak",
+            "nothing": "nothing is wrong: it does its job",
+        },
+        answer=answer,
+        why_not={
+            "threshold": f"It acts in {100 * stats.share:.0f} % of the sung time; a threshold far too low "
+            f"never lets go.",
+            "attack": f"The peak went from {decibels(change.before.peak_dbfs)} to {decibels(change.after.peak_dbfs)} "
+            f"dBFS with {stats.max_db:.1f} dB of reduction at most.",
+            "idle": f"Its largest reduction is {stats.max_db:.1f} dB; above every peak it would be 0.",
+            "nothing": f"Look at the time acting ({100 * stats.share:.0f} %), the largest reduction "
+            f"({stats.max_db:.1f} dB) and what became of the peak.",
+        },
+        hints=("Does it act at all? And most of the time, or in moments?", "It acts in moments only: then did the peak "
+        "come down by about as much as the largest reduction?"),
+        solution=f"It was a threshold of {figure(variants[answer].threshold_db)} dBFS with an attack of "
+        f"{figure(variants[answer].attack_ms)} ms: “{answer}”.",
+    )
+
+
+def _done(processor, clip):
+    result = processor.apply(clip)
+    return result.output, result.reduction_db
+
+
+def _blind(draw):
+    threshold_db, off_db = draw.step(-22, -18, 0.5), draw.step(-6, 0, 0.5)
+
+    def sounds():
+        voice = _voice("lesson_verse_faulty")
+        return voice.gained(off_db), Compressor(threshold_db, 4, 1, _RELEASE_MS).apply(voice).output.gained(off_db)
+
+    return HearIt(
+        prompt="Can you hear peak control at all? A is the voice, B the voice with its peaks tamed, at equal loudness. "
+        "Listen blind, ten trials.",
+        rounds=10,
+        sounds=sounds,
+        hints=("Listen to the starts of “past” and “back”, not to the whole phrase.",),
+        solution="There is no right answer here. Many hear no difference, and that is what peak control is meant to be "
+        "like.",
+    )
+
+
+TASKS = (
+    Task("computer", "How much has to go?", _computer),
+    Task("definition", "Another sheet, another definition", _definition),
+    Task("asked_db", "Write the gain computer", _gain_computer, points=2),
+    Task("smoothed", "Write the smoother", _smoother, points=2),
+    Task("peaks_only", "Peaks only", _peaks_only, points=2),
+    Task("tame", "A lower peak at the same loudness", _tame, points=2),
+    Task("knocks", "Three knocks", _knocks),
+    Task("what_is_wrong", "What is wrong here?", _what_is_wrong),
+    Task("blind", "Hear it blind", _blind),
+)

@@ -1,0 +1,72 @@
+"""Who is asked, and the random numbers that are theirs: the same learner always gets the same task, another gets
+another.
+
+The first homework that draws them belongs to lesson ``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+
+from vocomp_lab.checks import shown
+from vocomp_lab.seeded import stream
+
+GUEST = "guest"
+"""The learner of a notebook that nobody has put a name into: all works, nothing is kept."""
+_ID = re.compile(r"[\w@-][\w.@-]{0,63}")
+
+
+def check_learner(learner) -> str:
+    """A learner's id in its one spelling: composed letters, lower case.
+
+    Raises
+    ------
+    ValueError
+        If it is not 1 to 64 letters, digits or any of ``_ - @ .`` (no dot in front).
+    """
+    text = unicodedata.normalize("NFC", learner.strip()).casefold() if isinstance(learner, str) else ""
+    if not _ID.fullmatch(text):
+        raise ValueError(f"learner: {shown(learner)} is not allowed; give 1 to 64 letters, digits or _ - @ . "
+            f"without spaces.")
+    return text
+
+
+class Draw:
+    """A learner's random choices for one task.
+
+    Parameters
+    ----------
+    learner : str
+    task : str
+        Homework and task, such as "04 caught".
+    """
+
+    def __init__(self, learner: str, task: str):
+        seed = int.from_bytes(hashlib.sha256(check_learner(learner).encode()).digest()[:4], "big") >> 1
+        self._random = stream(seed, f"homework {task}")
+
+    def choice(self, values):
+        """One of some values."""
+        values = list(values)
+        return values[self._random.randint(len(values))]
+
+    def sample(self, values, count: int) -> list:
+        """Some different ones of them, in their order."""
+        values = list(values)
+        return [values[place] for place in sorted(self._random.permutation(len(values))[:count])]
+
+    def shuffled(self, values) -> list:
+        """All of them in another order."""
+        values = list(values)
+        return [values[place] for place in self._random.permutation(len(values))]
+
+    def step(self, low: float, high: float, step: float) -> float:
+        """A number from `low` to `high`, both included, on a grid of `step`."""
+        count = int(round((high - low) / step))
+        return round(low + step * int(self._random.randint(count + 1)), 6)
+
+    def seed(self) -> int:
+        """A seed for what wants one."""
+        return int(self._random.randint(2**31 - 1))

@@ -1,0 +1,133 @@
+"""What marking leaves behind: a table, a report, a page for each learner and a picture of the class; and the answer
+key.
+
+Sheets come from the homework of ``01_levels_and_meters`` and its fellows.
+"""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import json
+from itertools import groupby
+from pathlib import Path
+
+from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
+from vocomp_lab.exercises.homework import to_html
+from vocomp_lab.exercises.learners import check_learner
+from vocomp_lab.exercises.mistakes import MISTAKES
+from vocomp_lab.exercises.sheets import Entry, Sheet, write_whole
+from vocomp_lab.exercises.tasks import RIGHT
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_STYLE = (
+    "body{font:16px/1.5 sans-serif;max-width:46em;margin:2em auto;padding:0 1em;color-scheme:light dark}"
+    "section{border-left:4px solid currentColor;padding:0 1em;margin:1.5em 0}pre{overflow:auto}"
+)
+
+
+def safe_cell(value) -> str:
+    """Text that no spreadsheet takes for a formula."""
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+
+
+def table_text(marked) -> str:
+    """The marks as CSV: a row for each learner and homework, points a task in the order of the homework."""
+    most = max((len(mark["tasks"]) for mark in marked), default=0)
+    lines = io.StringIO()
+    writer = csv.writer(lines, lineterminator="\n")
+    writer.writerow(["learner", "homework", "points", "of", "tries", "hints",
+        *(f"task {n}" for n in range(1, most + 1)), "file"])
+    for mark in marked:
+        tasks = mark["tasks"]
+        tries, hints = (sum(task[name] for task in tasks) for name in ("tries", "hints"))
+        points = [task["points"] for task in tasks] + [""] * (most - len(tasks))
+        row = [mark["learner"], mark["homework"], mark["points"], mark["of"], tries, hints, *points, mark["file"]]
+        writer.writerow([safe_cell(cell) for cell in row])
+    return lines.getvalue()
+
+
+def page_text(learner: str, marked) -> str:
+    """One learner's page: every task with what was measured and how it is done; it needs no other file."""
+    parts = [f"<h1>{html.escape(learner)}</h1>"]
+    for mark in marked:
+        parts.append(f"<h2>Homework {html.escape(mark['homework'])}: {html.escape(title_of(mark['homework']))}</h2>")
+        parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b></p>")
+        for number, task in enumerate(mark["tasks"], start=1):
+            says = html.escape(task["says"])
+            parts.append(
+                f"<section><h3>{number}. {html.escape(task['title'])}: {html.escape(task['status'])}, {task['points']} "
+                f"of {task['of']}</h3>"
+                f"{to_html(task['prompt'])}{f'<p><b>Your answer.</b> {says}</p>' if says else ''}"
+                f"<details><summary>How it is done</summary>{to_html(task['solution'])}</details></section>"
+            )
+    return (
+        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{html.escape(learner)}</title>"
+        f"<style>{_STYLE}</style></head><body>{''.join(parts)}</body></html>\n"
+    )
+
+
+def class_numbers(marked) -> tuple[list, list]:
+    """What was hard, and which mistakes were common.
+
+    Returns
+    -------
+    tasks : list of (str, float, int)
+        Homework and title, share of the sheets with a right answer, number of sheets; in the order of the homeworks.
+    mistakes : list of (str, int)
+        Label and how many answers showed it; the most common first.
+    """
+    right, seen, labels, mistakes = {}, {}, {}, {}
+    for mark in marked:
+        for number, task in enumerate(mark["tasks"], start=1):
+            place = mark["homework"], number
+            labels[place] = f"{mark['homework']}.{number} {task['title']}"
+            seen[place] = seen.get(place, 0) + 1
+            right[place] = right.get(place, 0) + (task["status"] == RIGHT)
+            if task["mistake"] in MISTAKES:
+                label = MISTAKES[task["mistake"]].label
+                mistakes[label] = mistakes.get(label, 0) + 1
+    tasks = [(labels[place], right[place] / seen[place], seen[place]) for place in sorted(labels)]
+    return tasks, sorted(mistakes.items(), key=lambda item: (-item[1], item[0]))
+
+
+def write_reports(result, out: Path) -> None:
+    """Write all that belongs to a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`."""
+    write_whole(out, table_text(result.marked))
+    write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
+    pages = out.with_suffix(".pages")
+    for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
+        write_whole(pages / f"page_{learner}.html", page_text(learner, list(marked)))
+    if result.marked:
+        from vocomp_lab.plots_marks import save_class_picture
+
+        save_class_picture(*class_numbers(result.marked), out.with_suffix(".png"))
+
+
+# ----------------------------------------------------------------------------------------------------------- the key
+
+
+def key_sheet(homework: str, learner: str) -> Sheet:
+    """A sheet with every task of a homework answered right, for one learner."""
+    learner = check_learner(learner)
+    answers = {task.id: Entry(pose(homework, task, learner).key(), 1, 0) for task in tasks_of(homework)}
+    return Sheet(homework, learner, answers)
+
+
+def answer_key(homework: str, learner: str) -> str:
+    """The teacher's answer key: for one learner, each task with a right answer and its worked solution, as plain
+    text.
+    """
+    learner = check_learner(learner)
+    parts = [f"Homework {homework}: {title_of(homework)}. Answer key for {learner}."]
+    for number, task in enumerate(tasks_of(homework), start=1):
+        posed = pose(homework, task, learner)
+        ((_, value),) = posed.key().items()
+        shown = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+        parts.append(
+            f"{number}. {task.title} ({posed.label}, {task.points})\n\n{posed.prompt}\n{posed.asks}\n\nRight, for "
+            f"example:\n{shown.strip()}\n\n{posed.solution}"
+        )
+    return "\n\n".join(parts) + "\n"

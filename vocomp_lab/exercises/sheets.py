@@ -1,0 +1,148 @@
+"""The answer sheet: one JSON file a learner and homework, answers as data and no marks.
+
+::
+
+    {"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann",
+     "answers": {"caught": {"answer": {"number": 8.0}, "tries": 2, "hints": 0}, …}}
+
+What an ``answer`` holds depends on the kind of task: ``number``, ``numbers``, ``settings`` (a settings sheet),
+``source`` (of a
+function), ``word``, ``heard`` or ``guesses``; ``null`` where only hints were taken. Sheets begin in lesson
+``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from vocomp_lab.checks import check_choice, check_whole, shown
+from vocomp_lab.exercises.catalogue import homework_names
+from vocomp_lab.exercises.learners import check_learner
+
+SHEET_FORMAT = "vocomp-lab answers"
+SHEET_VERSION = 1
+LONGEST_SHEET = 512 * 1024
+"""Bytes; a full sheet has a tenth of that."""
+_MOST_ANSWERS = 100
+
+
+@dataclass
+class Entry:
+    """What is kept of one task: the answer as data (None if there is none yet), tries, and hints taken."""
+
+    answer: object = None
+    tries: int = 0
+    hints: int = 0
+
+
+@dataclass
+class Sheet:
+    """A learner's answers to one homework."""
+
+    homework: str
+    learner: str
+    answers: dict[str, Entry] = field(default_factory=dict)
+
+    def entry(self, task_id: str) -> Entry:
+        """The entry of a task, made if missing."""
+        return self.answers.setdefault(task_id, Entry())
+
+    def to_json(self) -> str:
+        """The sheet as text."""
+        answers = {name: {"answer": e.answer, "tries": e.tries, "hints": e.hints} for name, e in self.answers.items()}
+        sheet = {
+            "format": SHEET_FORMAT, "version": SHEET_VERSION, "homework": self.homework, "learner": self.learner,
+            "answers": answers,
+        }  # fmt: skip
+        return json.dumps(sheet, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def sheet_name(homework: str, learner: str) -> str:
+    """The name that a sheet's file has."""
+    return f"homework_{homework}_{learner}.json"
+
+
+def read_sheet(raw: bytes) -> Sheet:
+    """A sheet out of a file's bytes.
+
+    Raises
+    ------
+    ValueError
+        In one sentence, if it is empty, too long, no JSON, of another format or version, or holds something unknown.
+    """
+    if not raw.strip():
+        raise ValueError("The sheet is empty.")
+    if len(raw) > LONGEST_SHEET:
+        raise ValueError(f"The sheet is longer than {LONGEST_SHEET // 1024} KiB.")
+    try:
+        data = json.loads(raw.decode("utf-8-sig"), parse_constant=_refuse, object_pairs_hook=_once)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"This is no answer sheet in JSON ({' '.join(str(error).split())[:120]}).") from None
+    if not isinstance(data, dict) or data.get("format") != SHEET_FORMAT:
+        raise ValueError("This is no answer sheet of this workbook.")
+    if data.get("version") != SHEET_VERSION or isinstance(data["version"], bool):
+        raise ValueError(f"The sheet has version {shown(data.get('version'))}; only version {SHEET_VERSION} can be "
+            f"read.")
+    if set(data) != {"format", "version", "homework", "learner", "answers"} or not isinstance(data["answers"], dict):
+        raise ValueError("The sheet lacks a part, or has one too many.")
+    if len(data["answers"]) > _MOST_ANSWERS:
+        raise ValueError(f"The sheet has {len(data['answers'])} answers; that is more than any homework has tasks.")
+    homework = check_choice("homework", data["homework"], homework_names())
+    return Sheet(homework, check_learner(data["learner"]), {name: _entry(name, value) for name,
+        value in data["answers"].items()})
+
+
+def load_sheet(path) -> Sheet:
+    """A sheet out of a file; ValueError in one sentence if it can't be read."""
+    path = Path(path)
+    if path.is_symlink() or not path.is_file():
+        raise ValueError("This is no ordinary file.")
+    try:
+        with open(path, "rb") as file:
+            return read_sheet(file.read(LONGEST_SHEET + 1))
+    except OSError as error:
+        raise ValueError(f"The file can't be read ({error.strerror}).") from None
+
+
+def save_sheet(sheet: Sheet, path) -> None:
+    """Write a sheet so that a page that is closed meanwhile leaves the old one whole."""
+    write_whole(path, sheet.to_json())
+
+
+def write_whole(path, text: str) -> None:
+    """Write text to a file beside, then put it in place in one step."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, beside = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".new", dir=path.parent)
+    try:
+        with open(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(beside, 0o644)
+        os.replace(beside, path)
+    except BaseException:
+        os.unlink(beside)
+        raise
+
+
+def _entry(name, value) -> Entry:
+    if not isinstance(value, dict) or set(value) != {"answer", "tries", "hints"}:
+        raise ValueError(f"The entry {shown(name)} must hold answer, tries and hints, and nothing else.")
+    return Entry(value["answer"], check_whole("tries", value["tries"], 0, 10**6),
+        check_whole("hints", value["hints"], 0, 100))
+
+
+def _refuse(name):
+    raise ValueError(f"{name} is no JSON number")
+
+
+def _once(pairs):
+    fields = dict(pairs)
+    if len(fields) < len(pairs):
+        raise ValueError("a field stands twice")
+    return fields
