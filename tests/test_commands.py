@@ -13,7 +13,7 @@ import urllib.request
 import pytest
 from labdriver import ROOT, free_port
 
-from vocomp_lab.__main__ import FIRST_LESSON, main
+from vocomp_lab.__main__ import FIRST_LESSON, bar_on_stderr, main
 
 
 def run(*arguments, timeout=60):
@@ -23,7 +23,7 @@ def run(*arguments, timeout=60):
 def test_help_names_the_commands():
     shown = run("--help")
     assert shown.returncode == 0
-    assert all(command in shown.stdout for command in ("open", "make-data"))
+    assert all(command in shown.stdout for command in ("open", "make-data", "mark", "answer-key"))
 
 
 @pytest.mark.parametrize("arguments", [(), ("sing",), ("open", "a.ipynb", "b.ipynb")])
@@ -66,3 +66,41 @@ def test_open_serves_the_first_lesson(tmp_path):
             os.killpg(server.pid, signal.SIGTERM)
             server.wait(20)
     assert (ROOT / "notebooks" / FIRST_LESSON).is_file()
+
+
+def test_mark_writes_the_table_and_shows_how_far_it_is(tmp_path):
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "homework_04_ann.json").write_text(
+        '{"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann", "answers": '
+        '{"computer": {"answer": {"number": 1}, "tries": 1, "hints": 0}}}'
+    )
+    (tmp_path / "sheets" / "homework_04_ben.json").write_text("")
+    shown = run("mark", str(tmp_path / "sheets"), "--out", str(tmp_path / "out" / "marks.csv"), timeout=300)
+    assert shown.returncode == 0, shown.stderr
+    assert "homework_04_ben.json: Not marked. The sheet is empty." in shown.stdout
+    assert "sheets marked: 1, of learners: 1" in shown.stdout and "] 1 of 1" in shown.stderr
+    lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
+    assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {
+        "marks.csv", "marks.journal", "marks.pages", "marks.png", "marks.report.txt",
+    }  # fmt: skip
+
+
+def test_mark_without_a_folder_says_so_in_one_line(tmp_path):
+    shown = run("mark", str(tmp_path / "nowhere"), "--out", str(tmp_path / "marks.csv"))
+    assert shown.returncode == 2 and shown.stderr.startswith("folder: ") and len(shown.stderr.strip().splitlines()) == 1
+
+
+def test_the_answer_key_is_one_learners():
+    ann, ben = (run("answer-key", "04", "--learner", learner) for learner in ("ann", "ben"))
+    assert ann.returncode == ben.returncode == 0 and ann.stdout != ben.stdout
+    assert "Answer key for ann." in ann.stdout and "Right, for example:" in ann.stdout
+    wrong = run("answer-key", "77", "--learner", "ann")
+    assert wrong.returncode == 2 and "homework: '77' is not allowed" in wrong.stderr
+
+
+def test_the_bar_ends_its_line_when_all_is_done(capsys):
+    report = bar_on_stderr(10)
+    report(0, 4), report(2, 4), report(4, 4)
+    shown = capsys.readouterr().err
+    assert shown == "\r[..........] 0 of 4\r[#####.....] 2 of 4\r[##########] 4 of 4\n"

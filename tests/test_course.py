@@ -122,3 +122,10 @@ def test_what_is_no_lesson_or_no_clip_is_refused(tmp_path):
     assert len(str(error.value).splitlines()) == 1
     with pytest.raises(FileNotFoundError, match="there is no file"):
         begin("04_peak_control", "not_there.wav", tmp_path)
+
+
+def test_a_file_in_which_nobody_sings_is_refused_by_its_name(tmp_path):
+    soundfile.write(tmp_path / "room.wav", np.zeros(16_000), 16_000)
+    with pytest.raises(ValueError) as refusal:
+        begin("05_steady_compression", tmp_path / "room.wav", tmp_path)
+    one_sentence(refusal, "clip:", "room.wav", "recording of a voice")

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from vocomp_lab.commands import add_commands
+
 FIRST_LESSON = "00_start_here.ipynb"
 NOTEBOOKS = Path(__file__).resolve().parent.parent / "notebooks"
 
@@ -48,6 +50,44 @@ def make_data_again(arguments) -> int:
     return 0
 
 
+def bar_on_stderr(width: int = 40):
+    """A function of (done, total) that draws how far the work is, where somebody looks on."""
+
+    def report(done, total):
+        filled = width * done // max(total, 1)
+        bar, end = "#" * filled + "." * (width - filled), "\n" if done == total else ""
+        print(f"\r[{bar}] {done} of {total}", end=end, file=sys.stderr, flush=True)
+
+    return report
+
+
+def mark_class(arguments) -> int:
+    """Mark a folder of answer sheets."""
+    from vocomp_lab.exercises.marking import mark_folder
+
+    try:
+        result = mark_folder(arguments.folder, arguments.out, progress=bar_on_stderr())
+    except KeyboardInterrupt:
+        print("\nstopped; the same command goes on where this one ended.", file=sys.stderr)
+        return 130
+    for file, says in result.notes:
+        print(f"{file}: {says}")
+    learners = len({mark["learner"] for mark in result.marked})
+    print(
+        f"sheets marked: {len(result.marked)}, of learners: {learners}, in {arguments.out}; "
+        f"lines to read in the report: {len(result.notes)}"
+    )
+    return 0
+
+
+def print_answer_key(arguments) -> int:
+    """Print a homework's answers, worked out for one learner."""
+    from vocomp_lab.exercises.reports import answer_key
+
+    print(answer_key(arguments.homework, arguments.learner), end="")
+    return 0
+
+
 def main(argv=None) -> int:
     parser = argparse.ArgumentParser(prog="python -m vocomp_lab", description="A workbook on vocal compression.")
     commands = parser.add_subparsers(dest="command", required=True)
@@ -58,6 +98,15 @@ def main(argv=None) -> int:
     making = commands.add_parser("make-data", help="make the clips in data_synthetic anew, bit for bit")
     making.add_argument("folder", nargs="?", help="default: data_synthetic")
     making.set_defaults(work=make_data_again)
+    marking = commands.add_parser("mark", help="mark a folder of homework answer sheets")
+    marking.add_argument("folder", help="where the answer sheets are, in it or in folders in it")
+    marking.add_argument("--out", default="marks.csv", help="the table; all else goes beside it (default: marks.csv)")
+    marking.set_defaults(work=mark_class)
+    key = commands.add_parser("answer-key", help="print the answers to a homework for one learner, with worked solutions")
+    key.add_argument("homework", help="its number, such as 04")
+    key.add_argument("--learner", required=True, help="the learner's id: the numbers depend on it")
+    key.set_defaults(work=print_answer_key)
+    add_commands(commands)
     arguments = parser.parse_args(argv)
     try:
         return arguments.work(arguments)

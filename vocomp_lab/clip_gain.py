@@ -47,7 +47,7 @@ _LEAST_RING_Q = 0.3
 _PHRASE_S = 0.8
 _PHRASE_SHARES = (0.4, 0.9)
 _PHRASE_PART = 0.7
-_LOUD_PHRASE_DB = 1.0
+_LOUD_PHRASE_DB = 2.0
 _AROUND_S = 10.0
 _USUAL_PERCENTILES = (60, 85)
 _JOINS = 0.53
@@ -415,11 +415,11 @@ def propose_regions(
 ) -> list[GainRegion]:
     """Gain regions for what stands out of a take; a person decides which of them to keep.
 
-    First whole phrases: one that is softer than the median of the others by seven tenths of the threshold (louder by
-    1 dB more, since one loud word lifts its phrase) gets a gain. Then words, with the phrases levelled: one that is
-    louder by the threshold than the louder words around it (their 85th percentile within 10 s) is turned down, together
-    with those of its neighbours that are nearer to it than to the usual level. Soft words are left: unstressed
-    syllables are soft by nature.
+    First whole phrases: one that is softer than the median of the others by seven tenths of the threshold gets a gain
+    (louder by 2 dB more, since one loud word lifts its phrase, and a loud line is often meant). Then words, with the
+    phrases levelled: one that is louder by the threshold than the louder words around it (their 85th percentile within
+    10 s) is turned down, together with those of its neighbours that are nearer to it than to the usual level. Soft
+    words are left: unstressed syllables are soft by nature.
 
     Parameters
     ----------

@@ -16,7 +16,8 @@ from pathlib import Path
 
 from vocomp_lab.audio import Clip, load
 from vocomp_lab.chain import Chain, ChainResult
-from vocomp_lab.checks import check_choice
+from vocomp_lab.checks import check_choice, shown
+from vocomp_lab.meters import active_mask
 from vocomp_lab.proposals import STAGES, propose_stage
 from vocomp_lab.song import shipped, shipped_names
 
@@ -149,7 +150,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
     Raises
     ------
     ValueError
-        If there is no such lesson or clip.
+        If there is no such lesson or clip, or nobody sings in the file.
 
     Notes
     -----
@@ -209,7 +210,9 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
     stem = "own"
     if not isinstance(clip, Clip):
         stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
-        clip = load(clip)
+        path, clip = clip, load(clip)
+        if not active_mask(clip).any():
+            raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
     return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
 
 

@@ -156,13 +156,18 @@ class Goal:
 
     def __str__(self):
         measure = MEASURES[self.measure]
-        if math.isinf(self.low):
-            window = f"at most {self.high:g}"
-        elif math.isinf(self.high):
-            window = f"at least {self.low:g}"
-        else:
-            window = f"{self.low:g} to {self.high:g}"
-        return f"{measure.label} {window} {measure.unit}".replace("-", "−")
+        return f"{measure.label} {window_text(self.low, self.high, measure.unit)}"
+
+
+def window_text(low: float, high: float, unit: str) -> str:
+    """A window for reading, such as "at most 15 dB"; an infinite end is an open one."""
+    if math.isinf(low):
+        window = f"at most {high:g}"
+    elif math.isinf(high):
+        window = f"at least {low:g}"
+    else:
+        window = f"{low:g} to {high:g}"
+    return f"{window} {unit}".replace("-", "−")
 
 
 @dataclass(frozen=True)

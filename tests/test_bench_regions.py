@@ -1,0 +1,268 @@
+"""The region bench without a page: accepting, moving, splitting, undoing, and that a refused edit leaves all as it was."""
+
+from __future__ import annotations
+
+import html
+import json
+
+import numpy as np
+import pytest
+from conftest import sine
+
+from vocomp_lab import Chain, Compressor
+from vocomp_lab.audio import Clip
+from vocomp_lab.bench_regions import NEW, NEW_GAIN_DB, RegionBench
+from vocomp_lab.clip_gain import ClipGain, GainRegion, propose_regions
+from vocomp_lab.plots_regions import spread_db
+
+RATE = 16_000
+OFFERED = (GainRegion(0.5, 1.0, -4), GainRegion(2.0, 3.0, 5))
+
+
+@pytest.fixture(scope="module")
+def clip():
+    """Six tones with gaps, the second one loud."""
+    parts = [np.concatenate([sine(220, 0.4, RATE, level), np.zeros(int(0.2 * RATE))]) for level in (-20, -12, -20, -21, -20, -19)]
+    return Clip(np.concatenate(parts), RATE)
+
+
+@pytest.fixture
+def bench(clip):
+    return RegionBench(clip, proposals=OFFERED, then=Compressor(-20, 3, 1, 80))
+
+
+def error(bench):
+    return html.unescape(bench._error.value)
+
+
+def choose(bench, kind, index):
+    bench._list.value = (kind, index)
+
+
+def type_in(bench, **fields):
+    for name, text in fields.items():
+        bench._typed[name].value = text
+
+
+def press(bench, name):
+    assert not bench._buttons[name].disabled, name
+    bench._buttons[name].click()
+
+
+def drag(bench, **command):
+    bench._command.value = json.dumps(command)
+
+
+def test_it_begins_without_regions_and_offers_what_the_finder_finds(clip):
+    bench = RegionBench(clip)
+    assert bench.gains == ClipGain() and bench.proposals == tuple(propose_regions(clip)) == bench.open_proposals
+    assert np.array_equal(bench.result.output.samples, clip.samples)
+
+
+def test_it_begins_with_regions_that_are_given_or_kept(clip):
+    kept = Chain([("low cut", Compressor(-10, 2, 1, 50)), ("level prep", ClipGain(OFFERED, 25))])
+    for given in (kept, ClipGain(OFFERED, 25)):
+        assert RegionBench(clip, given, proposals=()).gains == ClipGain(OFFERED, 25)
+    assert RegionBench(clip, OFFERED, proposals=()).gains.regions == OFFERED
+    assert RegionBench(clip, Chain([]), proposals=()).gains == ClipGain()
+
+
+def test_accepting_one_and_all(bench, clip):
+    bench.accept(1)
+    assert bench.gains.regions == OFFERED[1:] and bench.open_proposals == OFFERED[:1]
+    with pytest.raises(ValueError, match="overlap"):
+        bench.accept(1)
+    bench.accept()
+    assert bench.gains.regions == OFFERED and not bench.open_proposals
+    assert np.array_equal(bench.result.output.samples, ClipGain(OFFERED).apply(clip).samples)
+    assert bench.chain == Chain([("level prep", ClipGain(OFFERED))])
+    for which in (2, -1, "none", None):
+        with pytest.raises(ValueError, match="which: "):
+            bench.accept(which)
+    assert bench.gains.regions == OFFERED
+
+
+def test_accepting_where_nothing_is_proposed(clip):
+    bench = RegionBench(clip, proposals=())
+    with pytest.raises(ValueError, match="no proposals"):
+        bench.accept(0)
+    assert bench.accept("all").gains == ClipGain()
+
+
+def test_undo_and_redo_walk_through_every_change(bench):
+    states = [bench.gains]
+    for change in (lambda: bench.accept(0), lambda: bench.set(crossfade_ms=50), lambda: bench.set_regions([GainRegion(1, 2, -2)])):
+        change()
+        states.append(bench.gains)
+    for state in states[-2::-1]:
+        assert bench.undo().gains == state
+    assert bench.undo().gains == states[0]
+    for state in states[1:]:
+        assert bench.redo().gains == state
+    assert bench.redo().gains == states[-1]
+    bench.undo()
+    bench.accept(1)
+    assert bench._buttons["Redo"].disabled and bench.redo().gains == bench.gains, "a new change ends what could be made again"
+
+
+def test_all_moves_of_the_crossfade_slider_are_one_change(bench):
+    for step in (3, 5, 9):
+        bench._inputs["crossfade_ms"][1].index = step
+    assert bench.gains.crossfade_ms != 10
+    assert bench.undo().gains.crossfade_ms == 10
+
+
+def test_reset_can_be_undone(bench):
+    bench.accept()
+    bench.reset()
+    assert bench.gains == ClipGain()
+    assert bench.undo().gains.regions == OFFERED
+
+
+def test_everything_by_keyboard(bench):
+    choose(bench, "proposal", 0)
+    assert bench._typed["start_s"].disabled
+    press(bench, "Accept")
+    assert bench.gains.regions == OFFERED[:1] and bench._list.value == ("region", 0)
+    type_in(bench, gain_db="−6,5 dB")
+    type_in(bench, end_s="1.2")
+    type_in(bench, start_s="0.4 s")
+    assert bench.gains.regions == (GainRegion(0.4, 1.2, -6.5),)
+    type_in(bench, at_s="0.7")
+    press(bench, "Split")
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(0.7, 1.2, -6.5))
+    choose(bench, "region", 1)
+    press(bench, "Delete")
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5),)
+    choose(bench, *NEW)
+    type_in(bench, start_s="3", end_s="3.25", gain_db="2")
+    assert len(bench.gains.regions) == 1, "what is typed for a new region waits for the button"
+    press(bench, "Add")
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(3, 3.25, 2)) and bench._list.value == ("region", 1)
+    press(bench, "Undo")
+    press(bench, "Undo")
+    press(bench, "Redo")
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5),)
+    press(bench, "Accept all")
+    assert bench.gains.regions[1:] == OFFERED[1:], "a proposal that meets a region is not open"
+
+
+REFUSED = {
+    "no number": (dict(gain_db="loud"), "Gain: 'loud' can't be read"),
+    "too much": (dict(gain_db="30"), "Gain: 30"),
+    "end before start": (dict(end_s="0.3"), "End: 0.3"),
+    "onto another": (dict(end_s="2.5"), "Regions: 0.5 to 2.5 s and 2 to 3 s overlap"),
+    "before the clip": (dict(start_s="-1"), "Start: -1"),
+}
+
+
+@pytest.mark.parametrize("fields, sentence", REFUSED.values(), ids=REFUSED)
+def test_a_refused_edit_is_told_in_one_sentence_and_leaves_all_as_it_was(bench, fields, sentence):
+    bench.accept()
+    choose(bench, "region", 0)
+    before, shown = bench.gains, {name: typed.value for name, typed in bench._typed.items()}
+    type_in(bench, **fields)
+    assert sentence in error(bench) and error(bench).count(". ") <= 1
+    assert bench.gains == before and {name: typed.value for name, typed in bench._typed.items()} == shown
+    bench.undo()
+    assert bench.gains == ClipGain(), "what was refused is no change"
+    assert error(bench) == ""
+
+
+def test_set_regions_refuses_an_overlap_and_leaves_all_as_it_was(bench):
+    bench.accept()
+    with pytest.raises(ValueError, match="overlap"):
+        bench.set_regions([GainRegion(0, 2, 1), GainRegion(1, 3, 1)])
+    assert bench.gains.regions == OFFERED
+
+
+def test_a_split_outside_the_region_is_told(bench):
+    bench.accept(0)
+    type_in(bench, at_s="2")
+    press(bench, "Split")
+    assert "Split at: 2" in error(bench) and bench.gains.regions == OFFERED[:1]
+
+
+def test_what_the_mouse_does(bench, clip):
+    drag(bench, do="add", start_s=1.2, end_s=1.6)
+    assert bench.gains.regions == (GainRegion(1.2, 1.6, NEW_GAIN_DB),) and bench._list.value == ("region", 0)
+    drag(bench, do="move", index=0, start_s=1.3, end_s=1.9)
+    assert bench.gains.regions == (GainRegion(1.3, 1.9, NEW_GAIN_DB),)
+    drag(bench, do="add", start_s=1.5, end_s=2.2)
+    assert "overlap" in error(bench) and len(bench.gains.regions) == 1
+    drag(bench, do="choose", kind="proposal", index=1)
+    assert bench._list.value == ("proposal", 1)
+    drag(bench, do="add", start_s=3.3, end_s=99)
+    assert bench.gains.regions[-1].end_s == pytest.approx(clip.duration_s)
+    for nonsense in ("", "{", "[]", "7", '{"do": "add"}', '{"do": "move", "index": 9, "start_s": 0, "end_s": 0.2}',
+                     '{"do": "choose", "kind": "region", "index": 9}', '{"do": "add", "start_s": 2.5, "end_s": 2.51}'):  # fmt: skip
+        before = bench.gains
+        bench._command.value = nonsense
+        assert bench.gains == before, nonsense
+
+
+def test_the_page_is_told_where_everything_is(bench):
+    bench.accept(0)
+    state = json.loads(html.unescape(bench._regions_state.value.removeprefix("<span>").removesuffix("</span>")))
+    assert state["regions"] == [[0.5, 1.0]] and state["proposals"] == [[1, 2.0, 3.0]] and state["chosen"] == [0.5, 1.0]
+    assert state["window"] == [0.0, pytest.approx(bench.clip.duration_s)]
+
+
+def test_numbers_and_words_say_what_changed(bench):
+    assert "No region yet" in bench._alt and "proposed 0.50 to 1.00 s" in bench._alt
+    before = bench.then_stats(bench.clip)
+    bench.set_regions([GainRegion(0.55, 1.05, -8)])
+    after = bench.then_stats(bench.result.output)
+    assert after.max_db < before.max_db - 3
+    assert "reduction of the compressor after it" in bench._line.value and "1 region:" in bench._alt
+
+
+def test_the_self_check_can_fail_and_can_be_met(bench, capsys):
+    bench.check()
+    assert capsys.readouterr().out.count("not met yet") == 2
+    bench.set_regions([GainRegion(0.55, 1.05, -8)])
+    bench.check()
+    assert "not met" not in capsys.readouterr().out
+    bench.set_regions([GainRegion(0.55, 1.05, -20)])
+    bench.check()
+    assert "more than 9 dB: not met yet" in capsys.readouterr().out
+
+
+def test_the_lesson_verse_is_mended_and_measured(tmp_path):
+    """What lesson 02 says, in figures: the words closer, the reduction more even, the largest one the same."""
+    from vocomp_lab.course import begin
+
+    lesson = begin("02_level_prep", folder=tmp_path)
+    bench = RegionBench(lesson.voice, then=Compressor(-20, 3, 1, 80)).accept("all")
+    before, after = bench.then_stats(bench.clip), bench.then_stats(bench.result.output)
+    assert len(bench.gains.regions) == 2
+    assert (after.p95_db - after.median_db) < 0.85 * (before.p95_db - before.median_db)
+    assert after.max_db == pytest.approx(before.max_db, abs=0.1)
+    lesson.keep(bench)
+    assert dict(begin("02_level_prep", folder=tmp_path).kept.stages)["level prep"] == bench.gains
+
+
+def test_a_long_clip_keeps_its_times_and_shows_a_stretch(clip):
+    long = Clip(np.tile(clip.samples, 14), RATE)
+    bench = RegionBench(long, proposals=(), view=(30, 40))
+    bench.set_regions([GainRegion(31, 32, -6)])
+    moved = np.flatnonzero(bench.result.output.samples != long.samples) / RATE
+    assert 30.99 < moved.min() and moved.max() < 32.01
+
+
+@pytest.mark.parametrize("samples", [np.zeros(RATE), np.zeros((RATE, 2)), np.zeros(1), sine(200, 3, RATE, -20)], ids=["silence", "stereo", "one frame", "a tone"])
+def test_hostile_clips(samples):
+    bench = RegionBench(Clip(samples, RATE), then=Compressor(-20, 3, 1, 80))
+    assert bench.open_proposals == ()
+    bench.accept("all").check()
+
+
+def test_no_regions_are_refused(clip):
+    with pytest.raises(ValueError, match="regions: "):
+        RegionBench(clip, [(1, 2, -3)])
+    with pytest.raises(ValueError, match="clip: "):
+        RegionBench("take.wav", proposals=())
+
+
+def test_spread_is_that_of_the_middle_nine_tenths():
+    assert spread_db(np.arange(101)) == 90 and np.isnan(spread_db([]))

@@ -1,0 +1,166 @@
+"""The region bench in a real browser: dragging in the picture, the list by keyboard, undo, and the player around a region."""
+
+from __future__ import annotations
+
+import shutil
+import time
+
+import pytest
+from labdriver import ROOT, chromium, lab_server, open_notebook, run_all
+
+LESSON = "02_level_prep.ipynb"
+SCREENSHOTS = ROOT / "tests" / "screenshots"
+LENGTH_S = 15.6
+TIME_BOX = (0.078, 0.985)
+"""Where time runs in the picture, as shares of its width."""
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    """Lesson 02, run from top to bottom, with its bench in sight."""
+    folder, home = tmp_path_factory.mktemp("notebooks"), tmp_path_factory.mktemp("home")
+    shutil.copy(ROOT / "notebooks" / LESSON, folder)
+    with chromium(1280, 900) as page, lab_server(folder, home) as (address, token):
+        open_notebook(page, address, token, LESSON)
+        run_all(page)
+        page.wait_for_selector(".vocomp-regions:not([hidden])", timeout=30_000)
+        page.wait_for_selector(".vocomp-player:not([hidden])", timeout=30_000)
+        page.locator(".vocomp-bench").first.scroll_into_view_if_needed()
+        page.wait_for_timeout(500)
+        SCREENSHOTS.mkdir(exist_ok=True)
+        yield page
+
+
+def entries(page):
+    options = page.locator("[class*='-list'] option").all_inner_texts()
+    return [option.replace("\xa0", " ") for option in options]
+
+
+def wait_for(page, condition, what, timeout_s=15.0):
+    deadline = time.monotonic() + timeout_s
+    while time.monotonic() < deadline:
+        if condition():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"waited {timeout_s} s in vain for {what}: {entries(page)}")
+
+
+def at(page, seconds):
+    """Where in the page a time of the picture is."""
+    box = page.locator("img[class*='-picture']").first.bounding_box()
+    left, right = TIME_BOX
+    return box["x"] + box["width"] * (left + (right - left) * seconds / LENGTH_S), box["y"] + 0.7 * box["height"]
+
+
+def drag(page, start_s, end_s):
+    page.wait_for_timeout(400)
+    page.mouse.move(*at(page, start_s))
+    page.mouse.down()
+    page.mouse.move(*at(page, (start_s + end_s) / 2), steps=3)
+    page.mouse.move(*at(page, end_s), steps=3)
+    page.mouse.up()
+
+
+def press(page, name):
+    page.locator(f".vocomp-bench button:text-is('{name}')").first.click()
+
+
+def position(page):
+    return page.evaluate("document.querySelector('.vocomp-player').vocomp.position()")
+
+
+def regions(page):
+    """Start and end of every region in the list, in seconds."""
+    shown = [entry.split(" s,")[0].split(" to ") for entry in entries(page) if entry[0].isdigit()]
+    return [(float(start), float(end)) for start, end in shown]
+
+
+def test_proposals_stand_in_the_list_and_are_accepted(lesson):
+    offered = [entry for entry in entries(lesson) if entry.startswith("proposed")]
+    assert len(offered) == 2, entries(lesson)
+    press(lesson, "Accept")
+    wait_for(lesson, lambda: len(regions(lesson)) == 1, "the first proposal in force")
+    press(lesson, "Accept all")
+    wait_for(lesson, lambda: len(regions(lesson)) == 2, "all proposals in force")
+
+
+def test_a_drag_over_an_empty_place_makes_a_region_and_does_not_move_the_player(lesson):
+    before = position(lesson)
+    drag(lesson, 4.4, 5.2)
+    wait_for(lesson, lambda: len(regions(lesson)) == 3, "a new region")
+    start_s, end_s = regions(lesson)[0]
+    assert start_s == pytest.approx(4.4, abs=0.05) and end_s == pytest.approx(5.2, abs=0.05)
+    assert position(lesson) == before
+
+
+def test_an_edge_and_a_whole_region_are_moved(lesson):
+    drag(lesson, 5.2, 5.6)
+    wait_for(lesson, lambda: regions(lesson)[0][1] == pytest.approx(5.6, abs=0.05), "the edge")
+    assert regions(lesson)[0][0] == pytest.approx(4.4, abs=0.05)
+    drag(lesson, 5.0, 4.0)
+    wait_for(lesson, lambda: regions(lesson)[0][0] == pytest.approx(3.4, abs=0.06), "the region")
+    start_s, end_s = regions(lesson)[0]
+    assert end_s - start_s == pytest.approx(1.2, abs=0.08)
+
+
+def test_a_drag_onto_another_region_is_refused_in_one_sentence(lesson):
+    old = regions(lesson)
+    drag(lesson, 4.0, 8.5)
+    error = lesson.locator(".vocomp-bench .vocomp-error")
+    wait_for(lesson, lambda: error.count() and "overlap" in error.inner_text(), "the sentence")
+    assert regions(lesson) == old
+
+
+def test_undo_and_redo(lesson):
+    now = regions(lesson)
+    press(lesson, "Undo")
+    wait_for(lesson, lambda: regions(lesson) != now, "the old place")
+    press(lesson, "Redo")
+    wait_for(lesson, lambda: regions(lesson) == now, "the new place again")
+
+
+def test_a_click_chooses_and_the_list_works_by_keyboard(lesson):
+    lesson.wait_for_timeout(400)
+    lesson.mouse.click(*at(lesson, 11.7))
+    gain = lesson.get_by_label("Gain (dB)").first
+    wait_for(lesson, lambda: gain.input_value() == "−6.0", "the loud word's gain")
+    select = lesson.get_by_label("Regions and proposals").first
+    select.focus()
+    lesson.keyboard.press("ArrowUp")
+    wait_for(lesson, lambda: gain.input_value() == "5.5", "the gain of the phrase")
+    gain.fill("4")
+    gain.press("Enter")
+    wait_for(lesson, lambda: any("+4.0 dB" in entry for entry in entries(lesson)), "the typed gain")
+    lesson.get_by_label("Start (s)").first.fill("7.4")
+    lesson.keyboard.press("Tab")
+    wait_for(lesson, lambda: 7.4 in [start for start, _ in regions(lesson)], "the typed start")
+
+
+def test_it_plays_around_the_chosen_stretch(lesson):
+    lesson.mouse.click(*at(lesson, 11.7))
+    lesson.wait_for_timeout(500)
+    lesson.locator(".vocomp-regions [data-part=loop-chosen]").check()
+    play = lesson.locator(".vocomp-player [data-part=play]").first
+    play.click()
+    wait_for(lesson, lambda: 10.5 < position(lesson) < 13, "playback at the region")
+    seen = []
+    for _ in range(40):
+        lesson.wait_for_timeout(100)
+        seen.append(position(lesson))
+    play.click()
+    assert min(seen) > 10.5 and max(seen) < 13, (min(seen), max(seen))
+    assert any(b < a for a, b in zip(seen, seen[1:])), "it never went back to the start"
+    lesson.locator(".vocomp-regions [data-part=loop-chosen]").uncheck()
+
+
+def test_no_error_in_the_console_and_pictures_in_both_themes(lesson):
+    lesson.locator(".vocomp-bench").first.scroll_into_view_if_needed()
+    lesson.screenshot(path=SCREENSHOTS / "lesson_02_light.png")
+    lesson.click('.lm-MenuBar-itemLabel:text-is("Settings")')
+    lesson.click('.lm-Menu-itemLabel:text-is("Theme")')
+    lesson.click('.lm-Menu-itemLabel:text-is("JupyterLab Dark")')
+    wait_for(lesson, lambda: lesson.evaluate("document.body.dataset.jpThemeLight") == "false", "the dark theme")
+    lesson.wait_for_timeout(800)
+    lesson.locator(".vocomp-bench").first.scroll_into_view_if_needed()
+    lesson.screenshot(path=SCREENSHOTS / "lesson_02_dark.png")
+    assert not lesson.errors, lesson.errors

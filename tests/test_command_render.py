@@ -1,0 +1,450 @@
+"""``python -m vocomp_lab render`` and ``measure``, as a person types them: results, refusals, and being stopped midway."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import os
+import pty
+import re
+import resource
+import signal
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+import soundfile
+from conftest import PROJECT, one_sentence, sine
+from PIL import Image
+
+from vocomp_lab import audio
+from vocomp_lab.__main__ import main
+from vocomp_lab.audio import Clip, SoundReader, SoundWriter, load, save
+from vocomp_lab.chain import Chain
+from vocomp_lab.character import TubeCompressor
+from vocomp_lab.commands import FAILED, FINE, WRONG_USAGE, ProgressBar
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.file_levels import LevelMeter, StepMeans, measure_file
+from vocomp_lab.file_render import render_file
+from vocomp_lab.filters import HighPass
+from vocomp_lab.gain import Gain
+from vocomp_lab.levels import TruePeakMeter, crest_factor_db, rms_dbfs, sample_peak_dbfs, step_powers, true_peak_dbtp
+from vocomp_lab.loudness import loudness
+from vocomp_lab.meters import active_mask, noise_floor_dbfs, reduction_stats
+from vocomp_lab.plots_render import findings, render_figure
+from vocomp_lab.sibilance import DeEsser
+from vocomp_lab.song import shipped
+
+RATE = 48_000
+CHAIN = Chain(
+    [
+        ("low cut", HighPass(90, 3)),
+        ("sibilance", DeEsser()),
+        ("peaks", Compressor(-20, 3, 1, 60, lookahead_ms=2)),
+        ("steady", Compressor(-26, 2, 10, 150, knee_db=6, detector="rms", makeup_db=3)),
+    ]
+)
+MEMORY_LIMIT_MB = 400
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory):
+    """A stereo take in a file, and the clip in it."""
+    mono = shipped("lesson_verse_faulty").clip
+    path = tmp_path_factory.mktemp("take") / "take.wav"
+    save(mono.with_samples(np.stack([mono.samples, 0.5 * np.roll(mono.samples, 9_000)], axis=1)), path)
+    return path, load(path)
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    path = tmp_path / "chain.json"
+    path.write_text(CHAIN.to_json(), "utf-8")
+    return path
+
+
+def command(*arguments) -> list[str]:
+    return [sys.executable, "-m", "vocomp_lab", *map(str, arguments)]
+
+
+def told(capsys) -> str:
+    """What was said on the standard error stream: one sentence, in one line."""
+    text = capsys.readouterr().err.strip()
+    assert len(text.splitlines()) == 1 and text.endswith(".") and "Traceback" not in text, text
+    return text
+
+
+def left(folder, *names):
+    """Every file in the folder, also hidden ones, but these."""
+    return sorted(path.name for path in folder.iterdir() if path.name not in names)
+
+
+# ------------------------------------------------------------------------------------------------------------ results
+
+
+@pytest.mark.parametrize("name, subtype", [("out.wav", "DOUBLE"), ("out.wav", None), ("out.flac", None), ("out.wav", "pcm_16")])
+def test_a_file_is_what_the_chain_makes_of_the_whole_clip(take, sheet, tmp_path, name, subtype, capsys):
+    path, clip = take
+    extra = [] if subtype is None else ["--subtype", subtype]
+    assert main(["render", str(path), "--sheet", str(sheet), "-o", str(tmp_path / name), *extra]) == FINE
+    written, whole = load(tmp_path / name), CHAIN.apply(clip)
+    step = {"out.flac": 2.0**-24, "out.wav": {"DOUBLE": 1e-9, None: 1e-7, "pcm_16": 2.0**-16}[subtype]}[name]
+    assert np.abs(written.samples - whole.output.samples).max() <= step * 1.01
+    assert left(tmp_path, "chain.json") == sorted([name, "out.report.json", "out.report.png"])
+    assert str(tmp_path / name) in capsys.readouterr().out
+
+
+def test_the_report_says_what_was_done(take, sheet, tmp_path):
+    path, clip = take
+    assert main(["render", str(path), "--sheet", str(sheet), "-o", str(tmp_path / "out.wav")]) == FINE
+    report, whole = json.loads((tmp_path / "out.report.json").read_text("utf-8")), CHAIN.apply(clip)
+    assert Chain.from_json(json.dumps(report["sheet"])) == CHAIN
+    for said, heard in ((report["input"], clip), (report["output"], whole.output)):
+        assert said["loudness_lufs"] == pytest.approx(loudness(heard).integrated_lufs, abs=1e-5)
+        assert said["peak_dbfs"] == pytest.approx(sample_peak_dbfs(heard), abs=1e-5)
+    assert report["output"]["subtype"] == "FLOAT"
+    assert [part["stage"] for part in report["reduction"]] == ["sibilance", "peaks", "steady"]
+    active = active_mask(clip)
+    for part in report["reduction"]:
+        reduction_db = whole.stages[part["stage"]].reduction_db
+        stats = reduction_stats(reduction_db, active)
+        assert part["max_db"] == pytest.approx(reduction_db.max(), abs=1e-9)
+        # From means of 10 ms, which blur a fast compressor a little.
+        assert part["sung"]["median_db"] == pytest.approx(stats.median_db, abs=0.05)
+        assert part["sung"]["share"] == pytest.approx(stats.share, abs=0.02)
+    picture = Image.open(tmp_path / "out.report.png")
+    assert picture.size[0] == 1000 and picture.size[1] > 800
+
+
+def test_the_picture_shows_every_stage_and_its_finding(take, tmp_path):
+    rendered = render_file(take[0], CHAIN, tmp_path / "out.wav")
+    figure = render_figure(rendered)
+    titles = [ax.get_title(loc="left") for ax in figure.axes]
+    assert titles == findings(rendered)
+    for title, track in zip(titles[1:], rendered.tracks, strict=True):
+        assert title.startswith(track.name) and f"at most {track.max_db:.1f} dB" in title
+    for ax, track in zip(figure.axes[1:], rendered.tracks):
+        low, high = ax.get_ylim()
+        assert high == 0.0 and low <= -track.reduction_db.max()
+        assert "dB" in ax.get_ylabel()
+
+
+def test_silence_and_a_chain_without_stages_are_drawn(tmp_path):
+    save(Clip(np.zeros((RATE, 2)), RATE), tmp_path / "silence.wav")
+    for chain in (Chain(), CHAIN):
+        rendered = render_file(tmp_path / "silence.wav", chain, tmp_path / "out.wav", overwrite=True)
+        data = io.BytesIO()
+        render_figure(rendered).savefig(data, format="png")
+        assert not load(tmp_path / "out.wav").samples.any()
+        report = json.loads(rendered.to_json())
+        assert report["input"]["loudness_lufs"] == "-inf" and report["input"]["crest_db"] is None
+
+
+def test_no_report_where_none_is_wanted(take, sheet, tmp_path):
+    assert main(["render", str(take[0]), "--sheet", str(sheet), "-o", str(tmp_path / "out.wav"), "--no-report"]) == FINE
+    assert left(tmp_path, "chain.json") == ["out.wav"]
+
+
+# ------------------------------------------------------------------------------------------------------------ refusals
+
+
+def test_an_output_that_is_there_stays_unless_it_may_be_replaced(take, sheet, tmp_path, capsys):
+    arguments = ["render", str(take[0]), "--sheet", str(sheet), "-o", str(tmp_path / "out.wav")]
+    for name in ("out.wav", "out.report.png"):
+        (tmp_path / name).write_text("mine")
+        assert main(arguments) == WRONG_USAGE
+        assert name in told(capsys) and (tmp_path / name).read_text() == "mine"
+        if name == "out.wav":
+            (tmp_path / name).unlink()
+    assert main([*arguments, "--overwrite"]) == FINE
+    assert Image.open(tmp_path / "out.report.png").size[0] == 1000
+
+
+@pytest.mark.parametrize("way", ["plain", "roundabout", "symbolic link", "hard link"])
+def test_the_input_is_never_the_output(take, sheet, tmp_path, way, capsys):
+    source = tmp_path / "take.wav"
+    source.write_bytes(take[0].read_bytes())
+    before = source.read_bytes()
+    target = {"plain": source, "roundabout": tmp_path / "x" / ".." / "take.wav"}.get(way, tmp_path / "other.wav")
+    (tmp_path / "x").mkdir()
+    if way == "symbolic link":
+        target.symlink_to(source)
+    elif way == "hard link":
+        target.hardlink_to(source)
+    assert main(["render", str(source), "--sheet", str(sheet), "-o", str(target), "--overwrite"]) == WRONG_USAGE
+    assert "is the input itself" in told(capsys) and source.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "changes, code, part",
+    [
+        (dict(output="out.mp3"), WRONG_USAGE, "suffix '.mp3'"),
+        (dict(output="."), WRONG_USAGE, "suffix"),
+        (dict(output="folder.wav"), WRONG_USAGE, "is a folder"),
+        (dict(subtype="PCM_12"), WRONG_USAGE, "'PCM_12'"),
+        (dict(input="missing.wav"), FAILED, "there is no file"),
+        (dict(input="text.wav"), FAILED, "can't be read"),
+        (dict(input="empty.wav"), FAILED, "is empty"),
+        (dict(input="nan.wav"), FAILED, "frame 70000 holds NaN"),
+        (dict(sheet="missing.json"), FAILED, "sheet: there is no file"),
+        (dict(sheet="text.wav"), FAILED, "no settings sheet"),
+        (dict(sheet="binary.json"), FAILED, "no text"),
+        (dict(sheet="wrong.json"), FAILED, "stage 'peaks': ratio: 0.5"),
+        (dict(sheet="high.json"), FAILED, "stages: 'low cut': freq_hz"),
+        (dict(output="text.wav/out.wav"), FAILED, "text.wav"),
+    ],
+)
+def test_what_goes_wrong_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, changes, code, part, capsys):
+    (tmp_path / "text.wav").write_text("la la la\n" * 40)
+    (tmp_path / "folder.wav").mkdir()
+    soundfile.write(str(tmp_path / "empty.wav"), np.zeros((0, 2)), RATE)
+    broken = np.zeros((100_000, 2), np.float32)
+    broken[70_000, 1] = np.nan
+    soundfile.write(str(tmp_path / "nan.wav"), broken, RATE, subtype="FLOAT")
+    (tmp_path / "binary.json").write_bytes(b"\xff\xfe\x00\x9d" * 30)
+    (tmp_path / "wrong.json").write_text(CHAIN.to_json().replace('"ratio": 3.0', '"ratio": 0.5'))
+    (tmp_path / "high.json").write_text(Chain([("low cut", HighPass(90_000))]).to_json())
+    there = left(tmp_path)
+    given = {name: str(tmp_path / value) if name != "subtype" else value for name, value in changes.items()}
+    arguments = ["render", given.get("input", str(take[0])), "--sheet", given.get("sheet", str(sheet))]
+    arguments += ["-o", given.get("output", str(tmp_path / "out.wav")), "--overwrite"]
+    arguments += ["--subtype", given["subtype"]] if "subtype" in given else []
+    assert main(arguments) == code
+    assert part in told(capsys)
+    assert left(tmp_path) == there
+
+
+def test_peaks_that_do_not_fit_are_told_with_the_gain_that_does(tmp_path, capsys):
+    save(Clip(np.concatenate([sine(440, 2, RATE, -20), sine(440, 2, RATE, 0), sine(440, 1, RATE, -20)]), RATE), tmp_path / "in.wav")
+    arguments = ["render", str(tmp_path / "in.wav"), "-o", str(tmp_path / "out.flac"), "--sheet", str(tmp_path / "sheet.json")]
+    (tmp_path / "sheet.json").write_text(Chain([("up", Gain(7.04))]).to_json())
+    assert main(arguments) == FAILED
+    text = told(capsys)
+    fits = float(re.search(r"Gain of (-[0-9.]+) dB", text).group(1))
+    assert "+7.04 dBFS" in text and left(tmp_path) == ["in.wav", "sheet.json"]
+    (tmp_path / "sheet.json").write_text(Chain([("up", Gain(7.04)), ("fit", Gain(fits))]).to_json())
+    assert main(arguments) == FINE
+    assert -0.2 < sample_peak_dbfs(load(tmp_path / "out.flac")) <= 0
+
+
+@pytest.mark.parametrize("arguments", [("render",), ("render", "a.wav"), ("render", "a.wav", "-o", "b.wav"), ("measure",)])
+def test_a_call_that_lacks_something_says_how_it_should_be(arguments):
+    shown = subprocess.run(command(*arguments), capture_output=True, text=True, timeout=60)
+    assert shown.returncode == WRONG_USAGE and "usage: python -m vocomp_lab" in shown.stderr and "Traceback" not in shown.stderr
+
+
+@pytest.mark.parametrize("name", ["out.wav", "out.flac"])
+def test_a_full_disk_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, name):
+    """A limit on the size of files stands in for the end of the disk."""
+
+    def little_room():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+
+    shown = subprocess.run(
+        command("render", take[0], "--sheet", sheet, "-o", tmp_path / name),
+        capture_output=True, text=True, timeout=120, preexec_fn=little_room,
+    )  # fmt: skip
+    assert shown.returncode == FAILED, shown.stderr
+    one_sentence(shown.stderr.strip(), f"path: '{name}'", "can't be written")
+    assert left(tmp_path, "chain.json") == []
+
+
+# ------------------------------------------------------------------------------------------------------ stopped midway
+
+
+@pytest.mark.parametrize("number, tidied", [(signal.SIGINT, True), (signal.SIGTERM, True), (signal.SIGKILL, False)])
+def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number, tidied):
+    noise = np.random.default_rng(5).standard_normal((RATE * 10, 2)) * 0.05
+    soundfile.write(str(tmp_path / "long.wav"), np.tile(noise, (12, 1)), RATE, subtype="PCM_16")
+    (tmp_path / "out.wav").write_text("the old one")
+    child = subprocess.Popen(
+        command("render", tmp_path / "long.wav", "--sheet", sheet, "-o", tmp_path / "out.wav", "--overwrite"),
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        until = time.monotonic() + 60
+        while not any(path.stat().st_size > 100_000 for path in tmp_path.glob(".out-*")):
+            assert child.poll() is None and time.monotonic() < until, child.communicate()[1]
+            time.sleep(0.02)
+        child.send_signal(number)
+        _, err = child.communicate(timeout=60)
+    finally:
+        child.kill()
+    assert (tmp_path / "out.wav").read_text() == "the old one"
+    rest = left(tmp_path, "chain.json", "long.wav", "out.wav")
+    if tidied:
+        assert child.returncode == FAILED and rest == []
+        assert len(err.strip().splitlines()) == 1 and "stopped" in err
+    else:
+        assert child.returncode == -signal.SIGKILL and all(name.startswith(".out-") for name in rest)
+
+
+# ------------------------------------------------------------------------------------------------- memory and progress
+
+
+@pytest.mark.skipif(not os.path.exists("/proc/self/status"), reason="this system has no /proc to read a process's peak memory from")
+def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
+    """Peak resident memory of the command with a coloured chain, which holds the most. An hour is measured by hand, in
+    tests/benchmarks/bench_render.py.
+    """
+    voice = np.tile(shipped("lesson_verse_faulty").clip.samples, 5)
+    soundfile.write(str(tmp_path / "in.wav"), np.stack([voice, voice[::-1]], axis=1), RATE, subtype="PCM_16")
+    sheet.write_text(Chain([*CHAIN.stages, ("colour", TubeCompressor())]).to_json())
+    # What getrusage calls the peak of a process counts the one that started it, too.
+    script = (
+        "import re, sys; from vocomp_lab.__main__ import main; code = main(sys.argv[1:]);"
+        "print(re.search(r'VmHWM:\\s+(\\d+) kB', open('/proc/self/status').read())[1]); sys.exit(code)"
+    )
+    shown = subprocess.run(
+        [sys.executable, "-c", script, "render", str(tmp_path / "in.wav"), "--sheet", str(sheet), "-o", str(tmp_path / "out.wav")],
+        capture_output=True, text=True, timeout=300, cwd=PROJECT,
+    )  # fmt: skip
+    assert shown.returncode == FINE, shown.stderr
+    assert shown.stderr == ""  # no bar where nobody looks
+    megabytes = int(shown.stdout.split()[-1]) * 1024 / 1e6
+    print(f"peak resident memory {megabytes:.0f} MB")
+    assert megabytes < MEMORY_LIMIT_MB
+
+
+def test_a_bar_is_shown_on_a_terminal(take, sheet, tmp_path):
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        command("render", take[0], "--sheet", sheet, "-o", tmp_path / "out.wav"), stdout=subprocess.DEVNULL, stderr=theirs
+    )
+    os.close(theirs)
+    seen = bytearray()
+
+    def read():
+        try:
+            while part := os.read(ours, 4096):
+                seen.extend(part)
+        except OSError:  # the other end was closed
+            pass
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    assert child.wait(120) == FINE
+    reader.join(10)
+    os.close(ours)
+    assert b"100 %" in seen and b"out.wav" in seen and b"\r[" in seen
+
+
+def test_progress_only_goes_up_and_ends_at_one(take, tmp_path):
+    shares = []
+    render_file(take[0], CHAIN, tmp_path / "out.wav", progress=shares.append)
+    assert shares == sorted(shares) and shares[-1] == 1.0 and len(shares) > 3
+
+
+def test_a_bar_says_nothing_where_there_is_no_terminal():
+    stream = io.StringIO()
+    with ProgressBar("it", stream) as bar:
+        bar.show(0.5)
+        bar.show(1.0)
+    assert stream.getvalue() == ""
+
+
+# ------------------------------------------------------------------------------------------------------- large WAV files
+
+
+def test_a_wav_file_over_its_limit_is_written_as_rf64(tmp_path, monkeypatch):
+    monkeypatch.setattr(audio, "_WAV_LIMIT_BYTES", 40_000)
+    samples = np.random.default_rng(1).uniform(-1, 1, (6_000, 2))
+    with SoundWriter(tmp_path / "big.wav", RATE, 2, "FLOAT", frames=6_000) as writer:
+        writer.write(samples)
+    assert soundfile.info(str(tmp_path / "big.wav")).format == "RF64"
+    assert np.abs(load(tmp_path / "big.wav").samples - samples).max() < 1e-7
+    with pytest.raises(ValueError) as caught, SoundWriter(tmp_path / "surprise.wav", RATE, 2, "FLOAT") as writer:
+        writer.write(samples)
+    one_sentence(caught, "'surprise.wav'", ".flac")
+    assert left(tmp_path) == ["big.wav"]
+
+
+# ------------------------------------------------------------------------------------------------------------- measure
+
+
+@pytest.mark.parametrize("name", ["lesson_verse_faulty", "second_verse_clean", "backing"])
+def test_a_file_is_measured_as_the_whole_clip_is(name, tmp_path):
+    clip = shipped(name)
+    clip = getattr(clip, "clip", clip)
+    levels = measure_file(save(clip, tmp_path / "it.wav", "DOUBLE"))
+    loud = loudness(clip)
+    assert levels.peak_dbfs == sample_peak_dbfs(clip)
+    assert levels.true_peak_dbtp == pytest.approx(true_peak_dbtp(clip), abs=1e-9)
+    assert levels.rms_dbfs == pytest.approx(rms_dbfs(clip), abs=1e-9)
+    assert levels.crest_db == pytest.approx(crest_factor_db(clip), abs=1e-9)
+    assert levels.loudness_lufs == pytest.approx(loud.integrated_lufs, abs=1e-9)
+    assert levels.range_lu == pytest.approx(loud.range_lu, abs=1e-9)
+    assert levels.noise_floor_dbfs == pytest.approx(noise_floor_dbfs(clip, active_mask(clip)), abs=1e-6)
+    assert levels.sung_share == pytest.approx(active_mask(clip).mean(), abs=0.002)
+
+
+@pytest.mark.parametrize("rate", [8_000, 22_050, 44_100])
+def test_a_meter_reads_the_same_however_it_is_fed(rate, rng):
+    samples = rng.standard_normal((rate, 2)) * np.linspace(0, 0.5, rate)[:, None]
+    clip, meter = Clip(samples, rate), LevelMeter(rate, 2)
+    for block in np.split(samples, [1, 7, 7, 3_000, 3_001]):
+        meter.feed(block)
+    levels = meter.levels()
+    assert levels.true_peak_dbtp == pytest.approx(true_peak_dbtp(clip), abs=1e-9)
+    assert levels.noise_floor_dbfs == pytest.approx(noise_floor_dbfs(clip, active_mask(clip)), abs=1e-6, nan_ok=True)
+    edges, powers = step_powers(clip, 10)
+    steps = StepMeans.of_ms(10, rate)
+    for block in np.split((samples**2).mean(axis=1), [5, 4_000]):
+        steps.feed(block)
+    assert np.allclose(steps.means(), powers, rtol=1e-12) and len(powers) == len(edges) - 1
+
+
+@pytest.mark.parametrize("at", [0, 1, 511, 512, 700, 1_023])
+def test_true_peak_between_two_blocks_is_seen(at):
+    """A quarter-rate tone at 45° whose samples never show its top: 3.01 dB under it."""
+    tone = np.sin(np.pi / 2 * np.arange(1_024) + np.pi / 4)
+    tone *= np.hanning(1_024)
+    meter = TruePeakMeter(RATE, 1)
+    for block in np.split(tone[:, None], [at]):
+        meter.feed(block)
+    assert meter.dbtp() == pytest.approx(true_peak_dbtp(Clip(tone, RATE)), abs=1e-9)
+    assert meter.dbtp() > sample_peak_dbfs(Clip(tone, RATE)) + 2.9
+
+
+def test_a_table_for_a_folder_and_a_broken_file_that_stops_nobody(tmp_path, capsys):
+    tone = Clip(sine(997, 2, RATE, -12), RATE)
+    save(tone, tmp_path / "b.wav")
+    save(tone.gained(-6), tmp_path / "c.flac")
+    (tmp_path / "a.wav").write_text("no sound")
+    (tmp_path / "notes.txt").write_text("not asked for")
+    assert main(["measure", str(tmp_path)]) == FAILED
+    captured = capsys.readouterr()
+    one_sentence(captured.err.strip(), "'a.wav'")
+    lines = captured.out.splitlines()
+    assert len(lines) == 4 and "dBTP" in lines[1] and "loudness" in lines[0]
+    assert re.search(r"b\.wav +0:00:02\.0 +48000 +1 +−12\.0 +−12\.0 +−15\.0 +3\.0 +−15\.0 +0\.0 +–$", lines[2])
+    assert "c.flac" in lines[3] and "−18.0" in lines[3]
+    assert len({len(line) for line in lines[2:]}) == 1
+    (tmp_path / "a.wav").unlink()
+    assert main(["measure", str(tmp_path / "b.wav"), str(tmp_path / "c.flac")]) == FINE
+
+
+def test_levels_as_json(tmp_path, capsys):
+    save(Clip(np.zeros(RATE), RATE), tmp_path / "silence.wav")
+    assert main(["measure", "--json", str(tmp_path / "silence.wav"), str(tmp_path / "gone.wav")]) == FAILED
+    captured = capsys.readouterr()
+    silence, gone = json.loads(captured.out)
+    assert silence["loudness_lufs"] == "-inf" and silence["noise_floor_dbfs"] == "-inf" and silence["crest_db"] is None
+    assert silence["duration_s"] == 1.0 and "no file" in gone["error"] and "no file" in captured.err
+
+
+def test_a_folder_without_sound_is_told(tmp_path, capsys):
+    assert main(["measure", str(tmp_path)]) == FAILED
+    assert "no sound file" in told(capsys)
+
+
+def test_a_reader_counts_and_cuts_as_it_is_told(take):
+    with SoundReader(take[0]) as reader:
+        lengths = [len(block) for block in reader.blocks(100_003)]
+        assert sum(lengths) == reader.frames_read == take[1].frames == reader.claimed_frames
+        assert set(lengths[:-1]) == {100_003} and reader.channels == 2 and reader.rate == RATE
+    assert math.isclose(take[1].duration_s, sum(lengths) / RATE)

@@ -1,0 +1,373 @@
+"""Files that are broken, mislabelled or made to hurt: one clear sentence or a valid clip, soon, and in little memory.
+
+The heavy part runs in a process of its own, so that a hang, a crash of the library or an allocation of gigabytes fails the
+test and does not end the run.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import struct
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import soundfile
+from conftest import need_program, one_sentence
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vocomp_lab import audio
+from vocomp_lab.audio import Clip, load, save
+from vocomp_lab.chain import Chain
+from vocomp_lab.commands import FAILED
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.file_levels import measure_file
+from vocomp_lab.file_render import render_file
+
+RATE = 48_000
+CHAIN = Chain([("peaks", Compressor(-20, 3, 1, 60))])
+# For one file of a few kilobytes, on a busy machine; they take some milliseconds.
+LIMIT_S = 20.0
+
+# What each of the three ways in makes of the files that it is given, as JSON: "fine", or the kind and text of the error.
+JUDGE = """
+import json, re, resource, sys, time
+from pathlib import Path
+from vocomp_lab.audio import Clip, load
+from vocomp_lab.chain import Chain
+from vocomp_lab.compressor import Compressor
+from vocomp_lab.file_levels import measure_file
+from vocomp_lab.file_render import render_file
+
+resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+chain, answers = Chain([("peaks", Compressor(-20, 3, 1, 60))]), []
+folder = Path(sys.argv[1])
+ways = {
+    "load": lambda path: isinstance(load(path), Clip),
+    "measure": measure_file,
+    "render": lambda path: render_file(path, chain, folder / "out" / "rendered.wav", overwrite=True),
+}
+for path in sorted((folder / "in").iterdir()):
+    for way, do in ways.items():
+        started = time.monotonic()
+        try:
+            do(path)
+            said = "fine"
+        except Exception as error:
+            said = f"{type(error).__name__}: {error}"
+        answers.append([path.name, way, said, time.monotonic() - started])
+# What getrusage calls the peak of a process counts the one that started it, too.
+status = Path("/proc/self/status")
+peak = re.search(r"VmHWM:\\s+(\\d+) kB", status.read_text())[1] if status.exists() else 0
+print(json.dumps({"answers": answers, "peak_kb": int(peak)}))
+"""
+
+
+def judged(folder, files: dict[str, bytes]) -> dict[str, dict[str, str]]:
+    """What `load`, `measure` and `render` say of files, each in a few seconds and all in bounded memory."""
+    (folder / "in").mkdir()
+    (folder / "out").mkdir()
+    for name, content in files.items():
+        (folder / "in" / name).write_bytes(content)
+    # The library prints notes of its own about MP3 on the error stream.
+    ran = subprocess.run(
+        [sys.executable, "-c", JUDGE, str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, timeout=60 + 0.5 * len(files)
+    )
+    assert ran.returncode == 0, (ran.returncode, ran.stderr[-2_000:])
+    found = json.loads(ran.stdout)
+    answers: dict[str, dict[str, str]] = {}
+    for name, way, said, took_s in found["answers"]:
+        assert took_s < LIMIT_S, (name, way, took_s)
+        if said != "fine":
+            kind, text = said.split(": ", 1)
+            assert kind == "ValueError", (name, way, said)
+            one_sentence(text, "path: ")
+        answers.setdefault(name, {})[way] = said
+    assert set(answers) == set(files)
+    assert found["peak_kb"] < 600_000
+    # Nothing half-written stays, whatever happened.
+    assert {path.name for path in (folder / "out").iterdir()} <= {"rendered.wav"}
+    return answers
+
+
+def wav(claimed, data=bytes(4_000), channels=2, rate=RATE, bits=16, kind=1) -> bytes:
+    """A WAV file whose header may say anything."""
+    frame = channels * bits // 8
+    form = struct.pack("<HHIIHH", kind, channels, rate, rate * frame & 0xFFFFFFFF, frame & 0xFFFF, bits)
+    riff = struct.pack("<I", claimed + 36 & 0xFFFFFFFF)
+    return b"RIFF" + riff + b"WAVEfmt " + struct.pack("<I", 16) + form + b"data" + struct.pack("<I", claimed) + data
+
+
+def sound(folder, name, kind, subtype, channels=2, rate=RATE) -> bytes:
+    """A good file, as the library writes it."""
+    samples = 0.1 * np.random.default_rng(4).standard_normal((3_000, channels))
+    path = folder / name
+    soundfile.write(str(path), samples, rate, format=kind, subtype=subtype)
+    content = path.read_bytes()
+    path.unlink()
+    return content
+
+
+def with_flac_length(content: bytes, frames: int) -> bytes:
+    """A FLAC file whose header claims another length: 36 bits, from the 14th byte of STREAMINFO (RFC 9639, 8.2)."""
+    changed, at = bytearray(content), 8 + 13
+    changed[at] = changed[at] & 0xF0 | frames >> 32
+    changed[at + 1 : at + 5] = struct.pack(">I", frames & 0xFFFFFFFF)
+    return bytes(changed)
+
+
+# ----------------------------------------------------------------------------------------------------- made to mislead
+
+
+def test_headers_that_lie_and_files_that_are_something_else(tmp_path):
+    flac, good = sound(tmp_path, "a.flac", "FLAC", "PCM_16"), wav(4_000)
+    rf64, w64 = sound(tmp_path, "a.rf64", "RF64", "PCM_16"), sound(tmp_path, "a.w64", "W64", "PCM_16")
+    sizes = rf64.index(b"ds64") + 8
+    length = w64.index(b"data") + 16
+    fine = {
+        "claims 2 GB.wav": wav(2**31),
+        "claims 4 GB.wav": wav(2**32 - 1),
+        "claims 4 GB less.wav": wav(2**32 - 8),
+        "8 bits.wav": wav(4_000, channels=1, bits=8),
+        "32 channels.wav": wav(32 * 2 * 60, bytes(32 * 2 * 60), channels=32),
+        "40 channels.wav": wav(40 * 2 * 60, bytes(40 * 2 * 60), channels=40),
+        "64 bits.wav": wav(4_000, bits=64, kind=3),
+        "flac as.wav": flac,
+        "wav as.flac": good,
+        "unknown length.flac": with_flac_length(flac, 0),
+        "claims 2 G frames.flac": with_flac_length(flac, 2**31),
+        "claims all it can.flac": with_flac_length(flac, 2**36 - 1),
+        "claims too little.wav": wav(400),
+        "true.rf64": rf64,
+        "claims a terabyte.rf64": rf64[:sizes] + struct.pack("<QQQ", 2**40, 2**40, 2**38) + rf64[sizes + 24 :],
+        "claims more than there is.w64": w64[:length] + struct.pack("<Q", 2**42) + w64[length + 8 :],
+        "rubbish behind.wav": good + bytes(range(256)) * 20,
+    }
+    not_a_number = np.zeros((500, 2), "<f4")
+    not_a_number[123] = np.nan
+    endless = np.full((500, 2), np.inf, "<f4")
+    refused = {
+        "text.wav": b"la la la\n" * 300,
+        "empty.wav": b"",
+        "empty.flac": b"",
+        "one byte.wav": b"R",
+        "only a header.wav": wav(0, b""),
+        "cut header.wav": good[:30],
+        "cut header.flac": flac[:30],
+        "zeros.wav": bytes(5_000),
+        "no channels.wav": wav(4_000, channels=0),
+        "65535 channels.wav": wav(4_000, channels=65_535),
+        "no rate.wav": wav(4_000, rate=0),
+        "384 kHz.wav": wav(4_000, rate=384_000),
+        "4 kHz.wav": wav(4_000, rate=4_000),
+        "4 GHz.wav": wav(4_000, rate=2**32 - 1),
+        "no bits.wav": wav(4_000, bits=0),
+        "unknown kind.wav": wav(4_000, kind=0x7777),
+        "not a number.wav": wav(4_000, not_a_number.tobytes(), bits=32, kind=3),
+        "infinite.wav": wav(4_000, endless.tobytes(), bits=32, kind=3),
+        "picture.wav": b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8,
+        "page.flac": b"<!doctype html><title>404</title>" * 50,
+        "archive.wav": b"PK\x03\x04" + bytes(range(256)) * 8,
+    }
+    answers = judged(tmp_path, fine | refused)
+    for name in fine:
+        assert set(answers[name].values()) == {"fine"}, (name, answers[name])
+    for name in refused:
+        assert "fine" not in answers[name].values(), (name, answers[name])
+    assert "frame 123" in answers["not a number.wav"]["load"] and "384000" in answers["384 kHz.wav"]["measure"]
+
+
+KINDS = [
+    ("a.wav", "WAV", "PCM_16"),
+    ("f.wav", "WAV", "FLOAT"),
+    ("x.wav", "WAVEX", "PCM_24"),
+    ("m.wav", "WAV", "MS_ADPCM"),
+    ("a.flac", "FLAC", "PCM_16"),
+    ("a.aiff", "AIFF", "PCM_24"),
+    ("a.ogg", "OGG", "VORBIS"),
+    ("a.w64", "W64", "PCM_16"),
+    ("a.rf64", "RF64", "PCM_16"),
+]
+SIZES = [bytes(4), b"\xff\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x00\x00\x00\x80", b"\x01\x00\x00\x00"]
+
+
+def harmed(content: bytes, chance: random.Random) -> bytes:
+    """A file with bytes changed in its header or anywhere, a field set to an extreme, or its end cut off."""
+    changed, way = bytearray(content), chance.choice(["header", "anywhere", "extreme", "cut"])
+    if way == "cut":
+        del changed[chance.randrange(len(changed)) :]
+    for _ in range(chance.choice([1, 1, 2, 4, 16]) if way != "cut" else chance.choice([0, 1])):
+        if len(changed) < 4:
+            break
+        at = chance.randrange(len(changed) - 3 if way == "anywhere" else min(len(changed) - 3, 90))
+        changed[at : at + 4] = chance.choice(SIZES) if way == "extreme" else bytes([chance.randrange(256)]) + changed[at + 1 : at + 4]
+    return bytes(changed)
+
+
+@pytest.mark.parametrize("name, kind, subtype", KINDS, ids=[f"{kind} {subtype}" for _, kind, subtype in KINDS])
+def test_a_hundred_harmed_files_of_each_kind(name, kind, subtype, tmp_path):
+    chance = random.Random(f"{kind} {subtype}")
+    good = sound(tmp_path, name, kind, subtype)
+    answers = judged(tmp_path, {f"{number:03}-{name}": harmed(good, chance) for number in range(100)})
+    # The harm does harm, and not only that. (OGG holds a checksum over all bytes, so that hardly any harm goes unseen.)
+    fine = sum(set(said.values()) == {"fine"} for said in answers.values())
+    assert (1 if kind == "OGG" else 5) <= fine <= 95
+
+
+HEADS = {"WAV": wav(400, bytes(range(100)) * 4), "FLAC": None}
+
+
+@given(data=st.data())
+def test_any_bytes_in_a_header(data, tmp_path_factory):
+    folder = tmp_path_factory.getbasetemp()
+    kind = data.draw(st.sampled_from(sorted(HEADS)))
+    if HEADS[kind] is None:
+        HEADS[kind] = sound(folder, "head.flac", "FLAC", "PCM_16", 1)
+    content = bytearray(HEADS[kind])
+    for at, value in data.draw(st.dictionaries(st.integers(0, 60), st.integers(0, 255), min_size=1, max_size=6)).items():
+        content[at] = value
+    path = folder / "any.wav"
+    path.write_bytes(content)
+    started = time.monotonic()
+    for do in (load, measure_file):
+        try:
+            do(path)
+        except ValueError as error:
+            one_sentence(error, "path: 'any.wav'")
+    assert time.monotonic() - started < LIMIT_S
+
+
+def test_an_mp3_by_another_name_is_what_it_sounds_like(tmp_path):
+    """Made by FFmpeg. The library knows a file by what is in it; where it can't read MP3 it says so."""
+    ffmpeg = need_program("ffmpeg")
+    tone = tmp_path / "tone.mp3"
+    subprocess.run([ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=2", "-f", "mp3", str(tone)], check=True, timeout=60)
+    said = judged(tmp_path, {"song.wav": tone.read_bytes()})["song.wav"]
+    assert len({text == "fine" for text in said.values()}) == 1
+
+
+@pytest.mark.parametrize("kind", ["flac", "wav"])
+def test_what_a_program_wrote_into_a_pipe_is_read_in_full(kind, tmp_path):
+    """Made by FFmpeg: a header that was written before the length was known."""
+    ffmpeg = need_program("ffmpeg")
+    made = subprocess.run(
+        [ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=3:r=48000", "-f", kind, "-"], capture_output=True, timeout=60
+    )
+    path = tmp_path / f"piped.{kind}"
+    path.write_bytes(made.stdout)
+    assert load(path).frames == 3 * RATE and measure_file(path).duration_s == 3.0
+    assert render_file(path, CHAIN, tmp_path / "out.wav").after.duration_s == 3.0
+    assert soundfile.info(str(tmp_path / "out.wav")).format == "WAV"
+
+
+# ------------------------------------------------------------------------------------------------ no files, or not ours
+
+
+def test_what_is_no_ordinary_file_is_not_opened(tmp_path):
+    os.mkfifo(tmp_path / "pipe.wav")
+    started = time.monotonic()
+    for path in (tmp_path, tmp_path / "pipe.wav", tmp_path / "missing.wav", tmp_path / "a\0b.wav", "/dev/zero", "/dev/null"):
+        for do in (load, measure_file, lambda path: render_file(path, CHAIN, tmp_path / "out.wav")):
+            with pytest.raises((FileNotFoundError, ValueError)) as caught:
+                do(path)
+            one_sentence(caught)
+    assert time.monotonic() - started < LIMIT_S
+    assert [path.name for path in tmp_path.iterdir()] == ["pipe.wav"]
+
+
+@pytest.mark.parametrize("path", [None, 3, 1.5, b"take.wav", ["take.wav"]])
+def test_what_is_no_name_is_refused(path):
+    with pytest.raises(ValueError) as caught:
+        load(path)
+    one_sentence(caught, "path: ", "name of a file")
+
+
+def test_a_very_long_name_is_one_sentence():
+    with pytest.raises(ValueError) as caught:
+        load("la" * 1_000 + ".wav")
+    one_sentence(caught, "path: ", "too long")
+
+
+def test_a_file_that_may_not_be_read_is_one_sentence(tmp_path_factory):
+    """Read by a child that is nobody in particular, since an administrator may read everything."""
+    folder = tmp_path_factory.getbasetemp() / "private"
+    folder.mkdir()
+    path = save(Clip(np.zeros(100), RATE), folder / "mine.wav")
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:  # no exception may leave this branch: the child would go on with the tests
+        said = b"nothing"
+        try:
+            path.chmod(0)
+            if os.geteuid() == 0:
+                # The way to the file must be open to nobody, and only the file itself shut.
+                os.chdir(folder)
+                os.setgroups([])
+                os.setgid(65_534)
+                os.setuid(65_534)
+            try:
+                load("mine.wav" if os.getcwd() == str(folder) else path)
+                said = b"read"
+            except ValueError as error:
+                said = f"ValueError {error}".encode()
+            except BaseException as error:
+                said = f"{type(error).__name__} {error}".encode()
+        finally:
+            os.write(writing, said)
+            os._exit(0)
+    os.close(writing)
+    said = b"".join(iter(lambda: os.read(reading, 4_096), b"")).decode()
+    os.close(reading)
+    os.waitpid(child, 0)
+    path.chmod(0o600)
+    assert said.startswith("ValueError "), said
+    one_sentence(said.removeprefix("ValueError "), "'mine.wav'")
+
+
+# ------------------------------------------------------------------------------------------------------------- too long
+
+
+def test_more_than_fits_in_memory_is_refused_by_load_and_measured_in_blocks(tmp_path, monkeypatch):
+    """A small file of very long silence: as FLAC, an hour in a few kilobytes; here the limit is small instead."""
+    monkeypatch.setattr(audio, "MAX_LOADED_SAMPLES", 100_000)
+    monkeypatch.setattr(audio, "BLOCK_SAMPLES", 16_384)
+    path = save(Clip(np.zeros((50_001, 2)), RATE), tmp_path / "long.flac")
+    with pytest.raises(ValueError) as caught:
+        load(path)
+    one_sentence(caught, "path: 'long.flac'", "python -m vocomp_lab render")
+    assert measure_file(path).duration_s == 50_001 / RATE
+    assert load(save(Clip(np.zeros((50_000, 2)), RATE), tmp_path / "fits.flac")).frames == 50_000
+
+
+def test_an_error_in_the_middle_of_a_file_is_one_sentence_and_renders_nothing(tmp_path):
+    noise = 0.1 * np.random.default_rng(6).standard_normal((RATE * 8, 2))
+    good = save(Clip(noise, RATE), tmp_path / "good.flac").read_bytes()
+    middle = len(good) // 2
+    (tmp_path / "torn.flac").write_bytes(good[:middle])
+    (tmp_path / "hole.flac").write_bytes(good[:middle] + bytes(20_000) + good[middle + 20_000 :])
+    for name in ("torn.flac", "hole.flac"):
+        try:
+            written = render_file(tmp_path / name, CHAIN, tmp_path / "out.wav", overwrite=True).after.duration_s
+            assert 0 < written <= 8.0 and load(tmp_path / "out.wav").duration_s == written
+        except ValueError as error:
+            one_sentence(error, f"path: '{name}'")
+            assert not (tmp_path / "out.wav").exists()
+        (tmp_path / "out.wav").unlink(missing_ok=True)
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+
+
+def test_the_commands_say_it_in_one_line(tmp_path):
+    (tmp_path / "text.wav").write_text("la la la")
+    (tmp_path / "sheet.json").write_text(CHAIN.to_json())
+    for arguments in (
+        ["measure", tmp_path / "text.wav"],
+        ["render", tmp_path / "text.wav", "--sheet", tmp_path / "sheet.json", "-o", tmp_path / "out.wav"],
+    ):
+        shown = subprocess.run([sys.executable, "-m", "vocomp_lab", *map(str, arguments)], capture_output=True, text=True, timeout=60)
+        assert shown.returncode == FAILED
+        one_sentence(shown.stderr.strip(), "path: 'text.wav'")
