@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from conftest import one_sentence
 
-from vocomp_lab import Compressor, Gain, HighPass, Peaking, character
+from vocomp_lab import ClipGain, Compressor, Gain, GainRegion, HighPass, Peaking, character
 from vocomp_lab.controls import CONTROLS
 from vocomp_lab.scenarios import Scenario, scenarios_for
 from vocomp_lab.sibilance import DeEsser
@@ -15,7 +15,7 @@ from vocomp_lab.colour import Colour
 from vocomp_lab.tally import Tally
 
 STARTS = [
-    Compressor(-20, 3, 1, 80), HighPass(90, 3), Peaking(400, -5, 2), Gain(3), DeEsser(), Colour(drive_db=0),
+    Compressor(-20, 3, 1, 80), HighPass(90, 3), Peaking(400, -5, 2), ClipGain((GainRegion(1, 2, -3),)), Gain(3), DeEsser(), Colour(drive_db=0),
     *(character(kind, threshold_db=-24) for kind in ("vca", "fet", "opto", "tube")),
 ]  # fmt: skip
 

@@ -25,11 +25,13 @@ from vocomp_lab.audio import Clip, encode
 from vocomp_lab.bench_present import PresenterBar
 from vocomp_lab.chain import Chain, ChainResult, StageResult
 from vocomp_lab.checks import check_choice
+from vocomp_lab.clip_gain import ClipGain
 from vocomp_lab.controls import FIRST_SHOWN, Choice, Control, controls_for
 from vocomp_lab.levels import db_to_amplitude
 from vocomp_lab.measures import Change, ClipNumbers, Goal, clip_numbers, decibels, measure_change
 from vocomp_lab.meters import active_mask
-from vocomp_lab.plots import Picture, Window, picture_class
+from vocomp_lab.plots import PICTURES, Picture, Window, picture_class
+from vocomp_lab.plots_regions import RegionsPicture
 
 PICTURE_PX = (1120, 372)
 PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
@@ -45,6 +47,8 @@ PREROLL_S = 1.0
 """Heard before the visible window in a preview, so that the reduction at its start is about right."""
 HIDEABLE = ("controls", "picture", "numbers", "choice")
 """What a bench can do without: its controls and settings, its picture, its numbers, the choice of what is heard."""
+
+PICTURES[ClipGain] = RegionsPicture
 
 STYLE = """<style>
 .vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
@@ -547,7 +551,9 @@ class Bench:
         try:
             if self._long:
                 start = max(self._window.start_s - PREROLL_S, 0.0)
-                self._preview = prefix.apply(self._cut(start), reuse=self._preview)
+                # What is set at times of the clip (gain regions) has to be told that the stretch begins later.
+                stages = [(name, p.cut_from(start) if hasattr(p, "cut_from") else p) for name, p in prefix.stages]
+                self._preview = Chain(stages).apply(self._cut(start), reuse=self._preview)
                 seen = Window(self._window.start_s - start, self._window.end_s - start, start)
                 self._show(self._preview.stages[self._watched], seen, part=True)
             else:

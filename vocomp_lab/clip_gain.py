@@ -187,6 +187,12 @@ class ClipGain(Settings):
             raise ValueError(f"at_s: {at_s:g} s is the end of region {index}; give a time inside it.")
         return self._with(index, replace(region, end_s=at_s), replace(region, start_s=at_s))
 
+    def cut_from(self, start_s: float) -> "ClipGain":
+        """As it must be for the clip without its first `start_s` seconds: the same regions, that much sooner."""
+        left = [region for region in self.regions if region.end_s > start_s]
+        moved = [replace(r, start_s=max(r.start_s - start_s, 0.0), end_s=r.end_s - start_s) for r in left]
+        return replace(self, regions=tuple(moved))
+
     def _region(self, index: int) -> GainRegion:
         if not self.regions:
             raise ValueError(f"index: {shown(index)} is not allowed; there are no regions.")

@@ -246,6 +246,10 @@
         if (typedBox) handle.setAttribute("aria-valuetext", typedBox.value);
       }
     }
+    const bench = find("picture") || find("state");
+    const around = bench && bench.closest(".vocomp-bench");
+    // JupyterLab would take arrow keys and letters for its own, unless the element in focus says no.
+    if (around) for (const part of around.querySelectorAll("select,button,input,[tabindex]")) part.dataset.lmSuppressShortcuts = "true";
     const picture = find("picture");
     if (picture) {
       picture.alt = s.alt;

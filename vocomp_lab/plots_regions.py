@@ -14,7 +14,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from vocomp_lab.audio import Clip
 from vocomp_lab.clip_gain import ClipGain, GainRegion, Span, running_level, voiced_words
 from vocomp_lab.measures import decibels
-from vocomp_lab.plots import BLUE, GREEN, GREY, INK, ORANGE, PICTURES, PURPLE, VERMILION, Picture, WaveformPanel, Window, _Panel
+from vocomp_lab.plots import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, VERMILION, Picture, WaveformPanel, Window, _Panel
 
 _LABELS = 40
 _BELOW_DB, _ABOVE_DB = 15.0, 10.0
@@ -179,6 +179,3 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(True, color="#dddddd", linewidth=0.6)
     ax.margins(0.12)
-
-
-PICTURES[ClipGain] = RegionsPicture

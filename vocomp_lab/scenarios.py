@@ -56,6 +56,8 @@ _STEPS = (
     ("order", "the steepest slope", lambda v: 8, "Does it sound cleaner, or only thinner?"),
     ("gain_db", "the same amount the other way", lambda v: -v, "Where in the voice is the change?"),
     ("gain_db", "twice as much", lambda v: 2 * v, "Is it still the same voice?"),
+    ("crossfade_ms", "the shortest crossfades", lambda v: 1, "Does it click where a region begins or ends?"),
+    ("crossfade_ms", "crossfades twenty times as long", lambda v: v * 20, "Do the words beside a region move along with it?"),
     ("q", "three times as narrow", lambda v: v * 3, "Does it still take away what you heard?"),
 )
 
