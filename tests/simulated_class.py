@@ -6,15 +6,17 @@ functions, and out of the task's own numbers where a mistake leads to a number.
 
 from __future__ import annotations
 
+import dataclasses
+import json
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
 from hostile import entry, sheet
 
-from vocomp_lab import Compressor, DeEsser, Gain, HighPass
+from vocomp_lab import Chain, ClipGain, Compressor, DeEsser, Gain, GainRegion, HighPass
 from vocomp_lab.character import FetCompressor, OptoCompressor
 from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, FindIt, WorkOut
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, BuildIt, FindIt, WorkOut
 
 NO_ANSWER = "no answer"
 
@@ -67,6 +69,59 @@ FUNCTIONS = {
             (None, "max(x - threshold_db, 0) * (ratio - 1)"),
         )
     ],
+    "blend_db": [
+        (name, f"def blend_db(r, mix):\n    g = 10 ** (-r / 20)\n    return {result}")
+        for name, result in (
+            ("decibels_mixed", "-r * mix"),
+            ("mix_swapped", "20 * math.log10((1 - mix) * g + mix)"),
+            ("dry_left_out", "20 * math.log10(mix * g)"),
+            ("ten_for_twenty", "10 * math.log10(mix * g + 1 - mix)"),
+            ("sign", "-20 * math.log10(mix * g + 1 - mix)"),
+            (None, "r"),
+        )
+    ],
+    "onset_over_sustain": [
+        (
+            name,
+            "def onset_over_sustain(x, rate, begin):\n"
+            "    def level(a, b):\n"
+            f"        p = x[round(({begin} + a) * rate):round(({begin} + b) * rate)]\n        return {level}\n"
+            f"    return {result}",
+        )
+        for name, begin, level, result in (
+            ("sign", "begin", "10 * np.log10(np.mean(p ** 2))", "level(.12, .25) - level(0, .05)"),
+            ("ten_for_twenty", "begin", "10 * np.log10(np.sqrt(np.mean(p ** 2)))", "level(0, .05) - level(.12, .25)"),
+            ("no_root", "begin", "20 * np.log10(np.mean(p ** 2))", "level(0, .05) - level(.12, .25)"),
+            ("begin_left_out", "0", "10 * np.log10(np.mean(p ** 2))", "level(0, .05) - level(.12, .25)"),
+            ("peak_for_rms", "begin", "20 * np.log10(np.max(np.abs(p)))", "level(0, .05) - level(.12, .25)"),
+            (None, "begin", "1.0", "level(0, 1)"),
+        )
+    ],
+    "sinks_percent": [
+        (
+            name,
+            "def sinks_percent(vocal, band, sung, balance):\n"
+            f"    off = np.array(vocal) - np.array(band) - {balance}\n    off = off[{counted}]\n"
+            f"    return {times} * np.mean({sinks})",
+        )
+        for name, balance, counted, times, sinks in (
+            ("pauses_counted", "balance", ":", 100, "off < -3"),
+            ("share_for_percent", "balance", "np.array(sung) == 1", 1, "off < -3"),
+            ("balance_left_out", "0", "np.array(sung) == 1", 100, "off < -3"),
+            ("either_side", "balance", "np.array(sung) == 1", 100, "abs(off) > 3"),
+            (None, "balance", "np.array(sung) == 1", 100, "off > 3"),
+        )
+    ],
+    "region_gains": [
+        (name, f"def region_gains(x, t):\n    m = np.{middle}(x)\n    return [{gain} for v in x]")
+        for name, middle, gain in (
+            ("every_word_levelled", "median", "m - v"),
+            ("soft_words_too", "median", "m - v if abs(v - m) > t else 0"),
+            ("mean_for_median", "mean", "m - v if v - m > t else 0"),
+            ("sign", "median", "v - m if v - m > t else 0"),
+            (None, "median", "-t if v - m > t else 0"),
+        )
+    ],
 }
 PROCESSORS = {
     "loudness": [(None, Gain(30))],
@@ -77,10 +132,71 @@ PROCESSORS = {
     "tame": [("threshold_above_peaks", Compressor(6, 8, 0.1, 80)), ("forgot_to_match", Compressor(-40, 10, 0.05, 80))],
     "low_cut": [("into_the_voice", HighPass(350, 4)), (None, HighPass(30, 1))],
     "deess": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
+    "sleeve": [
+        ("worked_too_hard", Compressor(-70, 2.5, 10, 200, 6)), ("threshold_above_peaks", Compressor(6, 2.5, 10, 200, 6)),
+        ("peaks_for_steady", Compressor(-15, 4, 0.5, 60)), ("forgot_to_match", Compressor(-28, 2.5, 10, 200, 6)),
+    ],
+    "blend": [
+        ("all_wet", Compressor(-45, 6, 1, 40)), ("threshold_above_peaks", Compressor(6, 6, 1, 40, mix=0.4)),
+        ("hardly_mixed", Compressor(-45, 6, 1, 40, mix=0.05)),
+    ],
+    "regions": [
+        ("all_turned_down", ClipGain([GainRegion(0, 20, -15)])), (None, ClipGain([GainRegion(0, 0.1, -3)])),
+    ],
     "opto_work": [("worked_too_hard", OptoCompressor(-70)), ("threshold_above_peaks", OptoCompressor(20))],
     "fet_edge": [("starts_shaved", FetCompressor(-60, 4, 2, 100)), ("threshold_above_peaks", FetCompressor(20, 4, 100))],
+    "bite": [
+        ("beginnings_caught", Compressor(-26, 20, 0.1, 100)), ("worked_too_hard", Compressor(-60, 4, 30, 100)),
+        ("threshold_above_peaks", Compressor(6, 4, 30, 100)),
+    ],
+    "lets_go": [
+        ("release_too_long", Compressor(-60, 4, 30, 1200)), ("threshold_above_peaks", Compressor(6, 4, 30, 100)),
+    ],
+    "too_much": [("worked_too_hard", Compressor(-60, 8, 10, 200)), ("threshold_above_peaks", Compressor(6, 3, 10, 200))],
 }  # fmt: skip
-UNREADABLE = {"number": {"number": "eight"}, "numbers": {"numbers": []}, "settings": {"settings": 5},
+def _without(*names):
+    return lambda chain: Chain([stage for stage in chain.stages if stage[0] not in names])
+
+
+def _with(name, **settings):
+    return lambda chain: chain.with_stage(name, dataclasses.replace(chain[name], **settings))
+
+
+CHAINS = {
+    "levels": [
+        ("wrong_word", lambda chain: Chain([("level prep", _late(chain["level prep"]))])),
+        (None, lambda chain: Chain([("level prep", ClipGain([GainRegion(0.0, 0.1, -3)]))])),
+    ],
+    "filters": [
+        ("into_the_voice", _with("low cut", freq_hz=400, order=4)),
+        (None, _with("boxiness", gain_db=0)),
+        (None, _without("boxiness")),
+    ],
+    "compressors": [
+        ("threshold_above_peaks", _with("peaks", threshold_db=6)),
+        ("never_lets_go", _with("peaks", threshold_db=-60)),
+        ("worked_too_hard", _with("steady", threshold_db=-70)),
+        ("forgot_to_match", _with("steady", makeup_db=-3)),
+        (None, _without("steady")),
+    ],
+    "whole": [
+        ("left_to_the_compressor", _without("level prep")),
+        ("into_the_voice", _with("low cut", freq_hz=400, order=4)),
+        ("never_lets_go", _with("peaks", threshold_db=-60)),
+        ("worked_too_hard", _with("steady", threshold_db=-70)),
+        ("last_gain_left_out", _with("deliver", gain_db=-20)),
+        ("peak_for_loudness", lambda chain: chain.with_stage("deliver", Gain(chain["deliver"].gain_db - 17.0))),
+    ],
+}  # fmt: skip
+"""Wrong chains by task: what is made of the right one."""
+
+
+def _late(gains):
+    """The gains of the right regions, each a second and a half beside its place."""
+    return ClipGain([dataclasses.replace(r, start_s=r.start_s + 1.5, end_s=r.start_s + 2.0) for r in gains.regions])
+
+
+UNREADABLE = {"sheet": {"sheet": 5}, "number": {"number": "eight"}, "numbers": {"numbers": []}, "settings": {"settings": 5},
     "source": {"source": None}, "word": {"word": "?"}}
 
 
@@ -90,6 +206,9 @@ def wrong_answers(task, posed) -> list:
         return [({"source": source}, NOT_YET, name) for name, source in FUNCTIONS[task.id]]
     if task.id in PROCESSORS:
         return [(posed.read(processor), NOT_YET, name) for name, processor in PROCESSORS[task.id]]
+    if isinstance(posed, BuildIt):
+        key = Chain.from_json(json.dumps(posed.key()["sheet"]))
+        return [(posed.read(wrong(key)), NOT_YET, name) for name, wrong in CHAINS[task.id]]
     if isinstance(posed, WorkOut):
         values = [(name, value) for name, value in posed.mistakes.items()
             if abs(value - posed.answer) > 2 * posed.tolerance]

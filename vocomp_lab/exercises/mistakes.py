@@ -90,5 +90,86 @@ MISTAKES = {
     "into_the_voice": Mistake("low cut in the voice", "The thumps are gone, and the body of the voice with them: come down "
     "with the corner, and be steeper instead."),
     "lisps": Mistake("de-esser far too low", "It is at work far beyond the sharp sounds: that lisps. Raise its threshold."),
+    "makeup_tells_apart": Mistake("make-up gain in the distance", "Make-up gain lifts both words alike, so it changes "
+    "nothing about how far they lie apart."),
+    "reduction_for_rest": Mistake("reduction for what is left", "That is what goes away. Asked is what is left."),
+    "untouched_distance": Mistake("ratio left out", "So far apart they went in. The loud one is over the threshold and "
+    "comes down."),
+    "makeup_by_median": Mistake("make-up by the median", "That is the median of the reduction. Loudness counts the loud "
+    "words most: measure how much of it was lost."),
+    "makeup_by_largest": Mistake("make-up by the largest reduction", "That is the largest reduction, of one moment. "
+    "Measure how much loudness was lost."),
+    "peaks_for_steady": Mistake("set for peaks", "It acts in moments, as peak control does. A steady compressor has its "
+    "threshold under the words."),
+    "all_wet": Mistake("nothing mixed back", "That is all squashed and nothing else. Turn the mix down, so that a share of "
+    "the untouched voice stays."),
+    "hardly_mixed": Mistake("hardly anything mixed in", "That is nearly the untouched voice: whatever the compressor does "
+    "there, little of it is heard. Turn the mix up."),
+    "decibels_mixed": Mistake("decibels averaged", "That goes half the decibels for half the way. What is mixed or faded "
+    "is amplitudes; make decibels of the result."),
+    "mix_swapped": Mistake("shares swapped", "The two shares are swapped: a mix of 1 is all compressed."),
+    "dry_left_out": Mistake("untouched share left out", "That is the compressed path alone. The untouched share adds to "
+    "it."),
+    "arrived_in_full": Mistake("reduction taken as complete", "That takes the reduction to be complete later in the "
+    "note. After "
+    "so slow an attack a part is lacking there, too."),
+    "beat_for_note": Mistake("another note value", "That is the distance of another note value: an eighth lasts half "
+    "a beat, a "
+    "quarter a whole one."),
+    "gone_for_left": Mistake("what is gone for what is left", "That takes for left what should be gone. exp(−t/τ) is "
+    "the part "
+    "that is left."),
+    "begin_left_out": Mistake("counted from the clip's start", "That counts from the start of the samples. The note "
+    "begins later."),
+    "peak_for_rms": Mistake("peak for RMS", "That compares the largest samples. Asked is RMS: square, mean, root."),
+    "beginnings_caught": Mistake("beginnings caught", "The crest factor falls: so fast an attack catches the "
+    "beginnings "
+    "themselves. Let them through."),
+    "release_too_long": Mistake("release too long", "The reduction is still there when the next word begins. A "
+    "shorter release "
+    "lets go of it."),
+    "left_to_the_compressor": Mistake("word left to the compressor", "The loud word still stands there when it reaches the "
+    "compressor for peaks, which then has to do in an instant what a gain by hand does unheard."),
+    "wrong_word": Mistake("another word levelled", "The word that stands out is still there, and another one was turned: "
+    "look again where the level jumps, and check the start and the end of the region."),
+    "last_gain_left_out": Mistake("last gain left out", "All stages do their work. What is missing is the gain at the end, "
+    "which brings the result to the loudness that was asked."),
+    "trim_left_out": Mistake("trim left out", "The trim in front has gone, so the voice arrives at another level: the "
+    "threshold has to move by as much."),
+    "share_for_percent": Mistake("share for percent", "That is the share itself. In percent it is a hundred times "
+    "that."),
+    "exactly_that_many": Mistake("exactly that many", "That counts exactly so many right. Guessing that comes out "
+    "better still "
+    "counts as well."),
+    "both_sides": Mistake("both sides counted", "That is twice it: so few right is counted along with so many."),
+    "share_right": Mistake("share right for chance", "That is the share of right answers, and no probability."),
+    "margin_left_out": Mistake("margin left out", "The deepest phrase may stay 3 LU below; only what is beyond has "
+    "to come up."),
+    "fader_alone": Mistake("fader's way alone", "That is how far the fader goes up. Asked is where the highest "
+    "phrase ends."),
+    "fader_left_out": Mistake("fader left out", "That is where the phrase lay before. The fader takes it along."),
+    "pauses_counted": Mistake("pauses counted", "That counts the pauses, too. Nobody sinks who doesn't sing."),
+    "balance_left_out": Mistake("balance left out", "That takes vocal and band to be equally loud. The balance was "
+    "set by ear: "
+    "take it off first."),
+    "either_side": Mistake("sticking out counted", "That counts the moments in which it sticks out as well."),
+    "symptom_for_cause": Mistake("effect for cause", "That is an effect. Look for the cause that brings it about, "
+    "and the other "
+    "numbers with it."),
+    "reduction_for_excess": Mistake("reduction taken for excess", "That leaves as much over the threshold as may go. Of "
+    "each decibel over it only 1 − 1/ratio goes, so more may be left."),
+    "equal_power_fade": Mistake("equal power for equal gain", "That is an equal-power fade, for two different sounds. Here "
+    "both sides are the same sound."),
+    "all_turned_down": Mistake("a whole stretch turned down", "The compressor works less because a whole stretch is softer. "
+    "Turn down the word, not what is around it."),
+    "every_word_levelled": Mistake("every word levelled", "That puts all words in a row. Only what stands out by more than "
+    "the threshold gets a gain."),
+    "soft_words_too": Mistake("soft words levelled", "That lifts the soft words as well, which are meant to be soft."),
+    "mean_for_median": Mistake("mean for median", "That compares with the mean, which a single shouted word lifts. Asked is "
+    "the median."),
+    "tall_for_loud": Mistake("tall taken for loud", "The word is tall, not loud: a peak that is over before it is heard as "
+    "loudness."),
+    "words_for_line": Mistake("words for a line", "All of its words lie low. Whoever begins with words mends the same thing "
+    "many times over."),
 }
 """All mistakes that tasks can name."""
