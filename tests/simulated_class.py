@@ -165,7 +165,7 @@ def _with(name, **settings):
 CHAINS = {
     "levels": [
         ("wrong_word", lambda chain: Chain([("level prep", _late(chain["level prep"]))])),
-        (None, lambda chain: Chain([("level prep", ClipGain([GainRegion(0.0, 0.1, -3)]))])),
+        (None, lambda chain: Chain([("level prep", ClipGain([GainRegion(0.0, 0.1, -1)]))])),
     ],
     "filters": [
         ("into_the_voice", _with("low cut", freq_hz=400, order=4)),
@@ -185,15 +185,15 @@ CHAINS = {
         ("never_lets_go", _with("peaks", threshold_db=-60)),
         ("worked_too_hard", _with("steady", threshold_db=-70)),
         ("last_gain_left_out", _with("deliver", gain_db=-20)),
-        ("peak_for_loudness", lambda chain: chain.with_stage("deliver", Gain(chain["deliver"].gain_db - 17.0))),
     ],
 }  # fmt: skip
 """Wrong chains by task: what is made of the right one."""
 
 
 def _late(gains):
-    """The gains of the right regions, each a second and a half beside its place."""
-    return ClipGain([dataclasses.replace(r, start_s=r.start_s + 1.5, end_s=r.start_s + 2.0) for r in gains.regions])
+    """The gain of the loud word, a second and a half behind it."""
+    word = min(gains.regions, key=lambda region: region.end_s - region.start_s)
+    return ClipGain([dataclasses.replace(word, start_s=word.start_s + 1.5, end_s=word.end_s + 1.5)])
 
 
 UNREADABLE = {"sheet": {"sheet": 5}, "number": {"number": "eight"}, "numbers": {"numbers": []}, "settings": {"settings": 5},

@@ -201,7 +201,7 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         _RATIO,
         _ATTACK,
         _RELEASE,
-        Control("tail_ms", "Tail of the release", "ms", 50, 5000, log=True),
+        Control("tail_ms", "Release tail", "ms", 50, 5000, log=True),
         _MEMORY,
         _KNEE,
         _MAKEUP,

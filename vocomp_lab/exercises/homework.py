@@ -14,7 +14,7 @@ from vocomp_lab.checks import check_whole
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.learners import GUEST, check_learner
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
-from vocomp_lab.exercises.tasks import RIGHT, UNREAD, Posed, Task, Verdict
+from vocomp_lab.exercises.tasks import RIGHT, UNREAD, BuildIt, Posed, Task, Verdict
 
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
@@ -208,8 +208,9 @@ class Homework:
         return self._of(number, "clip", "sound")()
 
     def chain(self, number: int):
-        """The chain of a *set it* task, as its bench begins; the stage to set is called "yours"."""
-        return self._of(number, "chain", "setting")()
+        """The chain of a task, as its bench begins; the stage to set is called "yours", those to build by their names."""
+        posed = self._task(number)[1]
+        return posed.start if isinstance(posed, BuildIt) else self._of(number, "chain", "setting")()
 
     def goals(self, number: int) -> tuple:
         """The goals of a *set it* task."""

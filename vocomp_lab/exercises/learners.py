@@ -44,8 +44,13 @@ class Draw:
     """
 
     def __init__(self, learner: str, task: str):
+        self._learner = learner
         seed = int.from_bytes(hashlib.sha256(check_learner(learner).encode()).digest()[:4], "big") >> 1
         self._random = stream(seed, f"homework {task}")
+
+    def shared(self, name: str) -> "Draw":
+        """The same learner's choices for what several tasks share, such as one take; always from their start."""
+        return Draw(self._learner, name)
 
     def choice(self, values):
         """One of some values."""

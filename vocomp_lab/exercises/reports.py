@@ -56,11 +56,11 @@ def page_text(learner: str, marked) -> str:
         parts.append(f"<h2>Homework {html.escape(mark['homework'])}: {html.escape(title_of(mark['homework']))}</h2>")
         parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b></p>")
         for number, task in enumerate(mark["tasks"], start=1):
-            says = html.escape(task["says"])
+            says = to_html(f"**Your answer.**\n\n{task['says']}") if task["says"] else ""
             parts.append(
                 f"<section><h3>{number}. {html.escape(task['title'])}: {html.escape(task['status'])}, {task['points']} "
                 f"of {task['of']}</h3>"
-                f"{to_html(task['prompt'])}{f'<p><b>Your answer.</b> {says}</p>' if says else ''}"
+                f"{to_html(task['prompt'])}{says}"
                 f"<details><summary>How it is done</summary>{to_html(task['solution'])}</details></section>"
             )
     return (

@@ -26,19 +26,20 @@ from typing import Callable
 import numpy as np
 
 from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
+from vocomp_lab.chain import Chain, ChainResult
 from vocomp_lab.checks import shown
 from vocomp_lab.compressor import Dynamics
 from vocomp_lab.exercises.box import LONGEST_SOURCE, run_in_box
 from vocomp_lab.exercises.learners import Draw
 from vocomp_lab.exercises.mistakes import MISTAKES
-from vocomp_lab.measures import Change, Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.measures import MEASURES, Change, Goal, clip_numbers, decibels, measure_change, window_text
 from vocomp_lab.meters import active_mask
 
 RIGHT, NOT_YET, UNREAD = "right", "not yet", "can't be read"
 MOST_HINTS = 2
 _MOST_VALUES = 200
 _LONGEST_ANSWER = 30_000
+_MOST_STAGES = 16
 
 
 @dataclass(frozen=True)
@@ -424,6 +425,199 @@ class SetIt(Posed):
             if all(goal.met(self.change(processor)) for goal in self.goals):
                 return self.read(processor)
         raise ValueError("candidates: none of them meets the goals; this task has no key.")
+
+
+# ------------------------------------------------------------------------------------------------------------- chains
+
+
+class Built:
+    """What a learner's chain made of the sound of a task; each number is measured when it is first asked for, and once.
+
+    Attributes
+    ----------
+    chain : Chain
+    result : ChainResult
+    """
+
+    def __init__(self, chain: Chain, clip: Clip):
+        self.chain = chain
+        self.result: ChainResult = chain.apply(clip)
+        self.source = clip
+        self._changes: dict[str, Change | None] = {}
+
+    @property
+    def output(self) -> Clip:
+        """What comes out of the last stage."""
+        return self.result.output
+
+    @cached_property
+    def numbers(self):
+        """Loudness, crest factor and peak of what comes out."""
+        return clip_numbers(self.output)
+
+    def into(self, name: str) -> Clip:
+        """What goes into a stage; what comes out of the whole chain where there is no such stage."""
+        return self.result.stages[name].source if name in self.result.stages else self.output
+
+    def change(self, name: str) -> Change | None:
+        """What a stage changed; None where there is no such stage."""
+        if name not in self._changes:
+            stage = self.result.stages.get(name)
+            self._changes[name] = None if stage is None else measure_change(
+                clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
+            )
+        return self._changes[name]
+
+    def idle(self, names) -> bool:
+        """Whether one of these stages could turn down and never does."""
+        stages = [self.result.stages[name] for name in names if name in self.result.stages]
+        return any(stage.reduction_db is not None and stage.reduction_db.max(initial=0.0) < 0.05 for stage in stages)
+
+
+@dataclass(frozen=True)
+class Aim:
+    """A window for one number of a chain, at its end or anywhere in it.
+
+    Parameters
+    ----------
+    label : str
+    unit : str
+    of : callable
+        Takes the number from a :class:`Built`; NaN where it has none.
+    low, high : float
+        Both ends included; infinite where the window is open.
+    """
+
+    label: str
+    unit: str
+    of: Callable[[Built], float]
+    low: float = -math.inf
+    high: float = math.inf
+
+    def met(self, value: float) -> bool:
+        """Whether the number lies in the window; NaN does not."""
+        return self.low <= value <= self.high
+
+    def __str__(self):
+        return f"{self.label} {window_text(self.low, self.high, self.unit)}"
+
+
+def stage_aim(stage: str, measure: str, low: float = -math.inf, high: float = math.inf) -> Aim:
+    """A window for what one stage does, by the stage's name and one of ``measures.MEASURES``."""
+    goal = Goal(measure, low, high)
+
+    def of(built: Built) -> float:
+        change = built.change(stage)
+        return math.nan if change is None else goal.value(change)
+
+    return Aim(f"{stage}: {MEASURES[measure].label}", MEASURES[measure].unit, of, low, high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BuildIt(Posed):
+    """*Build it*: a chain whose measured effect lands in some windows. Any chain that does so is right.
+
+    Parameters
+    ----------
+    start : Chain
+        Where the learner's bench begins: every stage that is to be set, by the name that the aims know it by, and
+        doing nothing yet.
+    aims : tuple of Aim
+        Shown line by line, as measured against asked.
+    candidates : callable
+        Gives chains to try, for the key: the first that meets the aims.
+    mistakes : dict of str to callable
+        Each says of (built, unmet) whether it looks like that mistake; `unmet` is the set of labels of aims that are
+        not met. Watched without being listed: a stage that never turns down.
+    """
+
+    start: Chain
+    aims: tuple
+    candidates: Callable
+    mistakes: dict = field(default_factory=dict)
+
+    label = "build it"
+    begin = "Set every stage, then run this cell."
+
+    @property
+    def asks(self) -> str:
+        """The form of the answer."""
+        names = ", ".join(f"`{name}`" for name, _ in self.start.stages)
+        wanted = "\n".join(f"    {aim}" for aim in self.aims)
+        return f"Answer: the bench, a Chain, or the text of its settings sheet; its stages are called {names}. " \
+            f"Wanted:\n\n{wanted}"
+
+    def untouched(self, given) -> bool:
+        return given is None or self._chain(given) == self.start
+
+    def _chain(self, given):
+        """The learner's chain out of what was given; what is no chain as it is."""
+        chain = given if isinstance(given, Chain) else getattr(given, "chain", None)
+        if isinstance(chain, Chain):
+            return chain
+        if len(self.start.stages) == 1 and type(given) is type(self.start.stages[0][1]):
+            return Chain([(self.start.stages[0][0], given)])
+        return given
+
+    def read(self, given):
+        chain = self._chain(given)
+        if isinstance(chain, str):
+            chain = Chain.from_json(chain)
+        if not isinstance(chain, Chain):
+            raise ValueError(f"{_kind(given)} is not what is asked; give the bench, a Chain, or the text of a settings "
+                f"sheet.")
+        return {"sheet": json.loads(self._fitting(chain).to_json())}
+
+    def _fitting(self, chain: Chain) -> Chain:
+        if not chain.stages:
+            raise ValueError("The chain has no stages; it needs at least one.")
+        if len(chain.stages) > _MOST_STAGES:
+            raise ValueError(f"The chain has {len(chain.stages)} stages; at most {_MOST_STAGES} are read.")
+        return chain
+
+    def checked(self, data):
+        text = json.dumps(data["sheet"])
+        if len(text) > _LONGEST_ANSWER:
+            raise ValueError("The settings sheet is too long to be read.")
+        self._fitting(Chain.from_json(text))
+        return data
+
+    def built(self, chain: Chain) -> Built:
+        """Run a chain on the sound of the task."""
+        return Built(chain, self.clip())
+
+    def judge(self, data) -> Verdict:
+        built = self.built(Chain.from_json(json.dumps(data["sheet"])))
+        values = [float(aim.of(built)) for aim in self.aims]
+        met = [aim.met(value) for aim, value in zip(self.aims, values)]
+        lines = "\n".join(
+            f"    {'✔' if fine else '✘'} {aim}; measured {decibels(value)}"
+            for aim, value, fine in zip(self.aims, values, met)
+        )
+        missing = [name for name, _ in self.start.stages if name not in built.result.stages]
+        says = f"{lines}\n\n{sum(met)} of {len(met)} met."
+        if all(met):
+            return Verdict(RIGHT, says)
+        if missing:
+            says += f" There is no stage called {', '.join(missing)}."
+        return Verdict(NOT_YET, says, self._recognised(built, {a.label for a, fine in zip(self.aims, met) if not fine}))
+
+    def _recognised(self, built: Built, unmet: set) -> str | None:
+        for name, looks_like in self.mistakes.items():
+            if looks_like(built, unmet):
+                return name
+        return "threshold_above_peaks" if built.idle(name for name, _ in self.start.stages) else None
+
+    def key(self):
+        return {"sheet": json.loads(self._key.to_json())}
+
+    @cached_property
+    def _key(self) -> Chain:
+        for chain in self.candidates():
+            built = self.built(chain)
+            if all(aim.met(aim.of(built)) for aim in self.aims):
+                return chain
+        raise ValueError("candidates: none of them meets the aims; this task has no key.")
 
 
 # ---------------------------------------------------------------------------------------------------------- functions
