@@ -150,6 +150,16 @@ def test_another_stage_brings_its_own_controls(clip, chain):
     one_sentence(error, "reverb", "peaks")
 
 
+def test_to_look_at_another_stage_computes_nothing_anew(clip, chain, monkeypatch):
+    bench = Bench(clip, chain)
+    before, shown = bench.result, []
+    monkeypatch.setattr(Chain, "apply", lambda *_, **__: pytest.fail("computed anew"))
+    for name, _ in chain.stages:
+        shown.append(bench.choose_stage(name)._image.value)
+        assert bench.result is before
+    assert len(set(shown)) == len(chain.stages)
+
+
 def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
     bench = Bench(clip, chain, stage="peaks")
     stage_gain = state(bench)["match_gain_db"]

@@ -266,3 +266,11 @@ def test_no_regions_are_refused(clip):
 
 def test_spread_is_that_of_the_middle_nine_tenths():
     assert spread_db(np.arange(101)) == 90 and np.isnan(spread_db([]))
+
+
+def test_a_step_of_the_presenters_mode_leaves_the_regions_in_force(bench):
+    bench.accept()
+    bench.present().set_from_start(crossfade_ms=200)
+    assert bench.gains == ClipGain(OFFERED, 200)
+    bench.set_from_start()
+    assert bench.gains == ClipGain(OFFERED)

@@ -23,6 +23,7 @@ from vocomp_lab.meters import active_mask, reduction_stats
 from vocomp_lab.proposals import (
     GOALS,
     STAGES,
+    Proposal,
     check_goals,
     measure_low_end,
     measure_sibilance,
@@ -263,3 +264,12 @@ def test_a_threshold_that_nothing_reaches_is_the_lowest():
 
 def test_a_chain_without_compressors_has_no_goals():
     assert "neither" in check_goals(proposed_chain([]).apply(shipped("lesson_verse_clean").clip))
+
+
+def test_a_clip_that_was_measured_is_not_measured_again_and_another_one_is(monkeypatch):
+    asked = []
+    monkeypatch.setitem(STAGES, "trim", lambda clip: asked.append(clip) or Proposal("trim", None, str(len(asked))))
+    clip = Clip(sine(330, 1.0, 48_000, -18.2), 48_000)
+    same, other = Clip(clip.samples, clip.rate), Clip(clip.samples, 2 * clip.rate)
+    reasons = [propose_stage("trim", each).reason for each in (clip, same, other, clip.gained(1), clip)]
+    assert reasons == ["1", "1", "2", "3", "1"]

@@ -78,6 +78,7 @@ STYLE = """<style>
 .vocomp-present .widget-button,.vocomp-present .widget-toggle-button{width:auto}
 .vocomp-present .vocomp-typed{width:92px!important}
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:20px}
+.vocomp-present .widget-dropdown{width:auto!important}
 .vocomp-present .vocomp-step{font-size:26px}
 .vocomp-player.vocomp-present .keys{font-size:16px}
 </style>"""
@@ -217,10 +218,15 @@ class Bench:
     @property
     def result(self) -> ChainResult:
         """What the chain as set now makes of the whole clip."""
-        if self._partial is None or tuple(self._partial.stages) != tuple(n for n, _ in self._chain.stages) or self._stale:
+        if not self._whole:
             self._partial = self._chain.apply(self.clip, reuse=self._partial)
             self._stale = False
         return self._partial
+
+    @property
+    def _whole(self) -> bool:
+        """Whether what was computed last is all of the chain as it is set now."""
+        return not self._stale and self._partial is not None and len(self._partial.stages) == len(self._chain.stages)
 
     @property
     def stage_result(self) -> StageResult:
@@ -557,7 +563,8 @@ class Bench:
                 seen = Window(self._window.start_s - start, self._window.end_s - start, start)
                 self._show(self._preview.stages[self._watched], seen, part=True)
             else:
-                self._partial = prefix.apply(self.clip, reuse=self._partial)
+                if not self._whole:  # where it is, only another stage was chosen, and nothing is computed anew
+                    self._partial = prefix.apply(self.clip, reuse=self._partial)
                 self._show(self._partial.stages[self._watched], self._window)
         except ValueError as error:
             self._say_error(str(error))

@@ -26,13 +26,14 @@ MOST_CHANNELS = 32
 _PIECE = re.compile(r"piece-(\d+)-of-(\d+)-([0-9a-f]+)-(.+)", re.DOTALL)
 
 _STYLE = """<style>
-.vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);max-width:1098px;
+.vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
+ max-width:1098px;
  border:2px dashed var(--jp-border-color0,#888);border-radius:4px;padding:12px;margin:4px 0;text-align:center}
 .vocomp-drop[data-over]{border-color:#0072B2;border-style:solid}
 .vocomp-own{color:var(--jp-ui-font-color1,#111);max-width:1120px;line-height:1.4;font-size:14px}
 .vocomp-own table{border-collapse:collapse;font-size:13px}
-.vocomp-own td,.vocomp-own th{text-align:left;vertical-align:top;padding:2px 10px 2px 0;border-bottom:1px solid var(--jp-border-color2,#ccc);
- white-space:normal;font-weight:normal}
+.vocomp-own td,.vocomp-own th{text-align:left;vertical-align:top;padding:2px 10px 2px 0;
+ border-bottom:1px solid var(--jp-border-color2,#ccc); white-space:normal;font-weight:normal}
 .vocomp-own td:first-child{white-space:nowrap}
 .vocomp-own tbody th{font-weight:600}
 .vocomp-own .wrong{border-left:5px solid #D55E00;padding:2px 8px}
@@ -58,15 +59,17 @@ class OwnVocal:
 
     Notes
     -----
-    Put it last in a cell to show it. What can't be loaded is said in one sentence, and what was loaded before stays. Loads up to 20
-    minutes and 32 channels. Explained in ``09_your_own_vocal``.
+    Put it last in a cell to show it. What can't be loaded is said in one sentence, and what was loaded before stays.
+    Loads up to 20 minutes and 32 channels. Explained in ``09_your_own_vocal``.
     """
 
     _ids = itertools.count(1)
 
     def __init__(self, lesson: Lesson):
         if not isinstance(lesson, Lesson):
-            raise ValueError(f"lesson: {shown(lesson)} is not allowed; give a lesson, such as begin('09_your_own_vocal').")
+            raise ValueError(
+                f"lesson: {shown(lesson)} is not allowed; give a lesson, such as begin('09_your_own_vocal')."
+            )
         self._first = self._lesson = lesson
         self._id = f"f{next(self._ids)}-{secrets.token_hex(4)}"
         self._pieces: dict[str, dict[int, bytes]] = {}
@@ -100,14 +103,16 @@ class OwnVocal:
 
     def _build(self):
         self._upload = widgets.FileUpload(
-            accept=".wav,.flac,.aif,.aiff,.ogg,.w64,.rf64", multiple=False, description="Choose a file", tooltip="Choose a sound file from your disk",
+            accept=".wav,.flac,.aif,.aiff,.ogg,.w64,.rf64", multiple=False,
+            description="Choose a file", tooltip="Choose a sound file from your disk",
             layout=widgets.Layout(width="180px"),
         )  # fmt: skip
         self._upload.add_class(f"vocomp-{self._id}-upload")
         self._upload.observe(self._on_upload, "value")
         self._path = widgets.Text(
-            placeholder="my_take.wav", description="or its path", continuous_update=False, layout=widgets.Layout(width="420px")
-        )
+            placeholder="my_take.wav", description="or its path", continuous_update=False,
+            layout=widgets.Layout(width="420px"),
+        )  # fmt: skip
         self._path.observe(self._on_path, "value")
         self._received = widgets.HTML(layout=widgets.Layout(display="none"))
         self._received.add_class(f"vocomp-{self._id}-received")
@@ -150,8 +155,8 @@ class OwnVocal:
         try:
             work()
         except (ValueError, OSError) as error:
-            kept = f"{self.name} stays loaded."
-            self._note.value = f'<div class="vocomp-own wrong" role="alert">{html.escape(str(error))} {html.escape(kept)}</div>'
+            told = html.escape(f"{error} {self.name} stays loaded.")
+            self._note.value = f'<div class="vocomp-own wrong" role="alert">{told}</div>'
 
     def _take(self, clip: Clip, name: str, lesson: Lesson | None):
         report = examine(clip)
@@ -164,7 +169,8 @@ class OwnVocal:
         script = resources.files("vocomp_lab").joinpath("upload.js").read_text("utf-8").replace("__ID__", self._id)
         box = (
             f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
-            'Drag a sound file onto this box (WAV, FLAC, AIFF or OGG), or use the button below. <span data-part="note" role="status"></span></div>'
+            "Drag a sound file onto this box (WAV, FLAC, AIFF or OGG), or use the button below. "
+            '<span data-part="note" role="status"></span></div>'
         )
         display(HTML(f"{_STYLE}{box}<script>{script}</script>"))
         display(self.widget)
@@ -173,7 +179,8 @@ class OwnVocal:
 def check_size(reader: SoundReader) -> None:
     """Refuse a sound file that is too long or has too many channels, before it is read; a ValueError in one sentence.
 
-    The header may lie about the length, so :meth:`OwnVocal.load` looks again at what was read. Explained in ``09_your_own_vocal``.
+    The header may lie about the length, so :meth:`OwnVocal.load` looks again at what was read. Explained in
+    ``09_your_own_vocal``.
     """
     name = reader.path.name
     if reader.channels > MOST_CHANNELS:
@@ -183,4 +190,5 @@ def check_size(reader: SoundReader) -> None:
 
 def _check_length(name: str, duration_s: float) -> None:
     if duration_s > 60 * LONGEST_MIN:
-        raise ValueError(f"path: {name!r} is {duration_s / 60:.0f} minutes long; give one song, of at most {LONGEST_MIN} minutes.")
+        minutes = f"{duration_s / 60:.0f} minutes"
+        raise ValueError(f"path: {name!r} is {minutes} long; give one song, of at most {LONGEST_MIN} minutes.")

@@ -127,6 +127,17 @@ class RegionBench(Bench):
         """Put other regions into force, all at once; a ValueError if they overlap, and nothing changes then."""
         return self._put(ClipGain(tuple(regions), self.gains.crossfade_ms))
 
+    def set_from_start(self, **settings) -> "RegionBench":
+        """A step of a demonstration: settings as the bench started, some changed; the regions in force stay.
+
+        Raises
+        ------
+        ValueError
+            If a setting is unknown or out of range; nothing is moved then.
+        """
+        super().set_from_start(**{"regions": self.gains.regions, **settings})
+        return self
+
     def undo(self) -> "RegionBench":
         """Take the last change back; does nothing where there is none."""
         return self._travel(self._past, self._future)
@@ -147,7 +158,7 @@ class RegionBench(Bench):
             print(f"{what}: {'met' if new < old - LEAST_GAINED_DB else 'not met yet'} (measured: {decibels(old)} → {decibels(new)} dB)")
         farthest = max((abs(region.gain_db) for region in self.gains.regions), default=0.0)
         verdict = "met" if farthest <= FARTHEST_DB else "not met yet"
-        print(f"no region is moved by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)")
+        print(f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)")
         super().check(*goals)
 
     # ---- changing -----------------------------------------------------------------------------------------------

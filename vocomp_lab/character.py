@@ -140,8 +140,8 @@ class FetCompressor(Character):
     Parameters
     ----------
     threshold_db, ratio, attack_ms, release_ms, makeup_db, mix : float
-        As in :class:`vocomp_lab.Compressor`; the knee is hard. While the sound is over the threshold, the feedback makes
-        it `ratio` times faster than the times say.
+        As in :class:`vocomp_lab.Compressor`; the knee is hard. While the sound is over the threshold, the feedback
+        makes it `ratio` times faster than the times say.
     drive_db : float
         Of the colour, −60 to 24 dB.
 

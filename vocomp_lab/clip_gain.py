@@ -50,7 +50,7 @@ _PHRASE_PART = 0.7
 _LOUD_PHRASE_DB = 2.0
 _AROUND_S = 10.0
 _USUAL_PERCENTILES = (60, 85)
-_JOINS = 0.53
+_JOINS = 0.55
 _MOST_IN_A_RUN = 4
 _REMEMBERED = 4
 
@@ -474,7 +474,7 @@ def propose_regions(
             steps_db[a:b] = gain
     for a, b, above_db in words.standing_out(threshold_db):
         if (ends[b - 1] - starts[a]) * _STEP_S >= min_length_s:
-            first, last = _borders(found.words, words.counts, a, b)
+            first, last = _borders(found, a, b)
             steps_db[first:last] = phrase_gain_db[phrase[a]] - share * above_db
     steps_db = np.round(np.clip(steps_db, MIN_GAIN_DB, MAX_GAIN_DB), 1)
     borders = np.concatenate([[0], np.flatnonzero(np.diff(steps_db)) + 1, [len(steps_db)]])
@@ -570,7 +570,7 @@ def _phrase_gains(found: _Analysis, threshold_db: float, share: float) -> np.nda
 
 @dataclass(frozen=True, eq=False)
 class _Words:
-    """The words of a take with their phrases levelled: levels, lengths and middles in steps, phrases, and which count."""
+    """A take's words with their phrases levelled: levels, lengths and middles in steps, phrases, and which count."""
 
     level_db: np.ndarray
     lengths: np.ndarray
@@ -623,14 +623,20 @@ class _Words:
         return float(usual), float(louder)
 
 
-def _borders(words: np.ndarray, counts: np.ndarray, a: int, b: int) -> tuple[int, int]:
-    """First and last step of a region for the words a to b: closed or hissing consonants beside them are halved with the
-    neighbours.
+def _borders(found: _Analysis, a: int, b: int) -> tuple[int, int]:
+    """First and last step of a region for the words a to b: closed or hissing consonants beside them are halved with
+    the neighbours, and a sound that dies away is followed to its end.
     """
+    words, counts = found.words, found.counts
     first, last = int(words[a, 0]), int(words[b - 1, 1])
     before, after = np.flatnonzero(counts[:a]), np.flatnonzero(counts[b:])
     if len(before) and first - words[before[-1], 1] < _PAUSE_STEPS:
         first = (first + int(words[before[-1], 1])) // 2
     if len(after) and words[b + after[0], 0] - last < _PAUSE_STEPS:
         last = (last + int(words[b + after[0], 0])) // 2
+    if len(after) and words[b + after[0], 0] == last:
+        # Where words part by a drop, its slope is still to come: a gain that ends on it lifts the last of the word.
+        slope_db = power_to_db(convolve1d(found.powers, _SMOOTHING), floor_db=_FLOOR_DB)[last : words[b + after[0], 1]]
+        rising = np.flatnonzero(np.diff(slope_db) >= 0)
+        last += int(rising[0]) if len(rising) else len(slope_db)
     return first, last

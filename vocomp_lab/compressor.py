@@ -87,7 +87,7 @@ class Compressed:
 
 
 class Dynamics(Settings):
-    """What all processors share that turn the gain down by a static curve; their fields hold its threshold and ratio."""
+    """What all processors share that turn gain down by a static curve; their fields hold its threshold and ratio."""
 
     threshold_db: float
     ratio: float
@@ -134,8 +134,8 @@ class Compressor(Dynamics):
     ratio : float
         Decibels in per decibel out above the threshold, 1 to infinity (``math.inf``: a limiter's curve).
     attack_ms : float
-        Time constant while the demanded reduction is above the one in force, above 0 to 5,000. The time in which 63.2 % of
-        a step is covered; other definitions differ: see the notes.
+        Time constant while the demanded reduction is above the one in force, above 0 to 5,000. The time in which 63.2 %
+        of a step is covered; other definitions differ: see the notes.
     release_ms : float
         Time constant while it is not, above 0 to 20,000.
     knee_db : float
@@ -147,8 +147,8 @@ class Compressor(Dynamics):
     rms_ms : float
         Time constant of that mean, above 0 to 1,000; unused by "peak".
     topology : {"feedforward", "feedback"}
-        Whether the detector listens to the input or to the output. Feedback corrects its own error, and so settles about
-        `ratio` times faster than its times say; at an infinite ratio its attack takes no time.
+        Whether the detector listens to the input or to the output. Feedback corrects its own error, and so settles
+        about `ratio` times faster than its times say; at an infinite ratio its attack takes no time.
     lookahead_ms : float
         How far ahead of the sound the detector listens, 0 to 100. The output is not late: the whole clip is at hand.
     mix : float
@@ -167,9 +167,9 @@ class Compressor(Dynamics):
     Notes
     -----
     Giannoulis, Massberg & Reiss (2012): static curve eq. 4, log-domain smoothing section 2.2 and eq. 16 and 17. Several
-    channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of demanded reduction
-    is 63.2 % covered after one time constant τ, 90 % after 2.303 τ; some makers state 90 % times, some the time for 10 dB,
-    so equal figures need not sound equal.
+    channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of demanded
+    reduction is 63.2 % covered after one time constant τ, 90 % after 2.303 τ; some makers state 90 % times, some the
+    time for 10 dB, so equal figures need not sound equal.
 
     Explained in ``04_peak_control``; the RMS detector and knee in ``05_steady_compression``.
 
@@ -231,7 +231,7 @@ class Compressor(Dynamics):
         ahead = int(round(self.lookahead_ms * clip.rate / 1000.0))
         heard = clip.columns
         if ahead:
-            # The detector hears `ahead` frames more than the clip holds, and its first `ahead` answers belong before it.
+            # The detector hears `ahead` frames more than the clip holds, and its first `ahead` answers come before it.
             heard = np.concatenate([heard, np.zeros((ahead, clip.channels))])
         detector_db = self.detect_db(heard, clip.rate)
         reduction_db = self.reduction_db(detector_db, clip.rate)
@@ -293,7 +293,10 @@ class Compressor(Dynamics):
         if self.topology == "feedback":
             curve = self.threshold_db, self.slope, self.knee_db
             reduction = memory.solved(
-                "reduction", detector_db, lambda last: smooth_feedback(detector_db, attack, release, *curve, last), state
+                "reduction",
+                detector_db,
+                lambda last: smooth_feedback(detector_db, attack, release, *curve, last),
+                state,
             )
         else:
             smooth = memory.decoupled if self.ballistics == "decoupled" else memory.branching

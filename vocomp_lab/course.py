@@ -87,7 +87,7 @@ class Lesson:
         return self.folder.name if self.truth is not None else self.folder.name.rpartition("_")[0]
 
     def with_stages(self, stages) -> Chain:
-        """The chain with these stages (a Chain, or what has one, such as a Bench), each in its place in the order of work."""
+        """The chain with these stages (a Chain, or a Bench, which has one), each in its place in the order of work."""
         return _ordered({**dict(self.chain.stages), **dict(_chain_of(stages).stages)})
 
     def keep(self, stages) -> str:
@@ -122,13 +122,16 @@ class Lesson:
         fresh = path.with_suffix(".new")
         fresh.write_text(Chain(mine).to_json(), "utf-8")
         os.replace(fresh, path)
-        return f"Kept {', '.join(name for name, _ in mine) or 'no stage'} in {path.parent.name}/{path.name}; the next lesson begins with it."
+        names = ", ".join(name for name, _ in mine) or "no stage"
+        last = self.name == tuple(LESSON_STAGES)[-1]
+        begins = "this page begins with it the next time" if last else "the next lesson begins with it"
+        return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
 
     def __str__(self):
         lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
         return "\n".join(
             textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines
-        ) or "As recorded: this lesson comes first."
+        ) or "As recorded: no lesson before this one has changed it."
 
 
 def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:

@@ -387,8 +387,8 @@ FAULTS = {
         lambda voice, right: _one(voice, Compressor(-30, 3, 10, 60), 8.2),
     ),
     "sibilance": Fault(
-        "as the one that is right, then 8 dB more of everything over 5 kHz",
-        lambda voice, right: Chain([*right.stages, ("bright", HighShelf(5_000, 8.0, 0.7))]),
+        "as the one that is right, then 9 dB more of everything over 5 kHz",
+        lambda voice, right: Chain([*right.stages, ("bright", HighShelf(5_000, 9.0, 0.7))]),
     ),
 }
 """The faults of the gallery, by the sign that should tell each; "nothing" is a chain without one."""
@@ -488,7 +488,9 @@ class FaultGallery:
         return "\n".join([*rows, "* beyond its limit"])
 
     def reveal(self) -> str:
-        """What each render was made with, what was guessed, and what the numbers say first."""
+        """What each render was made with, what was guessed, and what the numbers say first; nothing before a guess."""
+        if not self._guesses:
+            return "Nothing is told before you have guessed one, at least: do so above, and run this cell again."
         lines, right = [], 0
         for number, fault in enumerate(self._faults, start=1):
             guessed = self._guesses.get(number)
@@ -496,8 +498,7 @@ class FaultGallery:
             told = findings(self.numbers(number))
             lines.append(f"{number}: {fault} ({FAULTS[fault].words})" + (f"; you said {guessed}" if guessed else ""))
             lines.append(f"   {told[0].sentence if told else 'No number is beyond its limit.'}")
-        tally = f"{right} of {len(self._guesses)} guessed right." if self._guesses else "Nothing was guessed."
-        return "\n".join([*lines, tally])
+        return "\n".join([*lines, f"{right} of {len(self._guesses)} guessed right."])
 
     def _number(self, number):
         return check_whole("number", number, 1, len(self._faults))

@@ -32,12 +32,13 @@ def harmonic_distortion_percent(processor, freq_hz: float, level_dbfs: float, ra
     Returns
     -------
     float
-        Root of the summed squares of the harmonics over the fundamental, in percent. The processor has two seconds to settle; the
-        third is measured, so that every harmonic falls on a line of the spectrum and needs no window.
+        Root of the summed squares of the harmonics over the fundamental, in percent. The processor has two seconds to
+        settle; the third is measured, so that every harmonic falls on a line of the spectrum and needs no window.
 
     Notes
     -----
-    The definition of IEC 60268-3 with the fundamental as reference (value from memory). Explained in ``04_peak_control``.
+    The definition of IEC 60268-3 with the fundamental as reference (value from memory). Explained in
+    ``04_peak_control``.
     """
     lines, freq_hz = _settled_lines(processor.apply, freq_hz, level_dbfs, rate)
     harmonics = lines[2 * freq_hz :: freq_hz]

@@ -142,7 +142,7 @@ def write_text(text: str, path, *, overwrite: bool = False) -> Path:
 
 
 def fresh_folder(path) -> Path:
-    """Make a new folder of this name, or, where something stands there, of this name with the next free number behind it.
+    """Make a new folder of this name, or, where something has it, of this name with the next free number behind it.
 
     Explained in ``09_your_own_vocal``.
     """

@@ -1,7 +1,7 @@
 """What a processor remembers from one block of sound to the next, so that a long file can be taken in pieces.
 
-A filter's output hangs on what came before. A :class:`Memory` keeps that, by a name for each filter, so that the same code
-works on a whole clip (a fresh memory: everything at rest) and on blocks (the memory of the block before).
+A filter's output hangs on what came before. A :class:`Memory` keeps that, by a name for each filter, so that the same
+code works on a whole clip (a fresh memory: everything at rest) and on blocks (the memory of the block before).
 """
 
 from __future__ import annotations
@@ -57,7 +57,9 @@ class Memory:
         out, self._states[name] = smooth_decoupled(target, attack, release, self._states.get(name, (rest, rest)))
         return out
 
-    def solved(self, name: str, block: np.ndarray, solve: Callable[[float], np.ndarray], rest: float = 0.0) -> np.ndarray:
+    def solved(
+        self, name: str, block: np.ndarray, solve: Callable[[float], np.ndarray], rest: float = 0.0
+    ) -> np.ndarray:
         """What solve(last output) makes of a block, shape (frames,); `rest` is the output before the first one."""
         if len(block) == 0:
             return block

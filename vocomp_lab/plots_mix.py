@@ -91,7 +91,7 @@ def _write_words(ax: Axes, words) -> None:
     for word in words:
         start = word["start_s"]
         row = next((row for row, free in enumerate(free_from) if free <= start), int(np.argmin(free_from)))
-        free_from[row] = start + letter_s * (len(word["text"]) + 0.5)
+        free_from[row] = start + letter_s * (len(word["text"]) + 1.5)
         ax.annotate(
             word["text"], (start, 1.0), (0, 3 + 12 * row), xycoords=("data", "axes fraction"),
             textcoords="offset points", fontsize=_TEXT_SIZE, color=GREY, annotation_clip=False,
@@ -136,7 +136,7 @@ def mix_picture(
     duration_s: float,
     words=(),
 ) -> bytes:
-    """The picture of the mix bench of ``08_the_vocal_in_the_mix``: phrases above, words below, before and after in each.
+    """The picture of the mix bench of ``08_the_vocal_in_the_mix``: phrases above, words below, each before and after.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ Every target in here is common practice, no source, unless something else is sai
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,10 +54,11 @@ GOALS = {
         Goal("loudness_change_lu", -0.5, 0.5),
     ),
 }
-"""What the two compressors that every voice gets should come to (lessons ``04_peak_control`` and ``05_steady_compression``)."""
+"""What the two compressors that every voice gets should come to (``04_peak_control``, ``05_steady_compression``)."""
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
+_REMEMBERED = 64
 
 
 @dataclass(frozen=True)
@@ -258,7 +260,9 @@ def propose_trim(clip: Clip) -> Proposal:
     ceiling = VOICE_RMS_DBFS - rms > VOICE_PEAK_DBFS - peak
     aim = "its peaks to −6 dBFS" if ceiling else "it to −20 dBFS RMS"
     noise = noise_floor_dbfs(clip, sung)
-    lifted = f" The noise in the pauses comes up with it, to {decibels(noise + gain_db)} dBFS." if gain_db > 0 and noise > -120 else ""
+    lifted = ""
+    if gain_db > 0 and noise > -120:
+        lifted = f" The noise in the pauses comes up with it, to {decibels(noise + gain_db)} dBFS."
     return Proposal("trim", Gain(gain_db), f"{found}; {decibels(gain_db, sign=True)} dB brings {aim}.{lifted}")
 
 
@@ -282,7 +286,8 @@ def propose_low_cut(clip: Clip) -> Proposal:
             "low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing that a compressor would react to."
         )
     found = (
-        f"below {low.below_hz:.0f} Hz there is {decibels(low.steady_db)} dB all the time and {decibels(low.thump_db)} dB at most, "
+        f"below {low.below_hz:.0f} Hz there is {decibels(low.steady_db)} dB all the time and "
+        f"{decibels(low.thump_db)} dB at most, "
         "against the voice"
     )
     why = f"{under[0].upper()}{under[1:]}, and {found}."
@@ -304,7 +309,8 @@ def propose_boxiness(clip: Clip) -> Proposal:
     return Proposal(
         "boxiness",
         Peaking(freq_hz=round(ring.freq_hz), gain_db=gain_db, q=round(ring.q, 1)),
-        f"A ring at {ring.freq_hz:.0f} Hz stands about {ring.gain_db:.1f} dB out of the voice; {decibels(gain_db)} dB takes part of it, "
+        f"A ring at {ring.freq_hz:.0f} Hz stands about {ring.gain_db:.1f} dB out of the voice; "
+        f"{decibels(gain_db)} dB takes part of it, "
         "since some may be the voice's own.",
     )
 
@@ -348,7 +354,8 @@ def propose_peaks(clip: Clip) -> Proposal:
             return Proposal(
                 "peaks",
                 processor,
-                f"At {decibels(threshold_db)} dBFS and {ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung time, with "
+                f"At {decibels(threshold_db)} dBFS and {ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung "
+                "time, with "
                 f"{decibels(stats.max_db)} dB at most.",
             )
         deepest_db.append(stats.max_db)
@@ -356,7 +363,10 @@ def propose_peaks(clip: Clip) -> Proposal:
             break
     if max(deepest_db) < low:
         return Proposal(
-            "peaks", None, f"Nothing pokes out far: what acts in {PEAKS_MOST_PERCENT:.0f} % of the sung time or less comes to {decibels(max(deepest_db))} dB at most."
+            "peaks",
+            None,
+            f"Nothing pokes out far: what acts in {PEAKS_MOST_PERCENT:.0f} % of the sung time or less comes to "
+            f"{decibels(max(deepest_db))} dB at most.",
         )
     return Proposal(
         "peaks",
@@ -387,8 +397,10 @@ def propose_steady(clip: Clip) -> Proposal:
             return Proposal(
                 "steady",
                 dataclasses.replace(processor, makeup_db=makeup_db),
-                f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung time, "
-                f"by {decibels(stats.median_db)} dB in the middle (median); {decibels(makeup_db, sign=True)} dB of make-up gives back the "
+                f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
+                f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB in the middle "
+                "(median); "
+                f"{decibels(makeup_db, sign=True)} dB of make-up gives back the "
                 "loudness that this takes.",
             )
     return Proposal(
@@ -419,12 +431,21 @@ STAGES = {
     "excitement": propose_excitement,
     "colour": propose_colour,
 }
-"""The stages that are proposed for any clip, in the order of the work; each is measured on what the ones before it leave."""
+"""The stages that are proposed for any clip, in the order of the work; each measured on what the ones before leave."""
+
+
+# A lesson begins with proposals, and its page asks for them again; known by its sound, a clip is measured once.
+_known: dict[tuple, Proposal] = {}
 
 
 def propose_stage(stage: str, clip: Clip) -> Proposal:
     """The proposal for one stage, from the clip as it reaches that stage; first used in ``02_level_prep``."""
-    return STAGES[stage](clip)
+    key = (stage, clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest())
+    if key not in _known:
+        while len(_known) >= _REMEMBERED:
+            _known.pop(next(iter(_known)), None)
+        _known[key] = STAGES[stage](clip)
+    return _known[key]
 
 
 def propose_chain(clip: Clip) -> list[Proposal]:
@@ -471,8 +492,9 @@ def check_goals(result: ChainResult) -> str:
             change = measure_change(
                 clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
             )
-            verdicts = [(goal, "met" if goal.met(change) else "not met yet", decibels(goal.value(change))) for goal in GOALS[name]]
-            lines += [f"{name}, {goal}: {verdict} (measured: {value})" for goal, verdict, value in verdicts]
+            for goal in GOALS[name]:
+                verdict = "met" if goal.met(change) else "not met yet"
+                lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
     return "\n".join(lines) or "There is neither a stage “peaks” nor “steady” in this chain."
 
 
@@ -481,7 +503,7 @@ def _stats(processor, clip: Clip, sung=None) -> ReductionStats:
 
 
 def _heard(clip: Clip) -> tuple[Clip, np.ndarray]:
-    """What thresholds are sought on, and where it is sung: all of a clip, or a minute in pieces from all over a long one."""
+    """What thresholds are sought on, and where it is sung: a clip, or a minute in pieces from all over a long one."""
     sung = active_mask(clip)
     if clip.duration_s <= _LONGEST_HEARD_S:
         return clip, sung

@@ -76,7 +76,8 @@ class Observation:
     value: float = math.nan
 
     def __str__(self):
-        return f"{'fine' if self.fine else 'worth a look'} · {self.topic}: {self.measured}. {self.advice} (lesson {self.lesson})"
+        verdict = "fine" if self.fine else "worth a look"
+        return f"{verdict} · {self.topic}: {self.measured}. {self.advice} (lesson {self.lesson})"
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,8 @@ class RecordingReport:
         )
 
     def _repr_html_(self):
-        style = "table.vocomp-report td,table.vocomp-report th{text-align:left!important;vertical-align:top;white-space:normal}"
+        cells = "table.vocomp-report td,table.vocomp-report th"
+        style = f"{cells}{{text-align:left!important;vertical-align:top;white-space:normal}}"
         return f"<style>{style}</style>{self.to_html()}"
 
 
@@ -156,7 +158,8 @@ def examine(clip: Clip) -> RecordingReport:
     """
     sung = active_mask(clip)
     kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
-    heading = f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz; sung in {100 * sung.mean():.0f} % of the time"
+    share = f"{100 * sung.mean():.0f} %"
+    heading = f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz; sung in {share} of the time"
     found = [_peaks(clip), _clipping(clip), _offset(clip)]
     if clip.channels > 1:
         found.append(_balance(clip))
@@ -260,7 +263,8 @@ def _balance(clip: Clip) -> Observation:
             "01",
             apart,
         )
-    advice = "Both are the same: a mono file would do." if alike > 0.9999 and apart < 0.1 else "The voice is in the middle."
+    same = alike > 0.9999 and apart < 0.1
+    advice = "Both are the same: a mono file would do." if same else "The voice is in the middle."
     return Observation("channels", measured, True, advice, "01", apart)
 
 
@@ -288,7 +292,8 @@ def _noise(clip: Clip, sung) -> Observation:
     advice = (
         "The room is quiet enough; make-up gain lifts it by its own amount."
         if fine
-        else "It comes up by as much as make-up gain adds. Take out what is below the voice first, and turn the pauses down by hand."
+        else "It comes up by as much as make-up gain adds. Take out what is below the voice first, and turn the pauses "
+        "down by hand."
     )
     return Observation(
         "noise in the pauses",
@@ -303,7 +308,8 @@ def _noise(clip: Clip, sung) -> Observation:
 def _low_end(low: LowEnd) -> Observation:
     fine = low.steady_db <= STEADY_LOW_DB
     pitch = "" if low.pitch is None else f"; the lowest notes are near {low.pitch.low_hz:.0f} Hz"
-    steady = "nothing" if low.steady_db < _NOTHING_DB else f"{decibels(low.steady_db, 0)} dB against the voice all the time"
+    level = f"{decibels(low.steady_db, 0)} dB against the voice all the time"
+    steady = "nothing" if low.steady_db < _NOTHING_DB else level
     measured = f"below {low.below_hz:.0f} Hz {steady}{pitch}"
     advice = "No low cut is needed for it." if fine else f"A low cut near {low.cut_hz:.0f} Hz, before any compressor."
     return Observation("rumble", measured, fine, advice, "03", low.steady_db)
@@ -347,9 +353,10 @@ def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
     best = (math.nan, -math.inf)
     for mains_hz in MAINS_HZ:
         lines = np.array([around(mains_hz * k, -1.0, 1.0).max() for k in _HUM_MULTIPLES])
-        beside = np.array(
-            [max(np.median(around(mains_hz * k, -20.0, -9.0)), np.median(around(mains_hz * k, 9.0, 20.0))) for k in _HUM_MULTIPLES]
-        )
+        either_side = [
+            [np.median(around(mains_hz * k, *side)) for side in ((-20.0, -9.0), (9.0, 20.0))] for k in _HUM_MULTIPLES
+        ]
+        beside = np.max(either_side, axis=1)
         out = power_to_db(lines, -300.0) > power_to_db(beside, -300.0) + _HUM_STANDS_OUT_DB
         level = power_to_db(float(lines[out].sum()))
         if out.sum() >= 2 and level > max(best[1], -110.0):
@@ -369,8 +376,8 @@ def _hum(clip: Clip, sung) -> Observation:
             level,
         )
     advice = (
-        f"A low cut takes {freq_hz:.0f} Hz out and leaves the multiples; they hide behind the voice, and come up in the pauses. "
-        "Look for the cable or the power supply before the next take."
+        f"A low cut takes {freq_hz:.0f} Hz out and leaves the multiples; they hide behind the voice, and come up in "
+        "the pauses. Look for the cable or the power supply before the next take."
     )
     return Observation(
         "hum", f"{freq_hz:.0f} Hz and multiples, {decibels(level)} dBFS in the pauses", False, advice, "03", level
@@ -417,7 +424,9 @@ def _pops(clip: Clip, sung, low: LowEnd) -> Observation:
 def _rings(clip: Clip) -> Observation:
     rings = find_resonances(clip)
     if not rings or rings[0].gain_db < LEAST_RING_DB:
-        measured = f"the strongest, at {rings[0].freq_hz:.0f} Hz, by {rings[0].gain_db:.1f} dB" if rings else "none found"
+        measured = "none found"
+        if rings:
+            measured = f"the strongest, at {rings[0].freq_hz:.0f} Hz, by {rings[0].gain_db:.1f} dB"
         return Observation("resonance", measured, True, "Nothing to cut.", "03", rings[0].gain_db if rings else 0.0)
     advice = f"Listen near {rings[0].freq_hz:.0f} Hz; if it sounds boxy, cut part of it."
     return Observation(
@@ -451,7 +460,8 @@ def _evenness(clip: Clip) -> Observation:
         return Observation("phrases", "too few to compare", True, "Listen for words that stand out.", "02")
     spread = max(loud) - min(loud)
     fine = spread <= EVEN_LU
-    advice = "Fit for compression as they are." if fine else "Level them by hand first, so that the compressor need not."
+    by_hand = "Level them by hand first, so that the compressor need not."
+    advice = "Fit for compression as they are." if fine else by_hand
     return Observation(
         "phrases", f"{len(loud)}, from softest to loudest {decibels(spread)} LU", fine, advice, "02", spread
     )

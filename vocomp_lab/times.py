@@ -29,8 +29,8 @@ class StatedTimes:
     ten_db_ms : float
         The first 10 dB are covered; infinite for a step that is not larger than that.
     within_3_db_ms, within_2_db_ms : float
-        3 dB and 2 dB are left: the hearing-aid standards ANSI S3.22 and IEC 60118-2 (value from memory) state an attack time like
-        this, for a step of their own.
+        3 dB and 2 dB are left: the hearing-aid standards ANSI S3.22 and IEC 60118-2 (value from memory) state an attack
+        time like this, for a step of their own.
     """
 
     time_constant_ms: float
