@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, rms_db, sine
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
@@ -110,6 +110,7 @@ def test_the_clips_ends(ones):
 )
 def test_the_gain_never_leaves_the_range_of_its_regions_and_0_db(cuts, gains, crossfade_ms, touching):
     cuts = sorted(cuts)
+    assume(np.diff(cuts).min() > 1e-9)  # the middle of a region that is shorter is one of its ends
     regions = [GainRegion(a, b, g) for a, b, g in zip(cuts, cuts[1:], gains)][:: 1 if touching else 2]
     prep = ClipGain(regions, crossfade_ms)
     times = np.linspace(0, 3.5, 701)
