@@ -129,7 +129,6 @@ PROCESSORS = {
     "peaks_only": [
         ("never_lets_go", Compressor(-60, 3, 1, 80)), ("threshold_above_peaks", Compressor(0, 3, 1, 80)),
     ],
-    "tame": [("threshold_above_peaks", Compressor(6, 8, 0.1, 80)), ("forgot_to_match", Compressor(-40, 10, 0.05, 80))],
     "low_cut": [("into_the_voice", HighPass(350, 4)), (None, HighPass(30, 1))],
     "deess": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
     "sleeve": [

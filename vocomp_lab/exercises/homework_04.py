@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from functools import cache
 
-import numpy as np
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.compressor import Compressor
@@ -23,7 +22,6 @@ from vocomp_lab.exercises.tasks import (
 from vocomp_lab.faults import HardOnsets
 from vocomp_lab.filters import HighPass, Peaking
 from vocomp_lab.levels import sample_peak_dbfs
-from vocomp_lab.loudness import integrated_lufs
 from vocomp_lab.measures import Goal, clip_numbers, decibels, measure_change
 from vocomp_lab.meters import active_mask
 from vocomp_lab.song import shipped
@@ -217,36 +215,6 @@ def _peaks_only(draw):
     )
 
 
-def _tame(draw):
-    fall = draw.choice((2.5, 3.0, 3.5))
-    off_db = draw.step(-8, 2, 0.5)
-
-    def clip() -> Clip:
-        return _voice("second_verse_faulty").gained(off_db)
-
-    def candidates():
-        voice = clip()
-        peak, loud = sample_peak_dbfs(voice), integrated_lufs(voice)
-        for down in np.arange(fall + 2, fall + 8, 0.75):
-            settings = dict(threshold_db=peak - down, ratio=10, attack_ms=0.05, release_ms=_RELEASE_MS)
-            lost = loud - integrated_lufs(Compressor(**settings).apply(voice).output)
-            yield Compressor(**settings, makeup_db=round(max(lost - 0.25, 0), 2))
-
-    return SetIt(
-        prompt=f"Bring the peak of this take down by **at least {fall:g} dB** while its loudness stays **within 0.3 "
-        f"LU**. All controls are yours.",
-        clip=clip,
-        start=Compressor(threshold_db=0, ratio=2, attack_ms=20, release_ms=_RELEASE_MS),
-        goals=(Goal("peak_change_db", high=-fall), Goal("loudness_change_lu", low=-0.3, high=0.3)),
-        candidates=candidates,
-        hints=("An attack of 20 ms comes when the peak is over.", "A high ratio over a high threshold touches little "
-        "else; what loudness is lost, make-up gain brings back, and lifts the peak as well."),
-        solution=f"A threshold about {fall + 2:g} dB under the peak, 10:1, an attack of 0.05 ms: the peak falls by a "
-        f"good {fall + 1:g} dB, and the loudness by one or two. Make-up gain brings the loudness back, and takes its "
-        f"own size off what the peak has gained.",
-    )
-
-
 def _knocks(draw):
     name = draw.choice(("lesson_verse_clean", "second_verse_clean"))
     take, off_db = _clean(name), draw.step(-9, -3, 0.5)
@@ -352,7 +320,6 @@ TASKS = (
     Task("asked_db", "Write the gain computer", _gain_computer, points=2),
     Task("smoothed", "Write the smoother", _smoother, points=2),
     Task("peaks_only", "Peaks only", _peaks_only, points=2),
-    Task("tame", "A lower peak at the same loudness", _tame, points=2),
     Task("knocks", "Three knocks", _knocks),
     Task("what_is_wrong", "What is wrong here?", _what_is_wrong),
     Task("blind", "Hear it blind", _blind),
