@@ -192,9 +192,17 @@ def test_a_run_that_was_killed_goes_on_with_nothing_lost_or_counted_twice(tmp_pa
                 break
             assert run.poll() is None
             time.sleep(0.05)
-    finally:
-        os.killpg(run.pid, signal.SIGKILL)
+        os.kill(run.pid, signal.SIGKILL)
         run.wait()
+        # Nobody told its workers: they have to notice.
+        for _ in range(200):
+            if not group_lives(run.pid):
+                break
+            time.sleep(0.05)
+        assert not group_lives(run.pid)
+    finally:
+        if group_lives(run.pid):
+            os.killpg(run.pid, signal.SIGKILL)
     done = journal.read_bytes()
     assert 3 <= done.count(b"\n") < len(simulated) and not (tmp_path / "marks.csv").exists()
     journal.write_bytes(done[:-40])  # as if it had been ended in the middle of a line
@@ -206,6 +214,14 @@ def test_a_run_that_was_killed_goes_on_with_nothing_lost_or_counted_twice(tmp_pa
     again = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=Untouchable())
     assert again == result
     assert len(rows(tmp_path / "marks.csv")) == len(simulated)
+
+
+def group_lives(leader: int) -> bool:
+    try:
+        os.killpg(leader, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 class Untouchable(ThreadPoolExecutor):

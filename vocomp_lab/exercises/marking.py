@@ -14,6 +14,7 @@ import hashlib
 import json
 import multiprocessing
 import os
+import threading
 from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -258,7 +259,19 @@ def _run_here(sheets, waiting, done, failed) -> None:
 
 
 def _pool(workers=None) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(workers or os.cpu_count(), mp_context=multiprocessing.get_context("spawn"))
+    return ProcessPoolExecutor(
+        workers or os.cpu_count(), mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_the_marker
+    )
+
+
+def _end_with_the_marker() -> None:
+    """In a worker: a marker that is killed can tell nobody, and its workers would wait for the next sheet for ever."""
+
+    def watch():
+        multiprocessing.parent_process().join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 # ------------------------------------------------------------------------------------------------------- the journal
