@@ -6,6 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
+import figures
 import numpy as np
 import pytest
 from hypothesis import settings
@@ -54,3 +55,34 @@ def one_sentence(error, *parts) -> str:
 @pytest.fixture
 def rng():
     return np.random.default_rng(2024)
+
+
+@pytest.fixture
+def deviation(record_property):
+    """Hold a measured difference against what is allowed, and leave it for ``--figures``: see ``tests/figures.py``."""
+    return figures.Deviations(record_property)
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--figures",
+        action="store_true",
+        help="run only the tests that measure deviations from published values and other programs, and print them",
+    )
+
+
+def pytest_collection_modifyitems(config, items):
+    if config.getoption("--figures"):
+        measuring = [item for item in items if "deviation" in getattr(item, "fixturenames", ())]
+        config.hook.pytest_deselected(items=[item for item in items if item not in set(measuring)])
+        items[:] = measuring
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    if not config.getoption("--figures"):
+        return
+    reports = [report for report in terminalreporter.getreports("passed") if report.when == "call"]
+    recorded = [value for report in reports for name, value in report.user_properties if name == figures.PROPERTY]
+    terminalreporter.write_sep("=", "measured deviations")
+    for line in figures.table(recorded):
+        terminalreporter.write_line(line)

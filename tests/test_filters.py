@@ -67,7 +67,7 @@ def measured_gain_db(filter_, freq_hz, rate) -> float:
 @pytest.mark.parametrize("rate", RATES)
 @pytest.mark.parametrize("kind", [Peaking, LowShelf, HighShelf])
 @pytest.mark.parametrize("freq_hz, gain_db, q", BELLS)
-def test_bells_and_shelves_are_the_cookbooks(rng, kind, freq_hz, gain_db, q, rate):
+def test_bells_and_shelves_are_the_cookbooks(rng, kind, freq_hz, gain_db, q, rate, deviation):
     b, a = cookbook(kind, freq_hz, gain_db, q, rate)
     ours = kind(freq_hz, gain_db, q)
     sections = ours.sections(rate)
@@ -78,12 +78,13 @@ def test_bells_and_shelves_are_the_cookbooks(rng, kind, freq_hz, gain_db, q, rat
     assert np.allclose(ours.response(freqs_hz, rate), expected, rtol=1e-6, atol=1e-12)
     noise = rng.standard_normal(2_000)
     filtered = lfilter(b / a[0], a / a[0], noise)
-    assert np.abs(ours.apply(Clip(noise, rate)).samples - filtered).max() < 1e-7 * np.abs(filtered).max()
+    off = (ours.apply(Clip(noise, rate)).samples - filtered) / np.abs(filtered).max()
+    deviation("bell and shelves, on noise, of its peak", "R. Bristow-Johnson's cookbook", off, 1e-7)
 
 
 @pytest.mark.parametrize("rate", RATES)
 @pytest.mark.parametrize("order", range(1, 9))
-def test_high_pass_is_scipys_butterworth(rng, order, rate):
+def test_high_pass_is_scipys_butterworth(rng, order, rate, deviation):
     for freq_hz in (10, 90, 3_999):
         sos = butter(order, freq_hz, "highpass", fs=rate, output="sos")
         freqs_hz = np.linspace(1, rate / 2, 200)
@@ -92,7 +93,8 @@ def test_high_pass_is_scipys_butterworth(rng, order, rate):
             ours.response(freqs_hz, rate), sosfreqz(sos, worN=freqs_hz, fs=rate)[1], rtol=1e-9, atol=1e-15
         )
         noise = rng.standard_normal((1_000, 2))
-        assert np.abs(ours.apply(Clip(noise, rate)).samples - sosfilt(sos, noise, axis=0)).max() < 1e-12
+        off = ours.apply(Clip(noise, rate)).samples - sosfilt(sos, noise, axis=0)
+        deviation("high-pass, orders 1 to 8, on noise", "SciPy's Butterworth", off, 1e-12)
 
 
 # ------------------------------------------------------------------------------------------------ what they promise
