@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime
 import json
 import os
 import secrets
@@ -36,9 +37,35 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
+# Messages of the kernel that no cell shows: an exception in the answer to a control goes to JupyterLab's log at best.
+_WATCH_KERNEL = """(() => {
+  const trouble = (window.kernelTrouble = []), text = new TextDecoder(), Plain = window.WebSocket;
+  window.WebSocket = class extends Plain {
+    constructor(...given) {
+      super(...given);
+      this.addEventListener("message", ({ data }) => {
+        if (!(data instanceof ArrayBuffer)) return;
+        // Protocol v1.kernel.websocket.jupyter.org: count and offsets, then channel, header, parent, metadata, content.
+        const view = new DataView(data), at = (n) => Number(view.getBigUint64(8 + 8 * n, true));
+        const part = (n) => JSON.parse(text.decode(new Uint8Array(data, at(n), at(n + 1) - at(n))));
+        const kind = part(1).msg_type;
+        if (kind === "error") trouble.push(`raised ${part(4).ename}: ${part(4).evalue}`);
+        if (kind === "stream" && part(4).name === "stderr") trouble.push(part(4).text);
+      });
+    }
+  };
+})();"""
+_RAISED = "raised "
+# A page that opens asks for widgets that were shown before; a fresh kernel has none, and says so.
+_NO_TROUBLE = ("No such comm: ", "No such comm target registered: jupyter.widget.control")
+
+
 @contextlib.contextmanager
 def lab_server(folder: Path, home: Path):
     """A JupyterLab on `folder`, with settings in the empty folder `home`; gives its address with the token."""
+    timing = home / "settings" / "@jupyterlab" / "notebook-extension" / "tracker.jupyterlab-settings"
+    timing.parent.mkdir(parents=True, exist_ok=True)
+    timing.write_text('{"recordTiming": true}')
     port, token = free_port(), secrets.token_hex(12)
     environment = {
         **lab_environment(),
@@ -76,13 +103,17 @@ def lab_server(folder: Path, home: Path):
 
 @contextlib.contextmanager
 def chromium(width=1280, height=720):
-    """A page of a headless Debian Chromium; `page.errors` collects what its console reports as errors."""
+    """A page of a headless Debian Chromium; `page.errors` collects what its console reports as errors.
+
+    What goes wrong in the kernel without a cell to show it is in :func:`kernel_trouble`.
+    """
     from playwright.sync_api import sync_playwright
 
     path = need_program("chromium")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
         page = browser.new_page(viewport={"width": width, "height": height})
+        page.add_init_script(_WATCH_KERNEL)
         page.errors = []
         page.on("pageerror", lambda error: page.errors.append(f"page error: {error}"))
         page.on("console", lambda message: message.type == "error" and page.errors.append(f"console: {message.text}"))
@@ -113,12 +144,74 @@ def run_all(page, timeout_s=180):
         page.wait_for_timeout(250)
         if page.locator(".jp-Dialog").count():
             raise AssertionError(f"a dialog stands in the way: {page.locator('.jp-Dialog').inner_text()}")
+        failed = [line for line in kernel_trouble(page) if line.startswith(_RAISED)]
+        if failed:
+            raise AssertionError(f"a cell failed: {failed[0]}")
         prompts = page.eval_on_selector_all(
             ".jp-CodeCell .jp-InputPrompt", "nodes => nodes.map(node => node.textContent.trim())"
         )
         if prompts and all(prompt.strip("[]: ").isdigit() for prompt in prompts):
             return
     raise AssertionError(f"after {timeout_s} s cells were still waiting: {prompts}")
+
+
+def kernel_trouble(page) -> list[str]:
+    """Exceptions and lines on stderr that came from the kernel since the page was opened or reloaded."""
+    return [line for line in page.evaluate("window.kernelTrouble") if not line.startswith(_NO_TROUBLE)]
+
+
+def wait_for(page, condition, what, timeout_s=30.0):
+    """Ask again and again until a condition holds; `what` says in the failure what was waited for."""
+    deadline = time.monotonic() + timeout_s
+    while not condition():
+        if time.monotonic() > deadline:
+            raise AssertionError(f"waited {timeout_s} s in vain for {what() if callable(what) else what}")
+        page.wait_for_timeout(60)
+
+
+def choose_menu(page, *path: str):
+    """Click through JupyterLab's menus: the menu, then its entries."""
+    page.click(f'.lm-MenuBar-itemLabel:text-is("{path[0]}")')
+    for label in path[1:]:
+        page.click(f'.lm-Menu-itemLabel:text-is("{label}")')
+
+
+def set_theme(page, dark: bool):
+    """JupyterLab's light or dark theme, by its menu."""
+    wanted = "false" if dark else "true"
+    if page.evaluate("document.body.dataset.jpThemeLight") != wanted:
+        choose_menu(page, "Settings", "Theme", "JupyterLab Dark" if dark else "JupyterLab Light")
+        wait_for(page, lambda: page.evaluate("document.body.dataset.jpThemeLight") == wanted, "the theme")
+
+
+def save_notebook(page, path: Path) -> dict:
+    """Save the open notebook by its menu, wait until the file is new, and give what it holds."""
+    old = path.stat().st_mtime_ns
+    choose_menu(page, "File", "Save Notebook")
+    wait_for(page, lambda: path.stat().st_mtime_ns != old, "the saved file")
+    wait_for(page, lambda: _readable(path), "the whole file")
+    return json.loads(path.read_text("utf-8"))
+
+
+def _readable(path: Path) -> bool:
+    try:
+        return bool(json.loads(path.read_text("utf-8")))
+    except ValueError:
+        return False
+
+
+def cell_seconds(notebook: dict) -> list[tuple[float, str]]:
+    """How long each code cell of a saved notebook ran, as JupyterLab recorded it, with the cell's first line."""
+    times = []
+    for cell in notebook["cells"]:
+        timing = cell["metadata"].get("execution")
+        if cell["cell_type"] == "code" and timing:
+            start, end = (
+                datetime.datetime.fromisoformat(timing[key].replace("Z", "+00:00"))
+                for key in ("shell.execute_reply.started", "shell.execute_reply")
+            )
+            times.append(((end - start).total_seconds(), "".join(cell["source"]).partition("\n")[0]))
+    return times
 
 
 def write_notebook(path: Path, *cells: str) -> Path:

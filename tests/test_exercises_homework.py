@@ -185,3 +185,14 @@ def test_the_notebook_asks_and_takes_every_task_and_holds_the_skeletons(homework
             assert posed.start.strip() in cells and f"home.give({number}, {posed.name})" in cells
     assert not any("home.ask(" in cell and f"({len(tasks) + 1})" in cell for cell in cells)
     assert len(cells) <= 30
+
+
+def test_on_a_class_server_the_login_name_stands_in_for_a_guest(tmp_path, monkeypatch):
+    monkeypatch.setenv("JUPYTERHUB_USER", "Ann.Lee")
+    signed_in = Homework("04", learner="guest", folder=tmp_path)
+    assert signed_in.learner == "ann.lee" and signed_in.path is not None and "ann.lee" in repr(signed_in)
+    assert Homework("04", learner="ben", folder=tmp_path).learner == "ben"
+    monkeypatch.setenv("JUPYTERHUB_USER", "a name with spaces")
+    assert Homework("04", learner="guest", folder=tmp_path).path is None
+    monkeypatch.delenv("JUPYTERHUB_USER")
+    assert Homework("04", learner="guest", folder=tmp_path).path is None

@@ -8,10 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from vocomp_lab.classroom import GROUP, NOTEBOOKS
 from vocomp_lab.commands import add_commands
 
 FIRST_LESSON = "00_start_here.ipynb"
-NOTEBOOKS = Path(__file__).resolve().parent.parent / "notebooks"
 
 
 def lab_environment() -> dict[str, str]:
@@ -80,6 +80,21 @@ def mark_class(arguments) -> int:
     return 0
 
 
+def collect_class(arguments) -> int:
+    """Collect the answer sheets of a class server's students in one folder."""
+    from vocomp_lab.exercises.collecting import collect, homes_of_group
+
+    homes = homes_of_group(arguments.group)
+    result = collect(homes, arguments.out)
+    for where, says in result.notes:
+        print(f"{where}: {says}")
+    print(
+        f"members of {arguments.group}: {len(homes)}, sheets in {arguments.out}: {len(result.taken)}, "
+        f"new or changed: {len(result.changed)}, not taken: {len(result.notes)}"
+    )
+    return 0
+
+
 def print_answer_key(arguments) -> int:
     """Print a homework's answers, worked out for one learner."""
     from vocomp_lab.exercises.reports import answer_key
@@ -102,6 +117,10 @@ def main(argv=None) -> int:
     marking.add_argument("folder", help="where the answer sheets are, in it or in folders in it")
     marking.add_argument("--out", default="marks.csv", help="the table; all else goes beside it (default: marks.csv)")
     marking.set_defaults(work=mark_class)
+    collecting = commands.add_parser("collect", help="collect the answer sheets on a class server, to be marked")
+    collecting.add_argument("--group", default=GROUP, help=f"the system's group of those who may log in (default: {GROUP})")
+    collecting.add_argument("--out", default="answers", help="the folder that they go to (default: answers)")
+    collecting.set_defaults(work=collect_class)
     key = commands.add_parser("answer-key", help="print the answers to a homework for one learner, with worked solutions")
     key.add_argument("homework", help="its number, such as 04")
     key.add_argument("--learner", required=True, help="the learner's id: the numbers depend on it")

@@ -10,6 +10,7 @@ module         its one idea
 `sheets`       the answer sheet: JSON, checked on reading, written safely
 `catalogue`    which homeworks there are (`homework_01`, `homework_04`, …: one module each)
 `homework`     what a notebook uses: ask, give, hint, tally
+`collecting`   the sheets of a class server, out of the homes into one folder
 `marking`      a folder of sheets to marks, by any executor
 `reports`      the table, the learners' pages, the answer key
 ============== ==============================================================================================

@@ -12,7 +12,7 @@ from pathlib import Path
 from vocomp_lab.audio import Clip
 from vocomp_lab.checks import check_whole
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
-from vocomp_lab.exercises.learners import GUEST, check_learner
+from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
 from vocomp_lab.exercises.tasks import RIGHT, UNREAD, BuildIt, Posed, Task, Verdict
 
@@ -80,8 +80,8 @@ class Homework:
         Its number, such as "04".
     learner : str
         1 to 64 letters, digits or ``_ - @ .``: what the teacher knows the learner by. The numbers of the tasks depend
-        on it. As
-        "guest" everything works and nothing is kept.
+        on it. As "guest" everything works and nothing is kept; on a class server (JupyterHub) the login name stands in
+        for "guest".
     folder : path-like
         Where the answer sheet is kept; made if missing.
 
@@ -89,8 +89,7 @@ class Homework:
     ------
     ValueError
         If there is no such homework or the id can't be one, or a sheet lies there already that can't be read. It is
-        left as it
-        is.
+        left as it is.
 
     Notes
     -----
@@ -107,7 +106,7 @@ class Homework:
 
     def __init__(self, homework: str, learner: str = GUEST, folder=FOLDER):
         self._tasks = tasks_of(homework)
-        self.homework, self.learner = homework, check_learner(learner)
+        self.homework, self.learner = homework, or_who_is_logged_in(learner)
         self.path = None if self.learner == GUEST else Path(folder) / sheet_name(homework, self.learner)
         self._posed: dict[str, Posed] = {}
         self._verdicts: dict[str, tuple[object, Verdict]] = {}
@@ -185,7 +184,7 @@ class Homework:
 
     def tally(self) -> Card:
         """All tasks with their state, tries and points."""
-        rows, points = [("task", "", "state", "tries", "hints", "points")], 0
+        rows, points = [("task", "about", "state", "tries", "hints", "points")], 0
         for number, task in enumerate(self._tasks, start=1):
             known = self._kept_verdict(task, self._task(number)[1])
             entry = self._sheet.answers.get(task.id)

@@ -1,0 +1,316 @@
+"""A class server: JupyterHub with the shipped configuration, and two students at work in it at the same time."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from conftest import need_program
+from labdriver import ROOT, choose_menu, chromium, free_port, wait_for, write_notebook
+from npmtools import npm_package
+
+from vocomp_lab.classroom import FOLDER
+from vocomp_lab.exercises.box import run_in_box
+from vocomp_lab.exercises.collecting import collect
+
+pytestmark = pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="finds processes in Linux's /proc")
+
+SHIPPED = ROOT / "vocomp_lab" / "jupyter" / "hub_config.py"
+LESSONS = {"ann": "04_peak_control.ipynb", "bob": "03_filtering.ipynb"}
+SLIDERS = {"ann": "threshold_db", "bob": "freq_hz"}
+# What differs from the shipped configuration, and why: a test makes no accounts on the machine that it runs on, so
+# names are taken without passwords and all servers run under the tester's account, each with a home of its own
+# (--allow-root where that is the administrator); ports are free ones; and all processes carry a mark to be found by.
+FOR_A_TEST = """
+load_subconfig({shipped!r})
+c = get_config()
+c.JupyterHub.bind_url = "http://127.0.0.1:{ports[0]}"
+c.JupyterHub.hub_port = {ports[1]}
+c.ConfigurableHTTPProxy.api_url = "http://127.0.0.1:{ports[2]}"
+c.ConfigurableHTTPProxy.command = {proxy!r}
+c.JupyterHub.authenticator_class = "dummy"
+c.Authenticator.allowed_users = {{"ann", "bob"}}
+c.JupyterHub.spawner_class = "simple"
+c.SimpleLocalProcessSpawner.home_dir_template = {homes!r}
+c.Spawner.args = [*c.Spawner.args, "--allow-root"]
+c.Spawner.environment = {{**c.Spawner.environment, {mark!r}: "1"}}
+"""
+
+
+def marked(mark: str) -> dict[int, str]:
+    """The processes that carry a mark in their environment: number and command line."""
+    found = {}
+    for folder in Path("/proc").iterdir():
+        try:
+            if folder.name.isdigit() and mark.encode() in (folder / "environ").read_bytes():
+                found[int(folder.name)] = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+        except OSError:  # another's, or over
+            continue
+    return found
+
+
+@pytest.fixture(scope="module")
+def hub(tmp_path_factory):
+    """A running JupyterHub: its address, the students' homes, its process, and the mark of all that it started."""
+    proxy = [need_program("node"), str(npm_package("configurable-http-proxy") / "bin" / "configurable-http-proxy")]
+    folder, mark = tmp_path_factory.mktemp("hub"), f"HUB_TEST_{secrets.token_hex(8)}"
+    ports = [free_port() for _ in range(3)]
+    config = FOR_A_TEST.format(
+        shipped=str(SHIPPED), ports=ports, proxy=proxy, homes=str(folder / "homes" / "{username}"), mark=mark
+    )
+    (folder / "config.py").write_text(config)
+    # A tester's own settings of Jupyter have no part in this.
+    plain = {name: value for name, value in os.environ.items() if not name.startswith(("JUPYTER", "MPL", "IPYTHON"))}
+    address = f"http://127.0.0.1:{ports[0]}/"
+    with open(folder / "log", "w") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "jupyterhub", "-f", "config.py"],
+            cwd=folder, env={**plain, mark: "1"}, stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
+        )  # fmt: skip
+        try:
+            deadline = time.monotonic() + 90
+            while not answers(address):
+                assert process.poll() is None and time.monotonic() < deadline, (folder / "log").read_text()[-3000:]
+                time.sleep(0.25)
+            yield SimpleNamespace(
+                address=address, homes={name: folder / "homes" / name for name in LESSONS}, process=process, mark=mark,
+                log=folder / "log",
+            )  # fmt: skip
+        finally:
+            stop(process)
+            for number in marked(mark):
+                os.kill(number, signal.SIGKILL)
+            process.wait(10)
+
+
+def answers(address: str) -> bool:
+    try:
+        return urllib.request.urlopen(f"{address}hub/api", timeout=2).status == 200
+    except OSError:
+        return False
+
+
+def stop(process):
+    """End JupyterHub as a teacher would, which ends the students' servers too."""
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+
+
+@pytest.fixture(scope="module")
+def students(hub):
+    """Two students, each in a browser context of its own, who have logged in at the same time and run a lesson each."""
+    with chromium() as page:
+        browser = page.context.browser
+        people = {}
+        for name in LESSONS:
+            pages = browser.new_context(viewport={"width": 1280, "height": 720})
+            people[name] = SimpleNamespace(name=name, page=pages.new_page(), home=hub.homes[name], errors=[])
+            people[name].page.on("pageerror", lambda error, name=name: people[name].errors.append(str(error)))
+        started = time.monotonic()
+        for name, student in people.items():
+            student.page.goto(hub.address)
+            student.page.fill("#username_input", name)
+            student.page.fill("#password_input", "any")
+            student.page.click("#login_submit", no_wait_after=True)
+        for student in people.values():
+            student.page.wait_for_url("**/user/*/lab/tree/*", timeout=120_000)
+            student.page.wait_for_selector(".jp-Notebook h1", timeout=90_000)
+            student.landed = student.page.url.removeprefix(hub.address), student.page.inner_text(".jp-Notebook h1")
+            print(f"{student.name}: login to the first lesson {time.monotonic() - started:.1f} s (both at once)")
+        for name, student in people.items():
+            # The link that a teacher gives the whole class: everybody gets their own copy of that lesson.
+            student.page.goto(f"{hub.address}hub/user-redirect/doc/tree/{LESSONS[name]}")
+        for student in people.values():
+            student.page.wait_for_selector("text=/Python 3 .* \\| Idle/", timeout=90_000)
+        run_together([student.page for student in people.values()])
+        yield people
+
+
+def run_together(pages, timeout_s=180):
+    """Run every cell of the notebooks on some pages, all at the same time."""
+    deadline, asked = time.monotonic() + timeout_s, dict.fromkeys(pages, 0.0)
+    waiting = list(pages)
+    while waiting:
+        for page in list(waiting):
+            prompts = page.eval_on_selector_all(
+                ".jp-CodeCell .jp-InputPrompt", "nodes => nodes.map(node => node.textContent.trim())"
+            )
+            if prompts and all(prompt.strip("[]: ").isdigit() for prompt in prompts):
+                waiting.remove(page)
+            elif all(prompt == "[ ]:" for prompt in prompts) and time.monotonic() - asked[page] > 8:
+                choose_menu(page, "Run", "Run All Cells")  # again, if a kernel that has only just come let it fall
+                asked[page] = time.monotonic()
+            assert time.monotonic() < deadline, f"after {timeout_s} s cells were still waiting: {prompts}"
+        pages[0].wait_for_timeout(200)
+
+
+def kernels(student, hub) -> list[dict]:
+    return student.page.request.get(f"{hub.address}user/{student.name}/api/kernels").json()
+
+
+def kernel_processes(student, hub) -> dict[int, str]:
+    """The processes of a student's kernels, found by that student's home in their command lines."""
+    return {
+        number: command
+        for number, command in marked(hub.mark).items()
+        if "ipykernel" in command and str(student.home) in command
+    }
+
+
+def picture(page):
+    return page.locator("img[class*='-picture']").first.get_attribute("src")
+
+
+def player(page, call):
+    return page.evaluate(f"document.querySelector('.vocomp-player').vocomp.{call}")
+
+
+# What bob runs in a notebook of his own, once ann has kept a stage.
+BOBS_CELLS = (
+    "import json\nfrom pathlib import Path\nfrom vocomp_lab.course import begin",
+    "from vocomp_lab.exercises import Homework\nfrom vocomp_lab.exercises.box import run_in_box",
+    "origin = begin('05_steady_compression', folder='../.state').origins['peaks']",
+    "Homework('04', learner='bob').give(1, 8.0)\n"
+    "box = run_in_box('def f(x):\\n    return 2 * x', 'f', [(2.0,)])",
+    "try:\n    bytearray(5 * 2**30)\n    memory = 'given'\nexcept MemoryError:\n    memory = 'refused'",
+    "Path('told').write_text(json.dumps({'origin': origin, 'box': [box.outputs, box.guards], 'memory': memory}))",
+)
+
+
+@pytest.fixture(scope="module")
+def kept(students) -> list[str]:
+    """The sheets in ann's folder after she has met the goals of lesson 04 and run its last cell."""
+    page, folder = students["ann"].page, students["ann"].home / FOLDER
+    box = page.locator("[class*='-typed-threshold_db'] input").first
+    box.fill("-14.3")
+    box.press("Enter")
+    numbers = page.locator(".vocomp-bench .vocomp-numbers").first
+    wait_for(page, lambda: numbers.inner_text().count("goal met") == 2, "the goals to be met")
+    page.locator(".jp-CodeCell").last.locator(".cm-content").click()
+    page.keyboard.press("Control+Enter")
+
+    def sheets():
+        return [path.relative_to(folder).as_posix() for path in folder.glob(".state/*/*.json")]
+
+    wait_for(page, sheets, "ann's sheet")
+    return sheets()
+
+
+@pytest.fixture(scope="module")
+def answered(students, kept, hub) -> dict:
+    """What BOBS_CELLS found, run beside the homeworks in bob's copy."""
+    bob = students["bob"]
+    notebook = write_notebook(bob.home / FOLDER / "homework" / "my_try.ipynb", *BOBS_CELLS)
+    bob.page.goto(f"{hub.address}user/bob/doc/tree/homework/{notebook.name}")
+    bob.page.wait_for_selector("text=/Python 3 .* \\| Idle/", timeout=90_000)
+    run_together([bob.page])
+    return json.loads((notebook.parent / "told").read_text())
+
+
+# ------------------------------------------------------------------------------------------------------------ the class
+
+
+def test_each_lands_in_jupyterlab_on_the_first_lesson_of_an_own_copy(students):
+    for name, student in students.items():
+        assert student.landed == (f"user/{name}/lab/tree/00_start_here.ipynb", "Start here")
+        assert (student.home / FOLDER / "homework" / "homework_04.ipynb").is_file()
+        assert student.page.url.endswith(f"/user/{name}/doc/tree/{LESSONS[name]}")
+
+
+def test_two_lessons_run_at_the_same_time_without_an_error(students):
+    trouble = ", ".join(f".jp-RenderedText[data-mime-type*='{kind}']" for kind in ("error", "stderr"))
+    for student in students.values():
+        assert student.page.locator(trouble).count() == 0
+        assert student.page.locator("text=Would you like to").count() == 0, "the question about news stands in the way"
+        assert student.page.locator("img[class*='-picture']").count() >= 1
+        assert student.errors == []
+
+
+def test_both_play_and_a_slider_answers_each(students):
+    pages = [student.page for student in students.values()]
+    for page in pages:
+        play = page.locator(".vocomp-player [data-part=play]").first
+        play.scroll_into_view_if_needed()
+        play.click()
+    for page in pages:
+        wait_for(page, lambda page=page: player(page, "playing()") and player(page, "position()") > 0.3, "playback")
+    for name, student in students.items():
+        before = picture(student.page)
+        student.page.locator(f"[class*='-slider-{SLIDERS[name]}'] .noUi-handle").first.focus()
+        student.page.keyboard.press("ArrowRight")
+        wait_for(student.page, lambda: picture(student.page) != before, f"a new picture for {name}")
+    for page in pages:
+        at = player(page, "position()")
+        wait_for(page, lambda: player(page, "position()") != at, "the sound to go on")
+        assert player(page, "level()") < 0.1, "playback must start quiet"
+        page.locator(".vocomp-player [data-part=play]").first.click()
+
+
+def test_what_one_keeps_the_other_does_not_meet(students, kept, answered):
+    """Both work on the same shipped clip; bob's lesson 05 does not begin with what ann has kept in 04."""
+    assert kept == [".state/lesson_verse_faulty/04_peak_control.json"]
+    assert '"threshold_db": -14.3' in (students["ann"].home / FOLDER / kept[0]).read_text()
+    assert answered["origin"].startswith("proposed"), answered["origin"]
+
+
+def test_nobody_reaches_the_others_files_and_kernels(students, hub):
+    ids = {name: {kernel["id"] for kernel in kernels(student, hub)} for name, student in students.items()}
+    assert ids["ann"] and ids["bob"] and not ids["ann"] & ids["bob"]
+    for name, other in (("ann", "bob"), ("bob", "ann")):
+        # The page first: on the way to it JupyterHub gives whoever may come the cookie that the files need.
+        for what in ("lab", "api/contents"):
+            assert students[name].page.request.get(f"{hub.address}user/{name}/{what}").status == 200
+            assert students[name].page.request.get(f"{hub.address}user/{other}/{what}").status == 403
+    processes = {name: kernel_processes(student, hub) for name, student in students.items()}
+    assert processes["ann"] and processes["bob"] and not processes["ann"].keys() & processes["bob"].keys()
+
+
+def test_the_kernels_are_the_workbooks_own_and_their_memory_is_bounded(students, hub):
+    for student in students.values():
+        for number, command in kernel_processes(student, hub).items():
+            assert command.startswith(sys.executable + " "), command
+            limits = Path(f"/proc/{number}/limits").read_text().splitlines()
+            bound = next(line for line in limits if "data size" in line)
+            assert bound.split()[3:5] == [str(4 * 2**30)] * 2, bound
+
+
+def test_the_servers_have_understood_when_to_end_what_is_idle(students, hub):
+    """JupyterHub passes the settings on unread, and a server only warns of one that it doesn't know."""
+    log = hub.log.read_text()
+    assert log.count("Culling kernels with idle durations > 3600 seconds") == 2
+    assert log.count("Culling kernels even with connected clients") == 2
+    assert log.count("Will shut down after 1200 seconds with no kernels.") == 2
+
+
+def test_homework_is_answered_in_its_box_and_collected(hub, answered, tmp_path):
+    """The box's guards hold in a student's server as they do here; the sheet comes out under the login name."""
+    here = run_in_box("def f(x):\n    return 2 * x", "f", [(2.0,)])
+    assert answered["box"] == [[4.0], here.guards]
+    result = collect(hub.homes, tmp_path / "handed_in")
+    assert [path.name for path in result.taken] == ["homework_04_bob.json"] and result.notes == []
+
+
+def test_who_asks_for_too_much_memory_is_refused_and_goes_on(answered):
+    assert answered["memory"] == "refused", "5 GiB were given out where 4 are allowed"
+
+
+def test_stopping_the_hub_leaves_no_process_behind(students, hub):
+    assert len(marked(hub.mark)) >= 6, "JupyterHub, its proxy, two servers and their kernels should be running"
+    stop(hub.process)
+    deadline = time.monotonic() + 20
+    while marked(hub.mark) and time.monotonic() < deadline:
+        time.sleep(0.2)
+    assert marked(hub.mark) == {}
