@@ -22,7 +22,7 @@ from vocomp_lab.compressor import Compressor
 from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.gain import Gain
 from vocomp_lab.memory import Memory
-from vocomp_lab.rendering import FLOWS, ChainFlow, in_blocks, stages_that_ask
+from vocomp_lab.rendering import FLOWS, ChainFlow, in_blocks, stages_that_ask, total_reduction_db
 from vocomp_lab.sibilance import DeEsser
 from vocomp_lab.song import shipped
 
@@ -174,6 +174,15 @@ def test_a_long_chain_over_several_stretches_of_the_solver():
     off, off_db, came = compare(Chain([(name, SETTINGS[name]) for name in names]), clip, every(50_021, clip.frames))
     assert off < SAME and off_db < SAME
     assert max(came) <= rendering.PIECE_FRAMES
+
+
+@pytest.mark.parametrize("names", [(), sorted(SETTINGS)[:3], sorted(SETTINGS)])
+def test_the_reductions_of_a_chain_add_up(names, voices, monkeypatch):
+    for module in (recursion, rendering):
+        monkeypatch.setattr(module, "STRETCH_FRAMES", SHORT_STRETCH)
+    clip = voices["stereo"]
+    chain = Chain([(name, SETTINGS[name]) for name in names])
+    assert np.abs(total_reduction_db(chain, clip) - chain.apply(clip).reduction_db).max() < SAME
 
 
 def test_without_stages_the_sound_passes(voices):

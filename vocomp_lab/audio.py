@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import io
 import math
-import os
 import stat
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -20,6 +18,7 @@ import numpy as np
 import soundfile
 
 from vocomp_lab.checks import check_number, shown
+from vocomp_lab.files import whole_or_not_at_all
 
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
@@ -28,6 +27,7 @@ _WRITABLE = {".wav": "WAV", ".flac": "FLAC"}
 _DEFAULT_SUBTYPE = {"WAV": "FLOAT", "FLAC": "PCM_24"}
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
+_FLAC_CHANNELS = 8
 
 MAX_LOADED_SAMPLES = 1 << 28
 """Most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
@@ -177,19 +177,16 @@ def load(path) -> Clip:
     Explained in ``09_your_own_vocal``.
     """
     with SoundReader(path) as reader:
-        limit, blocks = MAX_LOADED_SAMPLES // reader.channels, []
-        # The header's word on the length isn't taken: only what was read takes memory.
-        for block in reader.blocks():
-            blocks.append(block)
-            if reader.frames_read > limit:
-                raise ValueError(
-                    f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in memory; "
-                    "take a part of it, or give it to python -m vocomp_lab render or measure."
-                )
-        samples = np.concatenate(blocks) if blocks else np.zeros((0, reader.channels))
-        del blocks
-        with reader.explained():
-            return Clip(samples[:, 0] if reader.channels == 1 else samples, reader.rate)
+        return reader.clip(_check_fits)
+
+
+def _check_fits(reader: SoundReader) -> None:
+    limit = MAX_LOADED_SAMPLES // reader.channels
+    if reader.frames_read > limit:
+        raise ValueError(
+            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in memory; "
+            "take a part of it, or give it to python -m vocomp_lab render or measure."
+        )
 
 
 class SoundReader:
@@ -269,6 +266,30 @@ class SoundReader:
             self.frames_read += len(block)
             yield block
 
+    def clip(self, check=None) -> Clip:
+        """What is left of the file, as a clip.
+
+        Parameters
+        ----------
+        check : callable, optional
+            Called with the reader after each block, to raise where the file gets longer than is wanted: the header's word on
+            the length isn't taken, and only what was read takes memory.
+
+        Raises
+        ------
+        ValueError
+            If the file can't be read on, or its contents are no legal clip.
+        """
+        blocks = []
+        for block in self.blocks():
+            blocks.append(block)
+            if check is not None:
+                check(self)
+        samples = np.concatenate(blocks) if blocks else np.zeros((0, self.channels))
+        del blocks
+        with self.explained():
+            return Clip(samples[:, 0] if self.channels == 1 else samples, self.rate)
+
     @contextmanager
     def explained(self):
         """Say of a ValueError inside that it is about this file's contents."""
@@ -334,7 +355,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     if subtype in _INTEGER_BITS:
         _refuse_clipping("clip", float(samples.min()), float(samples.max()), subtype, "clip.gained({:.1f})")
         samples = _in_steps(samples, subtype)
-    with whole_or_not_at_all(path) as beside:
+    with _written_whole(path) as beside:
         soundfile.write(beside, samples, clip.rate, subtype=subtype, format=kind)
     return path
 
@@ -398,7 +419,7 @@ class SoundWriter:
             raise OSError(f"path: {_quoted(self.path.name)} can't be written on; the disk may be full.") from None
 
     def __enter__(self):
-        self._staging = whole_or_not_at_all(self.path)
+        self._staging = _written_whole(self.path)
         beside = self._staging.__enter__()
         try:
             self._file = _OnwardFile(beside, "w", self.rate, self.channels, self.subtype, format=self.kind)
@@ -474,21 +495,13 @@ def _in_steps(samples: np.ndarray, subtype: str) -> np.ndarray:
 
 
 @contextmanager
-def whole_or_not_at_all(path: Path):
-    """The name of a new file beside `path`, which takes its place at the end, or is removed on an error."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(prefix=f".{path.stem[:40]}-", suffix=path.suffix, dir=path.parent)
-    os.close(handle)
+def _written_whole(path: Path):
+    """As :func:`vocomp_lab.files.whole_or_not_at_all`, with what the sound library can't write told in one sentence."""
     try:
-        yield beside
-        _give_usual_mode(beside)
-        os.replace(beside, path)
-    except BaseException as error:
-        if os.path.exists(beside):
-            os.unlink(beside)
-        if isinstance(error, soundfile.LibsndfileError):
-            raise ValueError(f"path: {_quoted(path.name)} can't be written ({_reason(error)}).") from None
-        raise
+        with whole_or_not_at_all(path) as beside:
+            yield beside
+    except soundfile.LibsndfileError as error:
+        raise ValueError(f"path: {_quoted(path.name)} can't be written ({_reason(error)}).") from None
 
 
 def _quoted(name) -> str:
@@ -516,15 +529,10 @@ def _mode_of(path: Path) -> int | None:
 def encode(clip: Clip, kind: str = "FLAC", subtype: str = "PCM_16") -> bytes:
     """A clip as the bytes of a sound file, for a player in a page.
 
-    Samples beyond full scale would clip: scale the clip first.
+    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); more of them go out as
+    WAV, which a browser knows by its contents.
     """
+    kind = "WAV" if kind == "FLAC" and clip.channels > _FLAC_CHANNELS else kind
     buffer = io.BytesIO()
     soundfile.write(buffer, clip.samples, clip.rate, format=kind, subtype=subtype)
     return buffer.getvalue()
-
-
-def _give_usual_mode(path) -> None:
-    """mkstemp makes files only their owner may read; give the mode that an ordinary open() would."""
-    mask = os.umask(0)
-    os.umask(mask)
-    os.chmod(path, 0o666 & ~mask)

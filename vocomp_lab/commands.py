@@ -14,10 +14,10 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
-from vocomp_lab.audio import whole_or_not_at_all
 from vocomp_lab.chain import Chain
 from vocomp_lab.file_levels import FileLevels, measure_file
 from vocomp_lab.file_render import Rendered, check_target, plain_numbers, render_file
+from vocomp_lab.files import whole_or_not_at_all, write_whole
 
 FINE, FAILED, WRONG_USAGE = 0, 1, 2
 SOUND_SUFFIXES = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".w64", ".rf64")
@@ -101,8 +101,7 @@ def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> Non
     """Write the account of a rendering as JSON and as a picture, each whole or not at all."""
     from vocomp_lab.plots_render import render_figure
 
-    with whole_or_not_at_all(json_path) as beside:
-        Path(beside).write_text(rendered.to_json(), "utf-8")
+    write_whole(json_path, rendered.to_json())
     with whole_or_not_at_all(picture_path) as beside:
         render_figure(rendered).savefig(beside, format="png")
 

@@ -8,15 +8,16 @@ nothing is kept, :mod:`vocomp_lab.proposals` fills in, so that one can begin any
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import textwrap
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from vocomp_lab.audio import Clip, load
 from vocomp_lab.chain import Chain, ChainResult
 from vocomp_lab.checks import check_choice, shown
+from vocomp_lab.files import write_whole
 from vocomp_lab.meters import active_mask
 from vocomp_lab.proposals import STAGES, propose_stage
 from vocomp_lab.song import shipped, shipped_names
@@ -60,6 +61,8 @@ class Lesson:
         Where each stage of the chain came from, by its name.
     folder : Path
         Where this clip's sheets are kept.
+    voice : Clip
+        The clip as the lessons before left it.
     """
 
     name: str
@@ -69,17 +72,14 @@ class Lesson:
     kept: Chain
     origins: dict[str, str]
     folder: Path
-    _result: ChainResult = field(repr=False, compare=False)
+    voice: Clip = field(repr=False, compare=False)
 
-    @property
+    @cached_property
     def result(self) -> ChainResult:
-        """What the chain makes of the clip."""
-        return self._result
-
-    @property
-    def voice(self) -> Clip:
-        """The clip as the lessons before left it."""
-        return self.result.output if self.chain.stages else self.clip
+        """What the chain makes of the clip, stage by stage: worked out when it is first asked for, since of a whole song
+        it takes a gigabyte.
+        """
+        return self.chain.apply(self.clip)
 
     @property
     def clip_name(self) -> str:
@@ -116,12 +116,8 @@ class Lesson:
             raise ValueError(
                 f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}."
             )
-        self.folder.mkdir(parents=True, exist_ok=True)
-        path = self.folder / f"{self.name}.json"
-        # Written beside it and then renamed: a page that is closed meanwhile leaves the old sheet whole.
-        fresh = path.with_suffix(".new")
-        fresh.write_text(Chain(mine).to_json(), "utf-8")
-        os.replace(fresh, path)
+        # A page that is closed meanwhile leaves the old sheet whole.
+        path = write_whole(self.folder / f"{self.name}.json", Chain(mine).to_json())
         names = ", ".join(name for name, _ in mine) or "no stage"
         last = self.name == tuple(LESSON_STAGES)[-1]
         begins = "this page begins with it the next time" if last else "the next lesson begins with it"
@@ -185,7 +181,8 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
                     stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason}){bad}"
     own = sheets[lesson] if isinstance(sheets[lesson], Chain) else Chain([])
     chain = _ordered(stages)
-    return Lesson(lesson, clip, truth, chain, own, origins, folder, chain.apply(clip, reuse=result))
+    voice = chain.apply(clip, reuse=result).output if chain.stages else clip
+    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice)
 
 
 def _home(stage):

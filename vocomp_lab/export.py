@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import itertools
 import math
-import os
-import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
 from vocomp_lab.audio import Clip, save
 from vocomp_lab.checks import check_number
+from vocomp_lab.files import write_whole
 from vocomp_lab.levels import true_peak_dbtp
 from vocomp_lab.loudness import integrated_lufs
 from vocomp_lab.measures import decibels
@@ -130,15 +129,7 @@ def write_text(text: str, path, *, overwrite: bool = False) -> Path:
     -----
     Explained in ``09_your_own_vocal``.
     """
-    path = check_free(path, overwrite)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    fresh = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
-    try:
-        fresh.write_text(text, "utf-8")
-        os.replace(fresh, path)
-    finally:
-        fresh.unlink(missing_ok=True)
-    return path
+    return write_whole(check_free(path, overwrite), text)
 
 
 def fresh_folder(path) -> Path:

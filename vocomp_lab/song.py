@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from vocomp_lab.audio import Clip, load, save
 from vocomp_lab.backing import play
 from vocomp_lab.checks import check_choice
 from vocomp_lab.faults import Hiss, choose_faults
+from vocomp_lab.files import write_whole
 from vocomp_lab.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.score import Score, Singer, Syllable
 from vocomp_lab.voice import sing
@@ -308,14 +308,7 @@ def make_data(folder=None, progress=None) -> list[Path]:
         take = make_shipped(name)
         written.append(save(take.clip, folder / f"{name}.flac"))
         written.append(
-            _write_text(folder / f"{name}.truth.json", json.dumps(take.truth, indent=1, ensure_ascii=False) + "\n")
+            write_whole(folder / f"{name}.truth.json", json.dumps(take.truth, indent=1, ensure_ascii=False) + "\n")
         )
     report(len(_SHIPPED), len(_SHIPPED), "")
     return written
-
-
-def _write_text(path: Path, text: str) -> Path:
-    beside = path.with_name(f".{path.name}.new")
-    beside.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(beside, path)
-    return path

@@ -14,14 +14,13 @@ function), ``word``, ``heard`` or ``guesses``; ``null`` where only hints were ta
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from vocomp_lab.checks import check_choice, check_whole, shown
 from vocomp_lab.exercises.catalogue import homework_names
 from vocomp_lab.exercises.learners import check_learner
+from vocomp_lab.files import write_whole
 
 SHEET_FORMAT = "vocomp-lab answers"
 SHEET_VERSION = 1
@@ -111,23 +110,6 @@ def load_sheet(path) -> Sheet:
 def save_sheet(sheet: Sheet, path) -> None:
     """Write a sheet so that a page that is closed meanwhile leaves the old one whole."""
     write_whole(path, sheet.to_json())
-
-
-def write_whole(path, text: str) -> None:
-    """Write text to a file beside, then put it in place in one step."""
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".new", dir=path.parent)
-    try:
-        with open(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(beside, 0o644)
-        os.replace(beside, path)
-    except BaseException:
-        os.unlink(beside)
-        raise
 
 
 def _entry(name, value) -> Entry:
