@@ -68,10 +68,10 @@ def test_an_upload_is_loaded_whole_and_in_pieces(own, second, rng):
     own.load(second.parent / "first.wav")
     for number in (1, 2, 3):
         part = data[(number - 1) * 3000 : number * 3000 if number < 3 else None]
-        sent(own, f"piece-{number}-of-3-abc123-../my-song-of-2.flac", part)
+        sent(own, f"piece-{number}-of-3-{own._id}-abc123-../my-song-of-2.flac", part)
         assert f"abc123:{number};" in own._received.value
         assert (own.name == "my-song-of-2.flac") == (number == 3)
-    assert own.clip == load(second) and own._pieces == {}
+    assert own.clip == load(second) and own._incoming is None
 
 
 def broken(kind, folder):

@@ -9,9 +9,13 @@ import re
 import numpy as np
 import pytest
 
-from vocomp_lab import Chain, Compressor, Gain, HighPass, integrated_lufs, shipped
+from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, Goal, HighPass, integrated_lufs, shipped
 from vocomp_lab.bench import Bench
+from vocomp_lab.bench_regions import RegionBench
 from vocomp_lab.scenarios import Scenario
+
+TAKES = ("lesson_verse_faulty", "second_verse_faulty")
+CHAIN = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80)), ("steady", Compressor(-28, 2.5, 10, 200, knee_db=6))])
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +27,10 @@ def state(bench):
     return json.loads(html.unescape(re.sub(r"</?span>", "", bench._state.value)))
 
 
+def said(bench):
+    return html.unescape(re.sub(r"<[^>]*>", " ", bench._presenter._say.value))
+
+
 def test_steps_change_the_stage_from_where_it_started_and_end_at_the_ends(clip):
     start = Compressor(-20, 3, 1, 80)
     bench = Bench(clip, start).present()
@@ -32,33 +40,106 @@ def test_steps_change_the_stage_from_where_it_started_and_end_at_the_ends(clip):
     seen = []
     for place in range(1, len(bar.steps)):
         bar._next.click()
-        changed = {f: v for f, v in bar.step.settings.items()}
-        assert bench.processor == Compressor(**{**vars(start), **changed})
+        assert bench.processor == Compressor(**{**vars(start), **bar.step.settings})
         seen.append(bench.processor)
-    assert bar._next.disabled and len(set(seen)) == len(seen)
+    assert bar._next.disabled and len(set(seen)) == len(seen) > 4
     bar._next.click()
     assert bench.processor == seen[-1]
+    bar._first.click()
+    assert bench.processor == start and bar._back.disabled and bar._first.disabled and "1 of" in said(bench)
 
 
-def test_every_step_can_be_heard_as_loud_as_before(clip):
-    bench = Bench(clip, Compressor(-20, 3, 1, 80)).present()
-    for place in range(len(bench._presenter.steps)):
-        bench._presenter.go(place)
-        heard = bench.result.output.gained(state(bench)["match_gain_db"])
-        assert integrated_lufs(heard) == pytest.approx(integrated_lufs(clip), abs=0.1)
+@pytest.mark.parametrize("take", TAKES)
+@pytest.mark.parametrize("stage", [name for name, _ in CHAIN.stages])
+def test_every_step_has_the_same_before_and_an_after_that_is_as_loud(take, stage):
+    bench = Bench(shipped(take).clip.cut(4, 10), CHAIN, stage=stage).present()
+    bar, before, worst = bench._presenter, state(bench)["before_id"], 0.0
+    assert len(bar.steps) > 2
+    for place in range(len(bar.steps)):
+        bar.go(place)
+        heard = bench.stage_result.output.gained(state(bench)["match_gain_db"])
+        worst = max(worst, abs(integrated_lufs(heard) - integrated_lufs(bench.stage_result.source)))
+        assert state(bench)["before_id"] == before
+    assert worst <= 0.1
 
 
 def test_held_back_nothing_in_sight_tells_the_answer(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80)).present()
-    bench._presenter.go(1)
-    said = bench._presenter._say.value
-    bench._presenter._guess.value = True
+    bar = bench._presenter
+    bar.go(1)
+    assert bar.step.name in said(bench) and bar.step.answer and bar.step.answer in said(bench)
+    bar._guess.value = True
     for part in (bench._grid, bench._line, bench._image):
-        assert part.layout.visibility == "hidden"
-    assert "held back" in state(bench)["alt"]
-    assert bench._presenter.step.name in said and bench._presenter.step.name not in bench._presenter._say.value
-    bench._presenter._guess.value = False
-    assert bench._image.layout.visibility is None and "dB" in state(bench)["alt"]
+        assert part.layout.display == "none"
+    told = state(bench)
+    assert all("held back" in told[part] for part in ("alt", "python", "json")) and "−30" not in json.dumps(told, ensure_ascii=False)
+    assert "held back" in said(bench) and bar.step.listen_for in said(bench)
+    assert bar.step.name not in said(bench) and bar.step.answer not in said(bench)
+    bar._guess.value = False
+    assert bench._image.layout.display is None and "dB" in state(bench)["alt"] and "held back" not in said(bench)
+
+
+def test_turned_off_it_leaves_the_bench_as_it_found_it(clip):
+    bench = Bench(clip, CHAIN, stage="peaks").set(threshold_db=-17.5, ratio=2.2, knee_db=3)
+    mine, loudness = bench.chain, bench.change.after.loudness_lufs
+    bench.present()
+    assert "as prepared." in said(bench) and bench.processor == CHAIN["peaks"]
+    bench._presenter.go(3)
+    assert bench.chain != mine
+    bench.choose_stage("steady")
+    assert bench.chain["peaks"] == mine["peaks"], "a stage that is left must not keep a step"
+    bench._presenter.go(2)
+    bench._presenter._guess.value = True
+    bench.present(False)
+    assert bench.chain == mine and bench._image.layout.display is None
+    assert bench.choose_stage("peaks").change.after.loudness_lufs == pytest.approx(loudness)
+    assert bench._inputs["threshold_db"][2].value == "−17.5"
+
+
+def test_regions_made_while_presenting_stay_and_only_with_them_are_there_steps(clip):
+    bench = RegionBench(clip, ClipGain((), crossfade_ms=30), proposals=[]).present()
+    assert len(bench._presenter.steps) == 1 and "No other step" in said(bench) and "as it is set" in said(bench)
+    bench.set_regions([GainRegion(1, 2, -6)])
+    assert len(bench._presenter.steps) == 3 and "1 of 3: as prepared." in said(bench)
+    bench._presenter._next.click()
+    assert bench.processor.crossfade_ms == 1
+    bench._presenter._guess.value = True
+    assert bench._box.layout.display == "none", "the list of regions tells their gains"
+    bench.present(False)
+    assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._box.layout.display is None
+
+
+def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80)).present()
+    bench._presenter.go(1)
+    assert "by hand" not in said(bench)
+    bench.set(release_ms=300)
+    assert "then changed by hand" in said(bench) and "Measured" not in said(bench)
+    bench._presenter._first.click()
+    assert bench.processor == Compressor(-20, 3, 1, 80) and "by hand" not in said(bench)
+
+
+def test_a_stage_without_steps_is_presented_as_it_is_set(clip):
+    bench = Bench(clip, Gain(0)).set(gain_db=5)
+    usual = bench._picture.dpi
+    bench.present()
+    assert bench.processor == Gain(5) and bench._picture.dpi > usual and "as it is set" in said(bench)
+    assert bench._presenter._first.disabled and bench._presenter._next.disabled
+    bench.set(gain_db=-3)
+    assert "by hand" not in said(bench).replace("move a control by hand", "")
+    assert bench.present(False).processor == Gain(5)
+
+
+def test_a_start_far_from_what_the_bench_asks_for_is_prepared_and_comes_back_after(clip):
+    goals = [Goal("share_percent", high=15), Goal("max_db", 2, 8)]
+    for start in (Compressor(-32, 3, 1, 80), Compressor(0, 3, 1, 80)):
+        bench = Bench(clip, start, goals=goals)
+        before = bench.change.reduction
+        assert before.share > 0.5 or before.max_db < 1
+        bench.present()
+        shown = bench.change.reduction
+        assert shown.max_db >= 2 and 0.05 < shown.share < 0.5 * before.share or shown.median_db == pytest.approx(3, abs=0.5)
+        assert bench.present(False).processor == start
 
 
 def test_given_steps_are_for_their_stage_and_others_get_their_own(clip):
@@ -66,28 +147,54 @@ def test_given_steps_are_for_their_stage_and_others_get_their_own(clip):
     chain = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80))])
     bench = Bench(clip, chain, scenarios=steps).present()
     assert bench._presenter.steps == tuple(steps)
-    bench._presenter.go(0)
     assert bench.processor.threshold_db == -40
     bench.choose_stage("low cut")
     assert bench._presenter.step.name == "as prepared" and len(bench._presenter.steps) > 2
-    with pytest.raises(ValueError, match="scenarios"):
-        Bench(clip, Gain(0), scenarios=["loud"])
+    for wrong in (["loud"], []):
+        with pytest.raises(ValueError, match="scenarios"):
+            Bench(clip, Gain(0), scenarios=wrong)
 
 
-def test_the_mode_makes_the_picture_larger_and_back(clip):
-    bench = Bench(clip, Gain(2))
+def test_a_long_clip_is_demonstrated_by_the_stretch_in_sight(clip):
+    long = clip.with_samples(np.concatenate([np.zeros(40 * clip.rate), np.tile(clip.samples, 2)]))
+    bench = Bench(long, Compressor(-20, 3, 1, 80), view=(41, 49)).present()
+    times = [float(re.search(r"around ([\d.]+) s", step.listen_for)[1]) for step in bench._presenter.steps]
+    assert len(times) > 4 and all(40 <= time <= 50 for time in times)
+
+
+def test_a_clip_that_a_stage_cant_take_leaves_one_step_and_no_traceback(clip):
+    bench = Bench(type(clip)(clip.samples[::6], 8_000), HighPass(200, 3))
+    bench._first = Chain([("HighPass", HighPass(5_000, 3))])
+    bench._take(bench.first_processor)
+    assert "allowed at a rate of 8000 Hz" in bench._error.value
+    bench.present()
+    assert [step.name for step in bench._presenter.steps] == ["as prepared"]
+
+
+def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip):
+    bench = Bench(clip, Compressor(-32, 3, 1, 80))
     usual = bench._picture.dpi
-    assert bench.present()._picture.dpi > usual and state(bench)["present"] is True
+    picture = bench.present()._picture
+    assert picture.dpi > usual and state(bench)["present"] is True
+    picture.canvas.draw()
+    title, caption = picture.title.get_window_extent(), picture.curve.ax._left_title.get_window_extent()
+    assert title.x1 > caption.x0, "a title so short proves nothing"
+    assert title.y0 - caption.y1 > 4 and title.x1 < picture.figure.bbox.width
     assert bench.present(False)._picture.dpi == usual and state(bench)["present"] is False
     assert bench._presenter.widget.layout.display == "none"
 
 
 def test_hands_are_counted_and_a_wrong_list_of_answers_leaves_the_tally(clip):
     bar = Bench(clip, Gain(2)).present()._presenter
+    assert bar._tally_box.layout.display == "none"
+    bar._count.value = True
+    assert bar._tally_box.layout.display is None
     bar._hands.children[1].value = 7
     assert bar.tally.hands == (0, 7, 0) and "100 %" in bar._counted.value
     bar._answers.value = ","
     assert "answers" in bar._counted.value and bar.tally.hands == (0, 7, 0)
-    bar._answers.value = "louder, softer"
-    assert [box.description for box in bar._hands.children] == ["louder", "softer"]
+    bar._answers.value = "louder, <b>softer"
+    assert [box.description for box in bar._hands.children] == ["louder", "<b>softer"]
     assert np.sum(bar.tally.hands) == 0
+    bar._hands.children[1].value = 2
+    assert "<b>" not in bar._counted.value

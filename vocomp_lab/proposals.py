@@ -36,6 +36,8 @@ TASTE = "A matter of taste, not of need; see lesson {lesson}."
 
 # Where compressors expect a voice, and how far from that a trim isn't worth a stage.
 VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
+# Whole numbers of 16 bits that were saved as floats, without scaling, are 90 dB too loud.
+MOST_TRIM_DB = 60.0
 # A low cut this far under the lowest pitches leaves their fundamentals alone.
 LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
 # What lies below the cut is worth cutting from these levels on, against the voice: always there, or in thumps.
@@ -257,6 +259,8 @@ def propose_trim(clip: Clip) -> Proposal:
     gain_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
     if abs(gain_db) < NEAR_ENOUGH_DB:
         return Proposal("trim", None, f"{found}: near enough to −20 and −6, where thresholds are usually set.")
+    if abs(gain_db) > MOST_TRIM_DB:
+        return Proposal("trim", None, f"{found}: no microphone gives that, so check how the file was saved.")
     ceiling = VOICE_RMS_DBFS - rms > VOICE_PEAK_DBFS - peak
     aim = "its peaks to −6 dBFS" if ceiling else "it to −20 dBFS RMS"
     noise = noise_floor_dbfs(clip, sung)

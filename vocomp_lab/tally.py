@@ -5,6 +5,7 @@ Used by the presenter's mode of every bench (``00_start_here``).
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass
 
 from vocomp_lab.checks import check_whole
@@ -53,6 +54,18 @@ class Tally:
     def total(self) -> int:
         """All hands."""
         return sum(self.hands)
+
+    def to_html(self) -> str:
+        """The counts as a table: each answer with its hands, their share, and a bar of that length."""
+        if not self.total:
+            return html.escape(str(self))
+        shares = [100 * count / self.total for count in self.hands]
+        rows = "".join(
+            f'<tr><th scope="row">{html.escape(answer)}</th><td>{count}</td><td>{share:.0f} %</td>'
+            f'<td style="width:16em"><i aria-hidden="true" style="width:{share:.1f}%"></i></td></tr>'
+            for answer, count, share in zip(self.answers, self.hands, shares)
+        )
+        return f'<table class="vocomp-tally">{rows}</table>{self.total} in all.'
 
     def __str__(self):
         if not self.total:

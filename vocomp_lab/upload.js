@@ -8,7 +8,11 @@
   const note = root.querySelector("[data-part=note]");
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
-  let input = null, sending = false;
+  let input = null, sending = null, ours = false, progress = "", aside = "";
+  const show = () => { note.textContent = [progress, aside].filter(Boolean).join(" "); };
+  const say = (text) => { progress = text; show(); };
+  const mention = (text) => { aside = text; show(); };
+  const tooEarly = (name) => mention(`${name} was not taken, since ${sending} is still being sent: give it again afterwards.`);
 
   // The button opens an input that is no part of the page: it is caught at the click which would open it.
   function catchInput(button) {
@@ -18,39 +22,43 @@
     if (!input) return;
     input.addEventListener("change", (event) => {
       const file = input.files && input.files[0];
-      if (sending || !file || file.size <= PIECE_BYTES) return;
+      if (ours || !file) return;
+      if (sending === null) mention("");
+      if (sending === null && file.size <= PIECE_BYTES) return;
       event.stopImmediatePropagation();
-      send(file);
+      if (sending === null) send(file); else tooEarly(file.name);
     }, true);
   }
 
   async function send(file) {
-    if (!input || sending) return;
     if (file.size > MOST_BYTES) {
-      note.textContent = `${file.name} has ${Math.round(file.size / 1e6)} MB, which is too much for the page: put it beside the notebook and give its name.`;
+      say(`${file.name} has ${Math.round(file.size / 1e6)} MB, which is too much for the page: put it beside the notebook and give its name.`);
       return;
     }
     const token = Math.random().toString(16).slice(2, 12), count = Math.max(1, Math.ceil(file.size / PIECE_BYTES));
-    sending = true;
+    sending = file.name;
     try {
       for (let n = 1; n <= count; n++) {
-        note.textContent = `Sending ${file.name}: ${Math.round(100 * (n - 1) / count)} %`;
+        say(`Sending ${file.name}: ${Math.round(100 * (n - 1) / count)} %.`);
         const part = file.slice((n - 1) * PIECE_BYTES, n * PIECE_BYTES);
         const box = new DataTransfer();
-        box.items.add(new File([part], `piece-${n}-of-${count}-${token}-${file.name}`));
+        box.items.add(new File([part], `piece-${n}-of-${count}-${id}-${token}-${file.name}`));
+        ours = true;
         input.files = box.files;
-        input.dispatchEvent(new Event("change"));
+        try { input.dispatchEvent(new Event("change")); } finally { ours = false; }
         const deadline = Date.now() + 1000 * PATIENCE_S;
         while (!(find("received") && find("received").textContent.includes(`${token}:${n};`))) {
+          // Python says in the page why.
+          if (find("received") && find("received").textContent.includes(`${token}:refused;`)) return say("");
           if (Date.now() > deadline) throw new Error("no answer");
           await wait(40);
         }
       }
-      note.textContent = "";
+      say("");
     } catch (error) {
-      note.textContent = `${file.name} did not arrive: is the kernel busy or gone? Run the cell again.`;
+      say(`${file.name} did not arrive: is the kernel busy or gone? Run the cell again.`);
     } finally {
-      sending = false;
+      sending = null;
     }
   }
 
@@ -60,8 +68,13 @@
     event.preventDefault();
     event.stopPropagation();
     delete root.dataset.over;
-    const file = event.dataTransfer.files[0];
-    if (file) send(file);
+    const files = event.dataTransfer.files, file = files[0], item = event.dataTransfer.items[0];
+    const entry = item && item.webkitGetAsEntry && item.webkitGetAsEntry();
+    if (sending !== null) return tooEarly(file ? file.name : "What was dropped");
+    mention(files.length > 1 ? `Of ${files.length} files only the first is taken, ${file.name}.` : "");
+    if (!file || (entry && entry.isDirectory)) say("That is no file: drop one sound file.");
+    else if (!input) say(`The button below is not ready: wait a moment, and drop ${file.name} again.`);
+    else send(file);
   });
 
   (async () => {

@@ -1,0 +1,183 @@
+"""Giving lesson 09 a recording in a real browser: dropped on its box or chosen by its button, whole or in pieces, while another
+is on its way, and when the page is reloaded in the middle.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import struct
+
+import pytest
+import soundfile
+from conftest import sine
+from labdriver import chromium, kernel_trouble, lab_server, open_notebook, run_all, wait_for, write_notebook
+
+CELL = """from ipywidgets import Button
+from vocomp_lab.bench_file import OwnVocal
+from vocomp_lab.course import begin
+own = OwnVocal(begin("09_your_own_vocal", "first.wav"))
+forget = Button(description="forget")
+forget.on_click(lambda _: setattr(own, "_incoming", None))
+display(forget, own)"""
+RATE = 16_000
+
+
+def sound(seconds) -> bytes:
+    buffer = io.BytesIO()
+    soundfile.write(buffer, sine(200, seconds, RATE, -9), RATE, format="WAV", subtype="PCM_16")
+    return buffer.getvalue()
+
+
+def padded(content: bytes, size: int) -> tuple[bytes | int, ...]:
+    """A WAV file, as parts, with a chunk of no meaning in front of its sound: large, and quick to measure."""
+    return content[:12] + b"JUNK" + struct.pack("<I", size), size, content[12:]
+
+
+GOOD = (sound(1.0),)
+LARGE = padded(sound(1.5), 9 << 20)
+"""In three pieces, and the sound is in the last."""
+HUGE = (60 << 20,)
+"""Bytes of no sound, in fifteen pieces."""
+TEXT = (b"la la la " * 1_000,)
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    folder, home, elsewhere = (tmp_path_factory.mktemp(name) for name in ("notebooks", "home", "elsewhere"))
+    (folder / "first.wav").write_bytes(sound(1.2))
+    write_notebook(folder / "own.ipynb", CELL)
+    with chromium(1280, 900) as page, lab_server(folder, home) as (address, token):
+        page.elsewhere, page.folder, page.opened = elsewhere, folder, lambda: open_notebook(page, address, token, "own.ipynb")
+        page.opened()
+        run_all(page)
+        wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
+        yield page
+
+
+def told(page) -> str:
+    """What stands under the button, and the report."""
+    return " ".join(page.locator(".vocomp-own").all_inner_texts())
+
+
+def beside(page) -> str:
+    """What the box itself says."""
+    return page.locator(".vocomp-drop [data-part=note]").inner_text()
+
+
+def loaded(page, name):
+    wait_for(page, lambda: f"{name} is loaded." in told(page), lambda: f"{name} to be loaded: {told(page)[:300]!r} {beside(page)!r}")
+    assert f"Loaded: {name}" in told(page) and "true peak" in told(page)
+
+
+def drop(page, *files):
+    """Drag files over the box and let go; each is (name, parts), a part bytes or a number of zeros."""
+    page.evaluate(
+        """(files) => {
+          const carried = new DataTransfer(), box = document.querySelector(".vocomp-drop");
+          const made = (what) => (typeof what === "number" ? new Uint8Array(what) : Uint8Array.from(atob(what), (c) => c.charCodeAt(0)));
+          for (const [name, parts] of files) carried.items.add(new File(parts.map(made), name));
+          const happens = (kind) => box.dispatchEvent(new DragEvent(kind, { dataTransfer: carried, bubbles: true, cancelable: true }));
+          happens("dragover");
+          if (!box.hasAttribute("data-over")) throw new Error("the box doesn't show that it would take the file");
+          happens("drop");
+          if (box.hasAttribute("data-over")) throw new Error("the box goes on showing that it would take a file");
+        }""",
+        [[name, [part if isinstance(part, int) else base64.b64encode(part).decode() for part in parts]] for name, parts in files],
+    )
+
+
+def choose(page, name, parts):
+    path = page.elsewhere / name
+    path.write_bytes(b"".join(bytes(part) for part in parts))
+    with page.expect_file_chooser() as chooser:
+        page.click("button:has-text('Choose a file')")
+    chooser.value.set_files(path)
+
+
+def test_a_file_is_dropped_and_measured(page):
+    drop(page, ("dropped.wav", GOOD))
+    loaded(page, "dropped.wav")
+    assert "1.0 s, mono, 16 kHz" in told(page) and beside(page) == ""
+
+
+def test_a_file_is_chosen_by_the_button_and_again(page):
+    choose(page, "chosen.wav", GOOD)
+    loaded(page, "chosen.wav")
+    drop(page, ("between.wav", GOOD))
+    loaded(page, "between.wav")
+    choose(page, "chosen.wav", GOOD)
+    loaded(page, "chosen.wav")
+
+
+@pytest.mark.parametrize("way", ["drop", "choose"])
+def test_a_large_file_comes_in_pieces(page, way):
+    {"drop": drop, "choose": lambda page, file: choose(page, *file)}[way](page, (f"large by {way}.wav", LARGE))
+    loaded(page, f"large by {way}.wav")
+    assert "1.5 s, mono, 16 kHz" in told(page)
+
+
+def test_what_is_no_sound_is_refused_in_the_page_and_the_next_file_goes_in(page):
+    drop(page, ("before.wav", GOOD))
+    loaded(page, "before.wav")
+    for send in (drop, lambda page, file: choose(page, *file)):
+        send(page, ("<b>text.wav", TEXT))
+        alert = page.locator(".vocomp-own[role=alert]")
+        wait_for(page, lambda: alert.count() == 1, "the refusal")
+        assert alert.inner_text().startswith("path: '<b>text.wav' can't be read as WAV, FLAC, AIFF or OGG sound")
+        assert alert.inner_text().endswith("before.wav stays loaded.") and "Loaded: before.wav" in told(page)
+        drop(page, ("before.wav", GOOD))
+        loaded(page, "before.wav")
+
+
+def test_of_two_files_one_is_taken_and_that_is_said(page):
+    drop(page, ("one.wav", GOOD), ("two.wav", GOOD))
+    loaded(page, "one.wav")
+    wait_for(page, lambda: beside(page) == "Of 2 files only the first is taken, one.wav.", lambda: beside(page))
+    drop(page)
+    wait_for(page, lambda: beside(page) == "That is no file: drop one sound file.", lambda: beside(page))
+
+
+def test_what_comes_while_another_is_on_its_way_is_told_to_wait(page):
+    drop(page, ("before.wav", GOOD))
+    loaded(page, "before.wav")
+    drop(page, ("huge.wav", HUGE))
+    drop(page, ("hasty.wav", GOOD))
+    assert "hasty.wav was not taken, since huge.wav is still being sent" in beside(page)
+    choose(page, "button.wav", GOOD)
+    wait_for(page, lambda: "button.wav was not taken, since huge.wav is still being sent" in beside(page), lambda: beside(page))
+    wait_for(page, lambda: "huge.wav' can't be read" in told(page), lambda: told(page)[:300])
+    assert "Loaded: before.wav" in told(page)
+    drop(page, ("hasty.wav", GOOD))
+    loaded(page, "hasty.wav")
+    assert beside(page) == ""
+
+
+def test_a_page_whose_pieces_no_longer_fit_stops_at_once_and_says_so(page):
+    """As when another page sends a file to the same kernel in between."""
+    drop(page, ("torn.wav", HUGE))
+    wait_for(page, lambda: "%" in beside(page), "the sending to begin")
+    page.click("button:has-text('forget')")
+    wait_for(page, lambda: "'torn.wav' did not arrive whole" in told(page), lambda: told(page)[:300])
+    wait_for(page, lambda: beside(page) == "", lambda: beside(page), 10)
+    drop(page, ("next.wav", LARGE))
+    loaded(page, "next.wav")
+
+
+def test_a_page_reloaded_in_the_middle_leaves_what_was_loaded_and_takes_the_next(page):
+    drop(page, ("lost.wav", HUGE))
+    wait_for(page, lambda: "%" in beside(page), "the sending to begin")
+    # JupyterLab asks before a page with changes is left.
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.opened()
+    run_all(page)
+    wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
+    wait_for(page, lambda: "Loaded: first" in told(page), "the lesson's own clip")
+    drop(page, ("after.wav", LARGE))
+    loaded(page, "after.wav")
+
+
+def test_nothing_went_wrong_that_nobody_saw(page):
+    assert not page.errors, page.errors
+    assert not kernel_trouble(page)
+    assert {path.name for path in page.folder.iterdir() if not path.name.startswith(".")} == {"first.wav", "own.ipynb"}
