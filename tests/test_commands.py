@@ -82,7 +82,7 @@ def test_mark_writes_the_table_and_shows_how_far_it_is(tmp_path):
     lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
     assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
-        "marks.csv", "marks.journal", "marks.pages", "marks.png", "marks.report.txt",
+        "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.png", "marks.report.txt",
     }  # fmt: skip
 
 

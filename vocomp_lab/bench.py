@@ -22,7 +22,7 @@ import numpy as np
 from IPython.display import HTML, display
 
 from vocomp_lab.audio import Clip, encode
-from vocomp_lab.bench_present import PresenterBar
+from vocomp_lab.bench_present import HELD_BACK, PresenterBar
 from vocomp_lab.chain import Chain, ChainResult, StageResult
 from vocomp_lab.checks import check_choice
 from vocomp_lab.clip_gain import ClipGain
@@ -51,6 +51,21 @@ HIDEABLE = ("controls", "picture", "numbers", "choice")
 PICTURES[ClipGain] = RegionsPicture
 
 STYLE = """<style>
+.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
+[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load){--vocomp-accent:#56B4E9;
+ --vocomp-edge:#8c8c8c}
+:is(.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load) :focus-visible{
+ outline:2px solid var(--vocomp-accent)!important;outline-offset:0}
+:is(.vocomp-bench,.vocomp-load) input:focus-visible:focus-visible:focus-visible{
+ outline:2px solid var(--vocomp-accent)!important}
+:is(.vocomp-player,.vocomp-regions) :focus-visible,.vocomp-bench .noUi-handle:focus-visible{
+ outline-offset:2px!important}
+:is(.vocomp-bench,.vocomp-load) :is(input,select,textarea){border-color:var(--vocomp-edge)!important}
+[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-load) select{color-scheme:dark}
+.vocomp-bench .noUi-target,.vocomp-bench .noUi-target .noUi-connects{background:var(--vocomp-edge)}
+.vocomp-bench .noUi-target .noUi-connect,.vocomp-bench .noUi-target .noUi-handle{background:var(--vocomp-accent);
+ border-color:var(--vocomp-accent)}
+.vocomp-bench .widget-toggle-button.mod-active::before{content:"✓ " / ""}
 .vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  border:1px solid var(--jp-border-color1,#bbb);border-radius:4px;padding:6px 10px;margin:4px 0;max-width:1098px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
@@ -60,14 +75,14 @@ STYLE = """<style>
 .vocomp-player button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}
-.vocomp-player :focus-visible,.vocomp-bench :focus-visible{outline:2px solid #0072B2;outline-offset:2px}
-.vocomp-player input[type=range]{accent-color:#0072B2}
+.vocomp-player input[type=range]{accent-color:var(--vocomp-accent)}
 .vocomp-player [data-part=seek]{flex:1 1 240px}
 .vocomp-player [data-part=clock]{min-width:96px;font-variant-numeric:tabular-nums}
 .vocomp-player textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
  color:inherit;background:var(--jp-layout-color1,#fff)}
 .vocomp-player details{margin-top:4px}
 .vocomp-player .keys{font-size:12px;flex-basis:100%}
+.vocomp-player .keys kbd{font-size:inherit}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
 .vocomp-numbers b{font-variant-numeric:tabular-nums}
 .vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
@@ -80,13 +95,21 @@ STYLE = """<style>
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:20px}
 .vocomp-present .widget-dropdown{width:auto!important}
 .vocomp-present .vocomp-step{font-size:26px}
+.vocomp-step .vocomp-answer{font-size:.8em}
+.vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
+.vocomp-present .widget-text input[type=text]{min-width:92px}
+.vocomp-hands input{min-width:88px}
+.vocomp-tally{border-collapse:collapse;color:inherit}
+.vocomp-tally th{text-align:left;font-weight:normal;padding:1px 14px 1px 0}
+.vocomp-tally td{text-align:right;padding:1px 14px 1px 0;font-variant-numeric:tabular-nums}
+.vocomp-tally i{display:block;height:.8em;background:var(--vocomp-accent)}
 .vocomp-player.vocomp-present .keys{font-size:16px}
 </style>"""
 
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after" tabindex="-1" data-lm-suppress-shortcuts="true">
 <div class="row">
-<button type="button" data-part="play" aria-pressed="false">Play</button>
+<button type="button" data-part="play">Play</button>
 <fieldset __CHOICE__><legend>Hear</legend>
 <label><input type="radio" name="vocomp-__ID__" value="before" checked>before</label>
 <label><input type="radio" name="vocomp-__ID__" value="after">after</label>
@@ -294,19 +317,49 @@ class Bench:
         self._finish()
         return self
 
+    def put_back(self, stage: str, processor) -> "Bench":
+        """Give a stage settings that it had before: how the presenter's mode leaves the bench as it found it."""
+        if stage == self._stage:
+            self._take(processor)
+        else:
+            self._chain, self._stale = self._chain.with_stage(stage, processor), True
+        self._finish()
+        return self
+
+    def stage_in_sight(self) -> tuple[Clip, np.ndarray, float]:
+        """What goes into the stage whose controls are shown, where it is sung, and at what time of the clip it begins.
+
+        Of a long clip (over 40 s) it is the stretch in sight.
+        """
+        known, shift_s = self._partial, 0.0
+        if self._long:
+            known, shift_s = self._preview, max(self._window.start_s - PREROLL_S, 0.0)
+        if known is None or self._stage not in known.stages:
+            known, shift_s = self.result, 0.0
+        source = known.stages[self._stage].source
+        return source, self._mask(source), shift_s
+
     def present(self, on: bool = True) -> "Bench":
-        """Turn the presenter's mode on or off: large type, and a bar with prepared steps."""
+        """Turn the presenter's mode on or off: large type, and a bar with prepared steps.
+
+        Turned off, it brings back what was set before it was turned on.
+        """
         self._present_button.value = bool(on)
         return self
 
     def hold_back_numbers(self, on: bool = True) -> "Bench":
         """Show settings, picture and numbers only after the class has guessed."""
         self._held_back = bool(on)
-        for part in (self._grid, self._line, self._image):
-            part.layout.visibility = "hidden" if on else None
+        for part in self._telling:
+            part.layout.display = "none" if on else None
         self._refresh()
         self._finish()
         return self
+
+    @property
+    def _telling(self) -> list[widgets.Widget]:
+        """What would give away the answer to a guess."""
+        return [self._grid, self._line, self._image]
 
     # ---- building -----------------------------------------------------------------------------------------------
 
@@ -331,7 +384,10 @@ class Bench:
         self._more = widgets.ToggleButton(value=False, description="More controls")
         self._more.observe(lambda _: self._lay_out_controls(), "value")
         self._present_button = widgets.ToggleButton(
-            value=False, description="Present", tooltip="For a projector: large type, prepared steps, numbers held back, a tally of guesses"
+            value=False, description="Present", tooltip=(
+                "For a projector: large type, prepared steps, numbers held back, a tally of guesses. "
+                "Turned off, it brings back what was set before"
+            ),
         )
         self._present_button.observe(lambda change: self._on_present(change["new"]), "value")
         self._presenter = PresenterBar(self, scenarios)
@@ -340,20 +396,22 @@ class Bench:
         if len(names) > 1:
             top = [self._stage_menu, self._compare, *top]
         self._view = widgets.FloatRangeSlider(
-            value=(self._window.start_s, self._window.end_s),
+            # To whole steps: from an end between two of them the arrow key would not find back to it.
+            value=(self._window.start_s, math.ceil(10 * self._window.end_s - 1e-6) / 10),
             min=0.0,
-            max=self.clip.duration_s,
+            max=math.ceil(10 * self.clip.duration_s - 1e-6) / 10,
             step=0.1,
             description="In sight (s)",
             readout_format=".1f",
             continuous_update=False,
-            layout=widgets.Layout(width="100%", max_width="1120px"),
+            layout=widgets.Layout(width="calc(100% - 4px)", max_width="1120px"),
         )
+        self._part(self._view, "view")
         self._view.observe(self._on_view, "value")
         self._grid = widgets.GridBox(layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(460px, 1fr))", max_width="1120px"))
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
         self._progress = widgets.IntProgress(min=0, max=1, description="Whole clip", layout=widgets.Layout(display="none"))
-        self._image = self._part(widgets.Image(format="png", layout=widgets.Layout(max_width="100%")), "picture")
+        self._image = self._part(widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture")
         self._line = widgets.HTML()
         self._state = self._part(widgets.HTML(layout=hidden), "state")
         self._sounds = {
@@ -368,7 +426,8 @@ class Bench:
                 widgets.HTML(STYLE),
                 *([widgets.HBox([self._error])] if "controls" in self._hide else controls),
                 self._progress,
-                *([] if "picture" in self._hide else [widgets.Box([self._image])]),
+                # A box that could scroll is a stop for the tab key.
+                *([] if "picture" in self._hide else [widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))]),
                 self._line,
                 self._state,
                 *self._sounds.values(),
@@ -388,7 +447,7 @@ class Bench:
     def _make_choice(self, control: Choice, value):
         menu = widgets.Dropdown(
             options=control.options, value=value, description=control.label, tooltip=control.help,
-            style={"description_width": "112px"}, layout=widgets.Layout(width="96%"),
+            style={"description_width": "112px" if len(control.label) <= 16 else "initial"}, layout=widgets.Layout(width="96%"),
         )  # fmt: skip
         menu.observe(lambda change: self._on_value(control.field, change["new"]), "value")
         return control, menu, None, menu
@@ -485,23 +544,23 @@ class Bench:
         self._presented = on
         (self.widget.add_class if on else self.widget.remove_class)("vocomp-present")
         self._presenter.widget.layout.display = None if on else "none"
-        if not on:
-            self._presenter.start_again()
         self._pictures.clear()
         self._pictured = None
-        self._refresh()
-        self._finish()
+        self._presenter.begin() if on else self._presenter.end()
 
     def _on_stage(self, change):
+        self._presenter.end()
         self._stage = change["new"]
-        self._presenter.start_again()
         self._error.value = ""
         self._make_controls()
         self._refresh()
         self._finish()
+        if self._presented:
+            self._presenter.begin()
 
     def _on_view(self, change):
         start, end = change["new"]
+        end = min(end, self.clip.duration_s)
         if end - start < 0.05:
             return
         self._window = self._in_reach(Window(start, end))
@@ -523,6 +582,7 @@ class Bench:
                 self._show_value(control, slider, typed, getattr(processor, field))
         self._later("_refresh_due", 0.0, self._refresh, now)
         self._later("_finish_due", FINISH_DELAY_S, self._finish, now)
+        self._presenter.moved()
 
     def _later(self, slot, delay_s, work, now):
         """Run work soon, once: a newer call replaces one that still waits. Without an event loop, at once."""
@@ -644,7 +704,7 @@ class Bench:
             self._image.value = self._png
             self._alt = f"{picture.description(change)}. {_numbers_text(change)}"
             if self._held_back:
-                self._alt = "The picture is held back until the class has guessed."
+                self._alt = HELD_BACK
         if "numbers" not in self._hide:
             heading = [self._watch] if self._watch else []
             heading += ["in the stretch in sight"] if part else []
@@ -691,11 +751,12 @@ class Bench:
             "removed_shares": removed_shares,
             "window": [self._window.start_s, self._window.end_s],
             "time_box": self._picture.time_box,
-            "labels": {c.field: f"{c.label} ({c.unit})" if getattr(c, "unit", "") else c.label for c in controls},
+            "labels": {c.field: f"{c.label} ({unit})" if (unit := _spoken_unit(c)) else c.label for c in controls},
+            "units": {c.field: _spoken_unit(c) for c in controls},
             "alt": self._alt,
             "present": self._presented,
-            "python": _as_python(self._chain),
-            "json": self._chain.to_json(),
+            "python": HELD_BACK if self._held_back else _as_python(self._chain),
+            "json": HELD_BACK if self._held_back else self._chain.to_json(),
         }
         self._state_text = json.dumps(state, ensure_ascii=False)
         self._state.value = f"<span>{html.escape(self._state_text, quote=False)}</span>"
@@ -718,6 +779,11 @@ class Bench:
             player = player.replace(mark, 'style="display:none"' if part in self._hide else "")
         display(self.widget)
         display(HTML(f'<div class="vocomp-output">{STYLE}{self._still_html()}{player}<script>{script}</script></div>'))
+
+
+def _spoken_unit(control) -> str:
+    """A control's unit as a screen reader should say it: "3 to 1" for a ratio; none for a menu."""
+    return getattr(control, "unit", "").replace(": 1", "to 1")
 
 
 def _number_pairs(change: Change) -> list[tuple[str, str]]:

@@ -72,7 +72,7 @@ class MixBench:
         self._margin_lu, self._words, self._backing = margin_lu, tuple(words), backing
         self._backing_peak, self._scale = float(np.abs(backing.samples).max()), None
         self._player = PagePlayer(_TRACKS, "Player: the mix before and after")
-        self._image = self._player.part(widgets.Image(format="png", layout=widgets.Layout(max_width="100%")), "picture")
+        self._image = self._player.part(widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture")
         stops = [float(stop) for stop in np.arange(LOWEST_LU, HIGHEST_LU + STEP_LU / 2, STEP_LU)]
         self._slider = self._player.part(
             widgets.SelectionSlider(
@@ -87,7 +87,7 @@ class MixBench:
         )
         self._slider.observe(lambda _: self._answer(), "value")
         self._line = widgets.HTML()
-        picture = widgets.Box([self._image])
+        picture = widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))
         self.widget = widgets.VBox([widgets.HTML(STYLE), self._slider, picture, self._line, *self._player.widgets])
         self.widget.add_class("vocomp-bench")
         self._answer()
@@ -123,6 +123,12 @@ class MixBench:
         self._line.value = f'<div class="vocomp-numbers">{"".join(rows)}</div>'
         self._send(offset)
 
+    def _alt(self) -> str:
+        """The picture in words: its finding, and every number under it."""
+        rows = "; ".join(f"{kind}, {name}: {place}" for kind in KINDS for name, place in self.places(kind).items())
+        balance = f"the vocal is set to {decibels(self.balance_lu, sign=True)} LU over the band"
+        return f"{mix_finding(self.places())}; {balance}. {rows}."
+
     def _send(self, offset_lu):
         gain = db_to_amplitude(offset_lu)
         sounds = {name: self._backing.samples + gain * mix.vocal.samples for name, mix in self._mixes.items()}
@@ -138,11 +144,11 @@ class MixBench:
             duration_s=self._backing.duration_s,
             time_box=MIX_TIME_BOX,
             labels={"balance": "Vocal over backing (LU)"},
-            alt=f"{mix_finding(self.places())}; the vocal is set to {decibels(offset_lu, sign=True)} LU over the band.",
+            alt=self._alt(),
         )
 
     def _ipython_display_(self):
         source = base64.b64encode(self._png).decode()
-        alt = html.escape(mix_finding(self.places()))
+        alt = html.escape(self._alt())
         display(self.widget)
         self._player.show(f'<img alt="{alt}" src="data:image/png;base64,{source}">{self._line.value}')

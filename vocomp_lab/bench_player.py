@@ -20,7 +20,7 @@ from vocomp_lab.bench import STYLE
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__" tabindex="-1" data-tracks="__TRACKS__"
  data-lm-suppress-shortcuts="true">
 <div class="row">
-<button type="button" data-part="play" aria-pressed="false">Play</button>
+<button type="button" data-part="play">Play</button>
 <fieldset><legend>Hear</legend>__CHOICES__</fieldset>
 <label><input type="checkbox" data-part="loop" checked>loop</label>
 </div><div class="row">

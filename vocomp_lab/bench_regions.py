@@ -127,16 +127,19 @@ class RegionBench(Bench):
         """Put other regions into force, all at once; a ValueError if they overlap, and nothing changes then."""
         return self._put(ClipGain(tuple(regions), self.gains.crossfade_ms))
 
-    def set_from_start(self, **settings) -> "RegionBench":
-        """A step of a demonstration: settings as the bench started, some changed; the regions in force stay.
+    @property
+    def first_processor(self) -> ClipGain:
+        """What a demonstration starts from: the crossfade as the bench started with it, and the regions in force."""
+        return ClipGain(self.gains.regions, self._first[self._stage].crossfade_ms)
 
-        Raises
-        ------
-        ValueError
-            If a setting is unknown or out of range; nothing is moved then.
-        """
-        super().set_from_start(**{"regions": self.gains.regions, **settings})
+    def put_back(self, stage: str, processor) -> "RegionBench":
+        """Bring back the crossfade that was set before a demonstration; the regions in force stay."""
+        super().put_back(stage, ClipGain(self.gains.regions, processor.crossfade_ms))
         return self
+
+    @property
+    def _telling(self) -> list[widgets.Widget]:
+        return [*super()._telling, self._box]
 
     def undo(self) -> "RegionBench":
         """Take the last change back; does nothing where there is none."""
@@ -212,7 +215,7 @@ class RegionBench(Bench):
         super()._make_controls()
         if self._box is None:
             self._box = self._part(self._make_editor(), "editor")
-            self.widget.children = (*self.widget.children[:2], self._box, *self.widget.children[2:])
+            self.widget.children = (*self.widget.children[:3], self._box, *self.widget.children[3:])
             self._fill_list(None)
 
     def _make_editor(self):

@@ -196,12 +196,16 @@
   function show() {
     const playing = Boolean(sources), at = position(), length = duration();
     playButton.textContent = playing ? "Pause" : "Play";
-    playButton.setAttribute("aria-pressed", String(playing));
     seek.max = length || 1;
     if (document.activeElement !== seek || playing) seek.value = at;
     seek.setAttribute("aria-valuetext", at.toFixed(1) + " of " + length.toFixed(1) + " seconds");
     clock.textContent = at.toFixed(1) + " / " + length.toFixed(1) + " s";
     movePlayhead(at);
+  }
+
+  function sayVolume() {
+    volumeText.textContent = volume.value.replace("-", "−") + " dB";
+    volume.setAttribute("aria-valuetext", volumeText.textContent);
   }
 
   function movePlayhead(at) {
@@ -236,20 +240,57 @@
     if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
   }
 
+  const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
+
+  // What a screen reader says of a slider: its name, and its value with the unit. The slider itself would say the number of
+  // its stop; the text of the stop stands in a readout beside it at once, what was typed only after Python has answered.
+  function nameSlider(handle, label, unit, typedBox) {
+    setOnce(handle, "aria-label", label);
+    const slider = handle.closest(".widget-slider, .jupyter-widgets"), readout = slider && slider.querySelector(".widget-readout");
+    const say = (text) => setOnce(handle, "aria-valuetext", unit && /[\d∞]/.test(text) ? `${text} ${unit}` : text);
+    if (!handle.dataset.named) {
+      handle.dataset.named = "1";
+      new MutationObserver(() => {
+        const now = handle.getAttribute("aria-valuenow");
+        if (now === handle.dataset.now) return;
+        handle.dataset.now = now;
+        if (readout) say(readout.textContent);
+      }).observe(handle, { attributes: true, attributeFilter: ["aria-valuenow", "aria-valuetext"] });
+      if (readout) say(readout.textContent);
+      handle.dataset.now = handle.getAttribute("aria-valuenow");
+    }
+    if (typedBox && typedBox.value !== handle.dataset.typed && document.activeElement !== typedBox) {
+      handle.dataset.typed = typedBox.value;
+      say(typedBox.value);
+    }
+  }
+
+  // The stretch in sight: a slider with two handles, and the two numbers beside it, which can be typed over.
+  function nameView(slider) {
+    for (const [place, handle] of slider.querySelectorAll(".noUi-handle").entries()) {
+      setOnce(handle, "aria-label", ["In sight: start (s)", "In sight: end (s)"][place]);
+      setOnce(handle, "aria-valuetext", Number(handle.getAttribute("aria-valuenow")).toFixed(1) + " s");
+    }
+    const readout = slider.querySelector(".widget-readout");
+    if (readout) { setOnce(readout, "role", "textbox"); setOnce(readout, "aria-label", "In sight: start and end (s), typed"); }
+  }
+
   function nameEverything(s) {
     for (const [field, label] of Object.entries(s.labels)) {
       const typed = find("typed-" + field), typedBox = typed && typed.querySelector("input");
-      if (typedBox) typedBox.setAttribute("aria-label", label + ", typed");
+      if (typedBox) setOnce(typedBox, "aria-label", label + ", typed");
       const slider = find("slider-" + field), handle = slider && slider.querySelector(".noUi-handle");
-      if (handle) {
-        handle.setAttribute("aria-label", label);
-        if (typedBox) handle.setAttribute("aria-valuetext", typedBox.value);
-      }
+      if (handle) nameSlider(handle, label, (s.units || {})[field], typedBox);
     }
     const bench = find("picture") || find("state");
     const around = bench && bench.closest(".vocomp-bench");
-    // JupyterLab would take arrow keys and letters for its own, unless the element in focus says no.
-    if (around) for (const part of around.querySelectorAll("select,button,input,[tabindex]")) part.dataset.lmSuppressShortcuts = "true";
+    if (around) {
+      const view = find("view");
+      if (view) nameView(view);
+      for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
+      // JupyterLab would take arrow keys and letters for its own, unless the element in focus says no.
+      for (const part of around.querySelectorAll("select,button,input,[tabindex]")) part.dataset.lmSuppressShortcuts = "true";
+    }
     const picture = find("picture");
     if (picture) {
       picture.alt = s.alt;
@@ -290,6 +331,8 @@
     note.textContent = button.textContent.trim() + ": copied.";
   }
 
+  // JupyterLab looks at what has the focus first, and would take arrow keys to walk from cell to cell.
+  for (const part of root.querySelectorAll("button,input,summary,textarea")) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (sources ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", choose);
@@ -297,7 +340,7 @@
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   volume.addEventListener("input", () => {
     shared.volumeDb = Number(volume.value);
-    volumeText.textContent = volume.value.replace("-", "−") + " dB";
+    sayVolume();
     for (const player of shared.players) player.takeVolume();
   });
   for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
@@ -322,12 +365,12 @@
     },
     takeVolume: () => {
       volume.value = shared.volumeDb;
-      volumeText.textContent = volume.value.replace("-", "−") + " dB";
+      sayVolume();
       if (sources) sources.master.gain.setTargetAtTime(gainOf(shared.volumeDb), context().currentTime, 0.01);
     },
   });
   shared.players.add(api);
-  if (shared.volumeDb !== null) api.takeVolume();
+  if (shared.volumeDb !== null) api.takeVolume(); else sayVolume();
   // A re-run cell leaves this player behind, disconnected: it falls silent (see tick) and goes with its page.
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&

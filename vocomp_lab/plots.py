@@ -1,7 +1,8 @@
 """The pictures: each panel is drawn once into an Axes and then only updated, so that a slider is answered at once.
 
 Colours are Okabe and Ito's colour-blind-safe palette (Okabe & Ito, "Color Universal Design", 2008), and what a colour
-means is said again by line style, by filling or by a label.
+means is said again by line style, by filling or by a label. Lines stand out from white by 3:1 (WCAG 2.1, success criterion
+1.4.11): the palette's orange and sky blue don't, and serve for areas with an edge; ``AMBER`` is the orange darkened.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from PIL import Image
@@ -31,13 +33,16 @@ from vocomp_lab.meters import vu_reading
 
 INK = "#000000"
 ORANGE = "#E69F00"
+AMBER = "#BD8200"
 SKY = "#56B4E9"
 GREEN = "#009E73"
 BLUE = "#0072B2"
 VERMILION = "#D55E00"
 PURPLE = "#CC79A7"
 GREY = "#6b6b6b"
-_LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (PURPLE, (0, (5, 1, 1, 1, 1, 1))), (ORANGE, (0, (1, 1))), (INK, "-"))
+_LINES = (
+    (BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (PURPLE, (0, (5, 1, 1, 1, 1, 1))), (AMBER, (0, (3, 1))), (INK, (0, (9, 2))),
+)  # fmt: skip
 
 LEVEL_RANGE_DB = (-60.0, 0.0)
 _HISTOGRAM_STRIDE = 16
@@ -118,7 +123,7 @@ class WaveformPanel(_Panel):
 
     def __init__(self, ax):
         super().__init__(ax)
-        self.before_low, self.before_high = (ax.plot([], [], color=ORANGE, linewidth=1.0)[0] for _ in range(2))
+        self.before_low, self.before_high = (ax.plot([], [], color=AMBER, linewidth=1.0)[0] for _ in range(2))
         self.after = ax.fill_between([0, 1], 0, 0, color=BLUE, alpha=0.75, linewidth=0)
         self.before_peak = 0.0
         ax.set_ylabel("amplitude\n(FS = 1)")
@@ -212,7 +217,7 @@ class CurvePanel(_Panel):
         super().__init__(ax)
         low, high = LEVEL_RANGE_DB
         ax.plot([low, high], [low, high], color=GREY, linestyle=":", linewidth=1.0)
-        self.levels = ax.fill_between([low, high], low, low, step="mid", color=SKY, alpha=0.6, linewidth=0)
+        self.levels = ax.fill_between([low, high], low, low, step="mid", facecolor=to_rgba(SKY, 0.6), edgecolor=BLUE, linewidth=0.7)
         (self.curve,) = ax.plot([], [], color=BLUE, linewidth=2.0)
         self.threshold = ax.axvline(-20, color=VERMILION, linestyle="--", linewidth=1.2)
         ax.set(xlim=(low, high), ylim=(low, high), xlabel="level in (dBFS)", ylabel="level out (dBFS)")
@@ -383,7 +388,7 @@ class SpectrumPanel(_Panel):
 
     def __init__(self, ax):
         super().__init__(ax)
-        (self.before,) = ax.plot([], [], color=ORANGE, linewidth=1.6, linestyle="--", label="before (dashed)")
+        (self.before,) = ax.plot([], [], color=AMBER, linewidth=1.6, linestyle="--", label="before (dashed)")
         (self.after,) = ax.plot([], [], color=BLUE, linewidth=1.3, label="after")
         frequency_axis(ax)
         ax.set_ylabel("level per third\nof an octave (dB)")
@@ -417,6 +422,13 @@ class ResponsePanel(_Panel):
         freqs = np.geomspace(20, min(20_000, 0.499 * rate), 256)
         self.curve.set_data(freqs, np.maximum(processor.response_db(freqs, rate), -200))
 
+    def told(self) -> str:
+        """Points of the response in words."""
+        freqs, gain_db = self.curve.get_data()
+        at = [freq for freq in (50, 100, 200, 500, 1000, 2000, 5000, 10_000) if freq <= freqs[-1]]
+        points = zip(at, np.interp(at, freqs, gain_db))
+        return "response: " + ", ".join(f"{decibels(gain)} dB at {freq} Hz" for freq, gain in points)
+
 
 class SaturationPanel(_Panel):
     """A memoryless curve: which sample out for which sample in."""
@@ -432,6 +444,12 @@ class SaturationPanel(_Panel):
     def set_processor(self, processor, rate: int) -> None:
         x = np.linspace(-1, 1, 201)
         self.curve.set_data(x, processor.curve(x))
+
+    def told(self) -> str:
+        """Points of the curve in words."""
+        at = (-1.0, -0.5, -0.25, 0.25, 0.5, 1.0)
+        points = zip(at, np.interp(at, *self.curve.get_data()))
+        return ("curve, sample in → out: " + ", ".join(f"{x:g} → {y:.2f}" for x, y in points)).replace("-", "−")
 
 
 def frequency_axis(ax: Axes, low_hz: float = 20, high_hz: float = 20_000) -> None:
@@ -527,12 +545,15 @@ class Picture:
     """
 
     time_box: tuple[float, float, float, float]
+    _crowded_head = 0.0
+    """Of the height: how much lower the panels begin on a narrow sheet, where the title reaches over what stands above them."""
 
     def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
         self.dpi = 96 * scale
         # What stands left and right of the time axis keeps its size: on a smaller sheet it takes a larger share.
         self._crowding = max(1.0, _USUAL_WIDTH_PX / width_px)
         left, top, right, bottom = type(self).time_box
+        top += self._crowded_head if self._crowding > 1 else 0.0
         self.time_box = (left * self._crowding, top, self._from_right(right), bottom)
         with mpl.rc_context(_STYLE):
             self.figure = Figure(figsize=(width_px / 96, height_px / 96), dpi=self.dpi, facecolor="white")
@@ -598,15 +619,16 @@ class DynamicsPicture(Picture):
     """Waveform, level with threshold, and reduction over time; the static curve beside them."""
 
     time_box = (0.078, 0.115, 0.7, 0.895)
+    _crowded_head = 0.045
     _unit = "dBFS"
 
     def _make_panels(self, figure):
-        left, _, right, _ = self.time_box
-        grid = figure.add_gridspec(3, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.28)
+        left, top, right, _ = self.time_box
+        grid = figure.add_gridspec(3, 1, left=left, right=right, top=1 - top, bottom=0.105, hspace=0.28)
         self.waveform, self.level, self.reduction = (
             kind(figure.add_subplot(grid[row])) for row, kind in enumerate((WaveformPanel, LevelPanel, ReductionPanel))
         )
-        self.curve = CurvePanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=0.885, bottom=0.105)[0]))
+        self.curve = CurvePanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=1 - top, bottom=0.105)[0]))
         for panel in (self.waveform, self.level):
             panel.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.level):
@@ -630,6 +652,7 @@ class DynamicsPicture(Picture):
         changed = self.reduction.set_reduction(stage.reduction_db, rate, window)
         self.curve.set_levels(detector_db[sung][::_HISTOGRAM_STRIDE])
         self.curve.set_curve(stage.processor.static_curve, threshold_db)
+        self._processor = stage.processor
         unit = getattr(stage.processor, "level_unit", "dBFS")
         if grown or changed or unit != self._unit:
             self._unit = unit
@@ -646,6 +669,18 @@ class DynamicsPicture(Picture):
         return (
             f"Reduction acts in {100 * stats.share:.0f} % of the sung time: {middle}{decibels(stats.max_db)} dB at most"
         )
+
+
+    def description(self, change) -> str:
+        """The finding, the threshold, and points of the static curve."""
+        threshold_db = getattr(self._processor, "threshold_db", None)
+        told = [self.finding(change)]
+        if threshold_db is not None:
+            told.append(f"threshold {decibels(threshold_db)} {self._unit}")
+        levels_db = np.array([-48.0, -36.0, -24.0, -12.0, 0.0])
+        points = zip(levels_db, self._processor.static_curve(levels_db))
+        curve = ", ".join(f"{decibels(at)} → {decibels(out)}" for at, out in points)
+        return "; ".join([*told, f"static curve, level in → out in {self._unit}: {curve}"])
 
 
 class FilterPicture(Picture):
@@ -683,6 +718,10 @@ class FilterPicture(Picture):
         crest = change.after.crest_db - change.before.crest_db
         loud = change.after.loudness_lufs - change.before.loudness_lufs
         return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
+
+    def description(self, change) -> str:
+        """The finding, and points of the curve at the lower right."""
+        return f"{self.finding(change)}; {self.response.told()}"
 
 
 class ColourPicture(FilterPicture):

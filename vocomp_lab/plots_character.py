@@ -10,7 +10,9 @@ from matplotlib.axes import Axes
 
 from vocomp_lab.colour import Colour
 from vocomp_lab.distortion import tone_spectrum_db
+from vocomp_lab.measures import decibels
 from vocomp_lab.plots import _LINES, BLUE, GREY, VERMILION
+from vocomp_lab.plots_shown import tell
 from vocomp_lab.times import Burst
 
 MARKERS = ("o", "s", "^", "D", "v", "P")
@@ -65,6 +67,7 @@ def plot_harmonics(ax: Axes, harmonics: dict[str, np.ndarray], low_db: float = -
     -----
     Explained in ``07_detector_types``.
     """
+    sentences = []
     apart, count = 0.8 / len(harmonics), max(map(len, harmonics.values()))
     for place, ((label, levels_db), (color, style), marker) in enumerate(zip(harmonics.items(), _LINES, MARKERS)):
         orders = 2 + np.arange(len(levels_db)) + apart * (place - (len(harmonics) - 1) / 2)
@@ -77,6 +80,14 @@ def plot_harmonics(ax: Axes, harmonics: dict[str, np.ndarray], low_db: float = -
     ax.set_xticks(range(2, count + 2))
     ax.grid(True, axis="y", color="#dddddd", linewidth=0.6)
     ax.legend(frameon=False, loc="upper right")
+    for label, levels_db in harmonics.items():
+        told = ", ".join(decibels(level) if level > low_db else f"under {decibels(low_db)}" for level in levels_db)
+        sentences.append(f"{label}, from the second harmonic on, in dB: {told}")
+    tell(ax, *sentences)
+
+
+def _tone(line: int, spectrum_db: np.ndarray) -> str:
+    return f"{decibels(spectrum_db[line])} dB at {line / 1000:.3g} kHz"
 
 
 def plot_aliasing(
@@ -111,6 +122,12 @@ def plot_aliasing(
         ax.axhline(ALIASING_GOAL_DB, color=GREY, linestyle="--", linewidth=1.2, label="−80 dB (dashed)")
         ax.set(xlim=(0, rate / 2000), ylim=(LOWEST_DB, 8), xlabel="frequency (kHz)")
         ax.grid(True, axis="y", color="#dddddd", linewidth=0.6)
+        tones, false = lines[seen & true & (lines > 0)], lines[seen & ~true]
+        overtones = ", ".join(_tone(line, spectrum_db) for line in tones)
+        strongest = f", the strongest {_tone(false[spectrum_db[false].argmax()], spectrum_db)}" if len(false) else ""
+        tell(
+            ax, f"Note and harmonics: {overtones}", f"{len(false)} false tones over {decibels(LOWEST_DB)} dB{strongest}"
+        )
     bare.set_ylabel("level (dB, the note = 0)")
     # Where the panel is nearly empty.
     oversampled.legend(frameon=True, framealpha=0.9, edgecolor="none", loc="upper center")

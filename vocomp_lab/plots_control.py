@@ -15,10 +15,10 @@ from vocomp_lab.evenness import sung_loudness
 from vocomp_lab.levels import power_to_db, step_powers
 from vocomp_lab.measures import decibels
 from vocomp_lab.parallel import blended_curve
-from vocomp_lab.plots import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, VERMILION
+from vocomp_lab.plots import AMBER, BLUE, GREEN, GREY, INK, PURPLE, VERMILION
 from vocomp_lab.pumping import smoothed_db
 
-_LINES = ((ORANGE, "--"), (BLUE, "-"), (GREEN, "-."), (PURPLE, ":"), (INK, "-"))
+_LINES = ((AMBER, "--"), (BLUE, "-"), (GREEN, "-."), (PURPLE, ":"), (INK, (0, (9, 2))))
 _REDUCTIONS = ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"))
 _TEXT_PT = 10.5
 
@@ -88,7 +88,7 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
     Used in ``05_steady_compression``.
     """
     level_db = np.linspace(-70, 0, 281)
-    for mix, (color, style) in zip(mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, "-"))):
+    for mix, (color, style) in zip(mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, (0, (9, 2))))):
         curve = blended_curve(dataclasses.replace(compressor, mix=mix), level_db)
         ax.plot(level_db, curve - level_db, color=color, linestyle=style, linewidth=2, label=f"mix {mix:g}")
     ax.set(xlim=(-70, 0), xlabel="level in (dBFS)", ylabel="gain (dB)")

@@ -9,6 +9,7 @@ from vocomp_lab.audio import Clip
 from vocomp_lab.lowend import LOW_END_HZ, Pop, running_level_db, split_low_end
 from vocomp_lab.measures import decibels
 from vocomp_lab.plots import BLUE, GREEN, GREY, INK, ORANGE, VERMILION, frequency_axis
+from vocomp_lab.plots_shown import tell
 
 _STYLES = ((VERMILION, "--"), (BLUE, "-"), (GREEN, "-."), (INK, ":"))
 _AROUND_S = (0.15, 0.45)
@@ -57,7 +58,7 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
     part = slice(start, min(int((pop.time_s + _AROUND_S[1]) * rate), recorded.frames))
     times_s = np.arange(part.start, part.stop) / rate
     low_db = running_level_db(split_low_end(recorded)[0])[part]
-    level_ax.plot(times_s, low_db, color=INK, linewidth=1.8)
+    level_ax.plot(times_s, low_db, color=INK, linewidth=1.8, label="level of the low end")
     level_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
     level_ax.set(ylabel=f"below {LOW_END_HZ:g} Hz\n(dBFS)", ylim=(max(float(low_db.min()), -80) - 3, max(float(low_db.max()), -60) + 4))
     for (label, reduction_db), (color, style) in zip(reductions.items(), _STYLES):
@@ -91,6 +92,7 @@ def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> No
             change = value - balances_db[reference]
             text = f"{decibels(value)} dB" + (f" ({decibels(change, sign=True)} dB)" if row and np.isfinite(change) else "")
             ax.annotate(text, (value, row), (9, 0), textcoords="offset points", va="center", fontsize=10)
+    tell(ax, "; ".join(f"{label} {decibels(value)} dB" for label, value in balances_db.items()))
     ax.set(xlabel="hiss of the s sounds against the voice (dB); dashed: as it came", ylim=(len(rows) - 0.5, -0.5))
     ax.set_yticks(rows, list(balances_db))
     ax.margins(x=0.25)

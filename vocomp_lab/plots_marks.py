@@ -4,12 +4,11 @@ on).
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from vocomp_lab.files import whole_or_not_at_all
 from vocomp_lab.plots import BLUE, VERMILION
 
 _MOST_MISTAKES = 10
@@ -38,19 +37,13 @@ def plot_class(tasks, mistakes) -> Figure:
     bars = upper.barh(labels, shares, color=BLUE)
     upper.bar_label(bars, [f"{share:.0f} % of {count}" for share, (_, _, count) in zip(shares, tasks)], padding=4,
         fontsize=10)
-    hardest, share, _ = min(tasks, key=lambda task: task[1])
-    upper.set_title(
-        f"Hardest: {hardest}, right on {100 * share:.0f} % of the sheets" if share < 1 else "Every task is right on every sheet",
-        fontsize=12,
-    )
+    hardest, common = class_findings(tasks, mistakes)
+    upper.set_title(hardest, fontsize=12)
     upper.set_xlim(0, 118)
     upper.set_xlabel("right, % of the sheets", fontsize=11)
     bars = lower.barh([label for label, _ in mistakes], [count for _, count in mistakes], color=VERMILION, hatch="//",
         edgecolor="white")
     lower.bar_label(bars, padding=4, fontsize=10)
-    common = "No typical mistake was recognised"
-    if mistakes:
-        common = f"Most common mistake: {mistakes[0][0]}, {mistakes[0][1]} times"
     lower.set_title(common, fontsize=12)
     lower.set_xlabel("answers", fontsize=11)
     for ax in (upper, lower):
@@ -62,9 +55,28 @@ def plot_class(tasks, mistakes) -> Figure:
     return figure
 
 
+def class_findings(tasks, mistakes) -> tuple[str, str]:
+    """The titles of the picture: what was hardest, and which mistake most common."""
+    hardest, share, _ = min(tasks, key=lambda task: task[1])
+    hard = "Every task is right on every sheet"
+    if share < 1:
+        hard = f"Hardest: {hardest}, right on {100 * share:.0f} % of the sheets"
+    if not mistakes:
+        return hard, "No typical mistake was recognised"
+    return hard, f"Most common mistake: {mistakes[0][0]}, {mistakes[0][1]} times"
+
+
+def class_in_words(tasks, mistakes) -> str:
+    """The picture's text alternative: its findings and every number in it."""
+    hard, common = class_findings(tasks, mistakes)
+    right = "; ".join(f"{label} {100 * share:.0f} % of {count}" for label, share, count in tasks)
+    seen = "; ".join(f"{label} {count}" for label, count in mistakes[:_MOST_MISTAKES])
+    return f"{hard}. {common}. Right: {right}." + (f" Mistakes: {seen}." if seen else "")
+
+
 def save_class_picture(tasks, mistakes, path) -> None:
-    """Draw it into a PNG file, put in place in one step."""
-    path = Path(path)
-    beside = path.with_name(f".{path.name}.new")
-    plot_class(tasks, mistakes).savefig(beside, format="png", dpi=96)
-    os.replace(beside, path)
+    """Draw it into a PNG file that carries its text alternative, too, put in place in one step."""
+    with whole_or_not_at_all(path) as beside:
+        plot_class(tasks, mistakes).savefig(
+        beside, format="png", dpi=96, metadata={"Description": class_in_words(tasks, mistakes)}
+    )

@@ -14,7 +14,8 @@ from matplotlib.ticker import MaxNLocator
 from vocomp_lab.chain import ChainResult
 from vocomp_lab.measures import decibels
 from vocomp_lab.mix import KINDS, Presence
-from vocomp_lab.plots import BLUE, GREY, INK, ORANGE, VERMILION, column_extremes
+from vocomp_lab.plots import AMBER, BLUE, GREY, INK, VERMILION, column_extremes
+from vocomp_lab.plots_shown import tell
 
 MIX_PX = (1120, 470)
 MIX_TIME_BOX = (0.078, 0.17, 0.985, 0.885)
@@ -59,6 +60,7 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
             ax.fill_between(t, 0 * low, high, color=color, alpha=0.3, linewidth=0)
             ax.plot(t, high, color=color, linewidth=1.2)
             told = f"{name}: {decibels(float(reduction_db.max()))} dB at most"
+            tell(ax, f"{told}, at {int(reduction_db.argmax()) / clip.rate:.1f} s")
             weight = "bold" if last else "normal"
             ax.text(0.995, 0.05, told, transform=ax.transAxes, ha="right", va="bottom", weight=weight)
             _plain(ax)
@@ -120,7 +122,7 @@ def plot_presence(
     low_lu, high_lu = balance_lu - margin_lu, balance_lu + margin_lu
     ax.axhspan(low_lu, high_lu, color="#e9e9e9", zorder=0, label=f"in its place (±{margin_lu:g} LU)")
     ax.axhline(balance_lu, color=GREY, linewidth=1.0, linestyle=":", zorder=1)
-    looks = ((ORANGE, "--", 1.6), (BLUE, "-", 1.8))
+    looks = ((AMBER, "--", 1.6), (BLUE, "-", 1.8))
     for (label, (times_s, difference_lu)), (color, style, width) in zip(curves.items(), looks):
         ax.plot(times_s, difference_lu, color=color, linestyle=style, linewidth=width, label=label, zorder=3)
         sunk = difference_lu < low_lu

@@ -10,11 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.colors import to_rgba
 
 from vocomp_lab.audio import Clip
 from vocomp_lab.clip_gain import ClipGain, GainRegion, Span, running_level, voiced_words
 from vocomp_lab.measures import decibels
-from vocomp_lab.plots import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, VERMILION, Picture, WaveformPanel, Window, _Panel
+from vocomp_lab.plots import AMBER, BLUE, GREEN, GREY, INK, PURPLE, VERMILION, Picture, WaveformPanel, Window, _Panel
+from vocomp_lab.plots_shown import tell
 
 _LABELS = 40
 _BELOW_DB, _ABOVE_DB = 15.0, 10.0
@@ -34,10 +36,10 @@ class RegionsPanel(_Panel):
 
     def __init__(self, ax: Axes):
         super().__init__(ax)
-        self.regions = PolyCollection([], facecolor=GREEN, edgecolor=GREEN, alpha=0.3, hatch="//", label="region (hatched)")
+        self.regions = PolyCollection([], facecolor=to_rgba(GREEN, 0.2), edgecolor=GREEN, hatch="//", label="region (hatched)")
         self.proposals = PolyCollection([], facecolor="none", edgecolor=PURPLE, linestyle="--", linewidth=1.8, label="proposed (dashed)")
         self.chosen = PolyCollection([], facecolor="none", edgecolor=INK, linewidth=2.0)
-        self.before = LineCollection([], colors=ORANGE, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)")
+        self.before = LineCollection([], colors=AMBER, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)")
         self.after = LineCollection([], colors=BLUE, linewidths=3.0, label="word after")
         for collection in (self.regions, self.proposals, self.chosen, self.before, self.after):
             ax.add_collection(collection, autolim=False)
@@ -173,6 +175,9 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     for k in named:
         ax.plot(loudness_lufs[k], peaks_dbfs[k], "D", color=VERMILION, markersize=8)
         ax.annotate(labels[k], (loudness_lufs[k], peaks_dbfs[k]), (7, 4), textcoords="offset points", fontsize=10.5)
+    tell(ax, f"{len(labels)} words", *(
+        f"{labels[k]}: loudness {decibels(loudness_lufs[k])} LUFS, peak {decibels(peaks_dbfs[k])} dBFS" for k in sorted(named)
+    ))  # fmt: skip
     ax.set_xlabel("loudness: what the ear hears (LUFS)", fontsize=10.5)
     ax.set_ylabel("peak: what the eye sees (dBFS)", fontsize=10.5)
     ax.tick_params(labelsize=10.5)

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vocomp_lab.file_render import Rendered, StageTrack
-from vocomp_lab.plots import BLUE, GREY, ORANGE, SKY, VERMILION, column_extremes
+from vocomp_lab.plots import AMBER, BLUE, GREY, SKY, VERMILION, column_extremes
 
 COLUMNS = 1_000
 _TICKS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800)
@@ -103,7 +103,7 @@ def _draw_loudness(ax, rendered):
     duration_s = rendered.before.duration_s
     tops = []
     for lufs, colour, line, label in (
-        (rendered.before_lufs, ORANGE, "--", "before"),
+        (rendered.before_lufs, AMBER, "--", "before"),
         (rendered.after_lufs, BLUE, "-", "after"),
     ):
         times_s, _, high = _columns(duration_s, lufs)
@@ -117,7 +117,7 @@ def _draw_loudness(ax, rendered):
 
 def _draw_reduction(ax, track, duration_s):
     times_s, low, high = _columns(duration_s, track.reduction_db)
-    ax.fill_between(times_s, -high, -low, color=SKY, linewidth=0, label="least to most reduction (10 ms means)")
+    ax.fill_between(times_s, -high, -low, facecolor=SKY, edgecolor=BLUE, linewidth=0.5, label="least to most reduction (10 ms means)")
     ax.plot(times_s, -high, color=VERMILION, linewidth=0.9, label="most")
     ax.axhline(-track.stats.median_db, color=GREY, linestyle=":", linewidth=1.4, label="median while someone sings")
     ax.set_ylim(-max(1.15 * float(high.max()), _LEAST_REDUCTION_DB), 0.0)

@@ -126,7 +126,7 @@ class RecordingReport:
             f"<td>{html.escape(o.measured)}.</td><td>{html.escape(o.advice)}</td><td>{o.lesson}</td></tr>"
             for o in self.observations
         )
-        head = "".join(f"<th scope='col'>{name}</th>" for name in ("", "what", "measured", "what to do", "lesson"))
+        head = "".join(f"<th scope='col'>{name}</th>" for name in ("result", "what", "measured", "what to do", "lesson"))
         return (
             f"<p>{html.escape(self.heading)}. {html.escape(self.summary)}</p>"
             f"<table class='vocomp-report'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"

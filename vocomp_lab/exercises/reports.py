@@ -6,6 +6,7 @@ Sheets come from the homework of ``01_levels_and_meters`` and its fellows.
 
 from __future__ import annotations
 
+import base64
 import csv
 import html
 import io
@@ -17,13 +18,19 @@ from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.homework import to_html
 from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.mistakes import MISTAKES
-from vocomp_lab.exercises.sheets import Entry, Sheet, write_whole
+from vocomp_lab.exercises.sheets import Entry, Sheet
 from vocomp_lab.exercises.tasks import RIGHT
+from vocomp_lab.files import write_whole
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _STYLE = (
-    "body{font:16px/1.5 sans-serif;max-width:46em;margin:2em auto;padding:0 1em;color-scheme:light dark}"
-    "section{border-left:4px solid currentColor;padding:0 1em;margin:1.5em 0}pre{overflow:auto}"
+    ":root{color-scheme:light dark;background:Canvas;color:CanvasText}"
+    "body{font:16px/1.5 sans-serif;max-width:46em;margin:2em auto;padding:0 1em}"
+    "section{border-left:4px solid currentColor;padding:0 1em;margin:1.5em 0}"
+    "pre{white-space:pre-wrap;overflow-wrap:anywhere}"
+    ":focus-visible{outline:2px solid currentColor;outline-offset:2px}"
+    "th{text-align:left;font-weight:normal}thead th{font-weight:bold}"
+    "th,td{padding:.1em 1em .1em 0;border-bottom:1px solid}"
 )
 
 
@@ -63,10 +70,7 @@ def page_text(learner: str, marked) -> str:
                 f"{to_html(task['prompt'])}{says}"
                 f"<details><summary>How it is done</summary>{to_html(task['solution'])}</details></section>"
             )
-    return (
-        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{html.escape(learner)}</title>"
-        f"<style>{_STYLE}</style></head><body>{''.join(parts)}</body></html>\n"
-    )
+    return _page(learner, "".join(parts))
 
 
 def class_numbers(marked) -> tuple[list, list]:
@@ -93,6 +97,43 @@ def class_numbers(marked) -> tuple[list, list]:
     return tasks, sorted(mistakes.items(), key=lambda item: (-item[1], item[0]))
 
 
+def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
+    """The picture of a class and its numbers as tables, in a page that needs no other file.
+
+    Parameters
+    ----------
+    tasks, mistakes : list
+        As :func:`class_numbers` gives them.
+    picture : bytes
+        As PNG.
+    alt : str
+        Its text alternative.
+    """
+    shares = [(label, f"{100 * share:.0f} %", count) for label, share, count in tasks]
+    tables = _table("How many got it right", ("task", "right", "sheets"), shares)
+    if mistakes:
+        tables += _table("Typical mistakes", ("mistake", "answers"), mistakes)
+    source = f"data:image/png;base64,{base64.b64encode(picture).decode()}"
+    image = f"<img style='max-width:100%' alt='{html.escape(alt)}' src='{source}'>"
+    return _page("The class", f"<h1>The class</h1>{image}{tables}")
+
+
+def _table(caption: str, head, rows) -> str:
+    heads = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in head)
+    cells = lambda row: "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row)  # noqa: E731
+    lines = "".join(
+        f"<tr><th scope='row'>{html.escape(str(first))}</th>{cells(rest)}</tr>" for first, *rest in rows
+    )
+    return f"<h2>{html.escape(caption)}</h2><table><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table>"
+
+
+def _page(title: str, body: str) -> str:
+    return (
+        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{html.escape(title)}</title>"
+        f"<style>{_STYLE}</style></head><body><main>{body}</main></body></html>\n"
+    )
+
+
 def write_reports(result, out: Path) -> None:
     """Write all that belongs to a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`."""
     write_whole(out, table_text(result.marked))
@@ -101,9 +142,12 @@ def write_reports(result, out: Path) -> None:
     for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
         write_whole(pages / f"page_{learner}.html", page_text(learner, list(marked)))
     if result.marked:
-        from vocomp_lab.plots_marks import save_class_picture
+        from vocomp_lab.plots_marks import class_in_words, save_class_picture
 
-        save_class_picture(*class_numbers(result.marked), out.with_suffix(".png"))
+        tasks, mistakes = class_numbers(result.marked)
+        save_class_picture(tasks, mistakes, out.with_suffix(".png"))
+        alt = class_in_words(tasks, mistakes)
+        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, out.with_suffix(".png").read_bytes(), alt))
 
 
 # ----------------------------------------------------------------------------------------------------------- the key
