@@ -74,6 +74,7 @@ def lab_server(folder: Path, home: Path):
         "JUPYTER_DATA_DIR": str(home / "data"),
         "JUPYTERLAB_SETTINGS_DIR": str(home / "settings"),
         "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",  # else a kernel that is started again warns on stderr of its debugger
     }
     log = open(home / "lab.log", "w")
     server = subprocess.Popen(

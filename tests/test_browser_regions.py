@@ -1,34 +1,38 @@
-"""The region bench in a real browser: dragging in the picture, the list by keyboard, undo, and the player around a region."""
+"""The region bench in a real browser, on lesson 02: dragging in the picture, the list by keyboard, undo, the player.
+
+Then what every page must stand, and that a fresh kernel finds what was kept.
+
+Screenshots go to tests/screenshots/.
+"""
 
 from __future__ import annotations
 
-import shutil
-import time
-
+import pagechecks
 import pytest
-from labdriver import ROOT, chromium, lab_server, open_notebook, run_all
+from labdriver import ROOT, chromium, lab_server
+from labdriver import wait_for as wait_until
 
-LESSON = "02_level_prep.ipynb"
-SCREENSHOTS = ROOT / "tests" / "screenshots"
+LESSON = ROOT / "notebooks" / "02_level_prep.ipynb"
 LENGTH_S = 15.6
 TIME_BOX = (0.078, 0.985)
 """Where time runs in the picture, as shares of its width."""
 
 
 @pytest.fixture(scope="module")
-def lesson(tmp_path_factory):
-    """Lesson 02, run from top to bottom, with its bench in sight."""
+def opened(tmp_path_factory):
+    """Lesson 02, run from top to bottom."""
     folder, home = tmp_path_factory.mktemp("notebooks"), tmp_path_factory.mktemp("home")
-    shutil.copy(ROOT / "notebooks" / LESSON, folder)
-    with chromium(1280, 900) as page, lab_server(folder, home) as (address, token):
-        open_notebook(page, address, token, LESSON)
-        run_all(page)
-        page.wait_for_selector(".vocomp-regions:not([hidden])", timeout=30_000)
-        page.wait_for_selector(".vocomp-player:not([hidden])", timeout=30_000)
-        page.locator(".vocomp-bench").first.scroll_into_view_if_needed()
-        page.wait_for_timeout(500)
-        SCREENSHOTS.mkdir(exist_ok=True)
-        yield page
+    with chromium(1280, 720) as page, lab_server(folder, home) as server:
+        yield pagechecks.open_and_run(page, server, LESSON, folder)
+
+
+@pytest.fixture
+def lesson(opened):
+    """Its page, with room for the whole bench, so that the mouse reaches all of the picture without scrolling."""
+    opened.page.set_viewport_size({"width": 1280, "height": 900})
+    opened.benches[0].show()
+    yield opened.page
+    opened.page.set_viewport_size({"width": 1280, "height": 720})
 
 
 def entries(page):
@@ -36,13 +40,8 @@ def entries(page):
     return [option.replace("\xa0", " ") for option in options]
 
 
-def wait_for(page, condition, what, timeout_s=15.0):
-    deadline = time.monotonic() + timeout_s
-    while time.monotonic() < deadline:
-        if condition():
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError(f"waited {timeout_s} s in vain for {what}: {entries(page)}")
+def wait_for(page, condition, what):
+    wait_until(page, condition, lambda: f"{what}: {entries(page)}")
 
 
 def at(page, seconds):
@@ -73,6 +72,10 @@ def regions(page):
     """Start and end of every region in the list, in seconds."""
     shown = [entry.split(" s,")[0].split(" to ") for entry in entries(page) if entry[0].isdigit()]
     return [(float(start), float(end)) for start, end in shown]
+
+
+def test_it_runs_in_time_and_without_complaint(opened):
+    pagechecks.check_run(opened)
 
 
 def test_proposals_stand_in_the_list_and_are_accepted(lesson):
@@ -122,7 +125,7 @@ def test_undo_and_redo(lesson):
 def test_a_click_chooses_and_the_list_works_by_keyboard(lesson):
     lesson.wait_for_timeout(400)
     lesson.mouse.click(*at(lesson, 11.7))
-    gain = lesson.get_by_label("Gain (dB)").first
+    gain = lesson.get_by_label("Gain (dB)", exact=True).first
     word = next(entry for entry in entries(lesson) if entry.startswith("11."))
     wait_for(lesson, lambda: f", {gain.input_value()} dB" in word, "the loud word's gain")
     select = lesson.get_by_label("Regions and proposals").first
@@ -132,7 +135,7 @@ def test_a_click_chooses_and_the_list_works_by_keyboard(lesson):
     gain.fill("4")
     gain.press("Enter")
     wait_for(lesson, lambda: any("+4.0 dB" in entry for entry in entries(lesson)), "the typed gain")
-    lesson.get_by_label("Start (s)").first.fill("7.4")
+    lesson.get_by_label("Start (s)", exact=True).first.fill("7.4")
     lesson.keyboard.press("Tab")
     wait_for(lesson, lambda: 7.4 in [start for start, _ in regions(lesson)], "the typed start")
 
@@ -154,14 +157,26 @@ def test_it_plays_around_the_chosen_stretch(lesson):
     lesson.locator(".vocomp-regions [data-part=loop-chosen]").uncheck()
 
 
-def test_no_error_in_the_console_and_pictures_in_both_themes(lesson):
-    lesson.locator(".vocomp-bench").first.scroll_into_view_if_needed()
-    lesson.screenshot(path=SCREENSHOTS / "lesson_02_light.png")
-    lesson.click('.lm-MenuBar-itemLabel:text-is("Settings")')
-    lesson.click('.lm-Menu-itemLabel:text-is("Theme")')
-    lesson.click('.lm-Menu-itemLabel:text-is("JupyterLab Dark")')
-    wait_for(lesson, lambda: lesson.evaluate("document.body.dataset.jpThemeLight") == "false", "the dark theme")
-    lesson.wait_for_timeout(800)
-    lesson.locator(".vocomp-bench").first.scroll_into_view_if_needed()
-    lesson.screenshot(path=SCREENSHOTS / "lesson_02_dark.png")
-    assert not lesson.errors, lesson.errors
+def test_what_was_kept_is_found_by_a_fresh_kernel(opened):
+    page, kept = opened.page, regions(opened.page)
+    place = next(n for n, text in enumerate(pagechecks.cell_sources(opened.path)) if "lesson.keep(" in text)
+    assert len(kept) >= 3 and "Kept level prep" in pagechecks.run_cell(page, place)
+    pagechecks.restart_and_run_all(opened)
+    assert regions(page) == kept
+    opened.no_trouble()
+
+
+def test_every_control_answers(opened):
+    for bench in opened.benches:
+        pagechecks.move_everything(opened, bench)
+    opened.no_trouble()
+
+
+def test_nothing_is_cut_off_in_either_theme(opened):
+    pagechecks.look_in_both_themes(opened)
+    for bench in opened.benches:
+        pagechecks.check_fit(bench)
+
+
+def test_reloaded_it_is_found_as_it_was_left(opened):
+    pagechecks.reload_and_find(opened)

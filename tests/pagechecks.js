@@ -1,0 +1,85 @@
+// What pagechecks.py asks of a page. Each function stands alone and gives plain data.
+
+// Every bench with its player, numbered in order; the number is written on both, so that they are found again.
+function findBenches() {
+  const found = [];
+  for (const [cell, node] of [...document.querySelectorAll(".jp-Notebook .jp-Cell")].entries()) {
+    for (const player of node.querySelectorAll(".vocomp-player")) {
+      const id = player.querySelector("input[type=radio]").name.slice(7), tracks = player.dataset.tracks || "";
+      const part = (name) => node.querySelector(`.vocomp-${id}-${name}`), number = found.length + 1;
+      player.dataset.underTest = part("state").closest(".vocomp-bench").dataset.underTest = number;
+      const kind = part("editor") ? "regions"
+        : part("slider-balance") ? "mix"
+        : tracks.startsWith("before,render") ? "gallery"
+        : ["a,b,x", "first,second"].includes(tracks) ? "blind" : "bench";
+      found.push({ number, cell, id, kind });
+    }
+  }
+  return found;
+}
+
+// In sentences: what is cut off, lies over something else, or makes its cell scroll sideways.
+function faultsOfFit(number) {
+  const faults = [], canvas = document.createElement("canvas").getContext("2d");
+  const name = (e) => e.getAttribute("aria-label") || e.textContent.trim().slice(0, 40) || e.className || e.tagName;
+  const shown = (e) => {
+    const box = e.getBoundingClientRect();
+    return box.width > 1 && box.height > 1 && getComputedStyle(e).visibility !== "hidden";
+  };
+  const written = "button,label,.widget-label,span,.vocomp-step,legend";
+  const parts =
+    "button,select,input,textarea,.noUi-target,.widget-label,.vocomp-numbers span,.vocomp-step,label,legend,img";
+  for (const root of document.querySelectorAll(`[data-under-test="${number}"]`)) {
+    if (!shown(root)) continue;
+    const holder = root.closest(".jp-OutputArea-output") || root.parentElement;
+    const edge = Math.min(holder.getBoundingClientRect().right, innerWidth) + 1;
+    for (const [what, e] of [["the bench", root], ["the cell", holder]]) {
+      const beyond = `${e.scrollWidth} px in ${e.clientWidth}`;
+      if (e.scrollWidth > e.clientWidth + 1) faults.push(`${what} scrolls sideways: ${beyond}`);
+    }
+    const seen = [...root.querySelectorAll(parts)]
+      .filter((e) => shown(e) && !e.closest(".vocomp-still,[aria-hidden=true]"));
+    for (const e of seen) {
+      const box = e.getBoundingClientRect();
+      if (box.right > edge || box.left < -1) faults.push(`cut off at the side: ${name(e)}`);
+      if (e.matches(written) && e.scrollWidth > e.clientWidth + 1 && e.clientWidth) {
+        faults.push(`cut off: ${name(e)} (${e.scrollWidth} px in ${e.clientWidth})`);
+      }
+      if (e.matches("select:not([size]),input[type=text],input[type=number]")) {
+        const style = getComputedStyle(e), arrow = e.matches("select") ? 16 : 0;
+        const text = (e.matches("select") ? e.selectedOptions[0].textContent : e.value).trim();
+        canvas.font = style.font;
+        const needed = canvas.measureText(text).width;
+        const room = e.clientWidth - parseFloat(style.paddingLeft) - Math.max(parseFloat(style.paddingRight), arrow);
+        if (needed > room + 1) faults.push(`cut off: ${text} (${Math.ceil(needed)} px in ${Math.floor(room)})`);
+      }
+    }
+    for (const [place, a] of seen.entries()) {
+      for (const b of seen.slice(place + 1)) {
+        if (a.contains(b) || b.contains(a)) continue;
+        const p = a.getBoundingClientRect(), q = b.getBoundingClientRect();
+        const across = Math.min(p.right, q.right) - Math.max(p.left, q.left);
+        const down = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
+        const size = `${across.toFixed(0)} × ${down.toFixed(0)} px`;
+        if (across > 2 && down > 2) faults.push(`${name(a)} lies over ${name(b)} by ${size}`);
+      }
+    }
+  }
+  return faults;
+}
+
+// For all that is written: its computed size in px, whether it is a hint that a class need not read, and the text.
+function letterSizes(number) {
+  const sizes = [];
+  for (const root of document.querySelectorAll(`[data-under-test="${number}"]`)) {
+    for (const e of root.querySelectorAll("*")) {
+      const box = e.getBoundingClientRect();
+      const own = [...e.childNodes].some((node) => node.nodeType === Node.TEXT_NODE && node.textContent.trim());
+      if (box.width < 2 || box.height < 2 || e.closest("style,script,option,.vocomp-still")) continue;
+      if (!own && !e.matches("input[type=text],input[type=number],select")) continue;
+      const text = (e.value || e.textContent).trim().slice(0, 50);
+      sizes.push([parseFloat(getComputedStyle(e).fontSize), Boolean(e.closest(".keys,textarea")), text]);
+    }
+  }
+  return sizes;
+}

@@ -1,0 +1,648 @@
+"""What every bench of a page must stand: each control moved, each sound played, nothing cut off, large type to present.
+
+Used by the browser tests of the lessons and of the homework on pages of a JupyterLab that `labdriver` started.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import urllib.request
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import vocomp_lab
+from labdriver import (
+    ROOT, cell_seconds, choose_menu, kernel_trouble, open_notebook, run_all, save_notebook, set_theme, wait_for,
+)  # fmt: skip
+
+from vocomp_lab import Chain
+from vocomp_lab.controls import Choice, controls_for
+
+SCREENSHOTS = ROOT / "tests" / "screenshots"
+"""Where each bench is left in the light and the dark theme and in the presenter's mode:
+<notebook>_<number of the bench>_<light|dark|present>.png."""
+CELL_LIMIT_S = 30.0
+"""No cell may take longer. On an idle machine the slowest takes under 8 s; this one has two cores, and another file of
+tests runs on the other."""
+LARGE_PX = 18.0
+"""The presenter's mode at 1280×720: controls, numbers and the sentence of the step are at least this large. A projector
+fills some 1.1 m of a wall's height with 720 rows; 18 of them are 28 mm, to be read from 7 m (common practice, no
+source)."""
+HINT_PX = 16.0
+"""The same for what a class need not read: the line about keys."""
+LETTERING_PX = 14.0
+"""The same for the smallest lettering in the picture: numbers at its axes, which stand in the line below it, too."""
+NEEDED = {"Detector": "RMS"}
+"""What has to be chosen in a menu for every slider to matter: the RMS time says nothing to a detector of peaks."""
+RELOAD_LIMIT_S = 90.0
+"""A reloaded page asks the kernel for all its widgets at once; where the answer takes over 4 s (a page of seven benches
+on a loaded machine), it asks for one after the other instead, which takes long, and works."""
+BUSY_DB = -43.5
+"""A threshold at which every compressor and de-esser has work to do, so that its other settings matter."""
+QUIET_START = 0.1
+"""Largest RMS level at the volume that a player starts with; full scale is 1."""
+
+_SCRIPTS = (Path(__file__).with_name("pagechecks.js")).read_text("utf-8")
+
+
+def _in_page(page, function: str, *given):
+    """Call a function of ``pagechecks.js`` in the page."""
+    return page.evaluate(f"(given) => {{ {_SCRIPTS}; return {function}(...given); }}", list(given))
+
+
+@dataclass
+class BenchOnPage:
+    """One bench with its player, found on a page."""
+
+    page: object
+    number: int
+    cell: int
+    id: str
+    kind: str
+
+    @property
+    def widget(self):
+        return self.page.locator(f'.vocomp-bench[data-under-test="{self.number}"]')
+
+    @property
+    def player(self):
+        return self.page.locator(f'.vocomp-player[data-under-test="{self.number}"]')
+
+    def part(self, name):
+        """What Python named `name` for the page's script."""
+        return self.page.locator(f".vocomp-{self.id}-{name}")
+
+    def button(self, label):
+        return self.widget.locator(f"button:text-is('{label}')")
+
+    def has(self, label) -> bool:
+        button = self.button(label)
+        return bool(button.count()) and button.first.is_visible()
+
+    def ask(self, call):
+        """Something of the page's player, such as ``position()``."""
+        return self.player.evaluate(f"root => root.vocomp.{call}")
+
+    def state(self) -> dict:
+        """What Python told the page last."""
+        return json.loads(self.part("state").text_content())
+
+    def chain(self) -> Chain:
+        """The chain as it is set, from what the player offers to take along."""
+        return Chain.from_json(self.state()["json"])
+
+    def seen(self) -> str:
+        """The picture, or the numbers where there is none. Not both: they arrive one after the other, and a wait for a
+        change would end with the late one of the move before."""
+        picture = self.part("picture")
+        if picture.count():
+            return picture.first.get_attribute("src")
+        return " ".join(self.widget.locator(".vocomp-numbers").all_inner_texts())
+
+    def menu(self, label):
+        """The dropdown of a label."""
+        exact = re.compile(rf"^\s*{re.escape(label)}\s*$")
+        return self.widget.locator(".widget-dropdown").filter(
+            has=self.page.locator(".widget-label", has_text=exact)
+        ).locator("select")
+
+    def show(self):
+        """Scroll it to the top of the notebook."""
+        tops = [(part.bounding_box()["y"], part) for part in (self.widget, self.player) if part.is_visible()]
+        min(tops, key=lambda top: top[0])[1].evaluate("e => e.scrollIntoView({block: 'start'})")
+
+    def alerts(self) -> list[str]:
+        return [text for text in self.widget.locator("[role=alert]").all_inner_texts() if text.strip()]
+
+
+def benches(page) -> list[BenchOnPage]:
+    """Every bench of the page, in order; waits until their players stand."""
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.vocomp-player')].every((player) => !player.hidden)", timeout=60_000
+    )
+    return [BenchOnPage(page, **found) for found in _in_page(page, "findBenches")]
+
+
+@dataclass
+class OpenPage:
+    """A notebook that stands open, run from top to bottom."""
+
+    page: object
+    name: str
+    path: Path
+    benches: list = field(default_factory=list)
+    known: set = field(default_factory=set)
+
+    def no_trouble(self):
+        """No error in the console, none from the kernel, no alert on a bench, no dialog."""
+        assert not self.page.errors, self.page.errors
+        assert not kernel_trouble(self.page), kernel_trouble(self.page)
+        assert not self.page.locator(".jp-Dialog").count(), self.page.locator(".jp-Dialog").inner_text()
+        for bench in self.benches:
+            assert not bench.alerts(), f"bench {bench.number}: {bench.alerts()}"
+
+    def picture(self, bench, kind):
+        SCREENSHOTS.mkdir(exist_ok=True)
+        bench.show()
+        self.page.screenshot(path=SCREENSHOTS / f"{self.name}_{bench.number}_{kind}.png")
+
+
+def open_and_run(page, server, source: Path, folder: Path, *, instead=("", "")) -> OpenPage:
+    """Open a copy of a notebook in a folder of its own under the server's, and run all of it."""
+    address, token = server
+    home = folder / source.stem
+    home.mkdir()
+    path = home / source.name
+    path.write_text(source.read_text("utf-8").replace(*instead), "utf-8")
+    page.errors.clear()
+    open_notebook(page, address, token, f"{source.stem}/{source.name}")
+    set_theme(page, dark=False)
+    run_all(page)
+    return OpenPage(page, source.stem, path, benches(page))
+
+
+def close_kernels(server):
+    """End every kernel of the server, as the page's *Shut Down* does."""
+    address, token = server
+    with urllib.request.urlopen(f"{address}api/sessions?token={token}") as answer:
+        for session in json.load(answer):
+            request = urllib.request.Request(f"{address}api/sessions/{session['id']}?token={token}", method="DELETE")
+            urllib.request.urlopen(request).close()
+
+
+# ---- running ----------------------------------------------------------------------------------------------------
+
+
+def check_run(opened: OpenPage):
+    """Saved by its menu, the notebook holds no error and no line on stderr, and no cell was over its time."""
+    notebook = save_notebook(opened.page, opened.path)
+    for cell in notebook["cells"]:
+        for output in cell.get("outputs", ()):
+            first = "".join(cell["source"])[:60]
+            assert output["output_type"] != "error", f"{first}: {output.get('ename')}: {output.get('evalue')}"
+            assert output.get("name") != "stderr", f"{first}: {output.get('text')}"
+    times = cell_seconds(notebook)
+    assert len(times) == sum(cell["cell_type"] == "code" for cell in notebook["cells"])
+    slowest, line = max(times)
+    print(f"{opened.name}: slowest cell {slowest:.1f} s ({line}), all {sum(time for time, _ in times):.1f} s")
+    assert slowest <= CELL_LIMIT_S, f"{line}: {slowest:.1f} s"
+    opened.no_trouble()
+
+
+def cell_sources(path: Path) -> list[str]:
+    """The code of each cell of a notebook, in order; nothing for cells of prose."""
+    cells = json.loads(path.read_text("utf-8"))["cells"]
+    return ["".join(cell["source"]) if cell["cell_type"] == "code" else "" for cell in cells]
+
+
+def run_cell(page, place: int, text: str | None = None) -> str:
+    """Click into a cell, type something else if asked to, run it by Shift+Enter, and give what it shows."""
+    cell = page.locator(".jp-Notebook .jp-Cell").nth(place)
+    prompt = cell.locator(".jp-InputPrompt")
+    old = prompt.inner_text()
+    cell.locator(".cm-content").click()
+    if text is not None:
+        page.keyboard.press("Control+a")
+        page.keyboard.insert_text(text)
+    page.keyboard.press("Shift+Enter")
+
+    def ran():
+        return prompt.inner_text() != old and prompt.inner_text().strip("[]: ").isdigit()
+
+    wait_for(page, ran, f"cell {place}", 60)
+    return cell.locator(".jp-OutputArea").inner_text()
+
+
+def restart_and_run_all(opened: OpenPage):
+    """A fresh kernel, and every cell again."""
+    page = opened.page
+    choose_menu(page, "Kernel", "Restart Kernel and Run All Cells…")
+    page.locator(".jp-Dialog button.jp-mod-accept").click()
+    wait_for(page, lambda: not page.locator(".jp-Dialog").count(), "the question to go")
+    # The old numbers stand until the kernel is new.
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')].some((e) => !/\\d/.test(e.textContent))",
+        timeout=60_000,
+    )
+    wait_for(page, lambda: all_ran(page), "all cells to have run again", 180)
+    opened.benches = benches(page)
+
+
+def all_ran(page) -> bool:
+    prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
+    return all(prompt.strip("[]: ").isdigit() for prompt in prompts)
+
+
+# ---- moving -----------------------------------------------------------------------------------------------------
+
+
+def move_everything(opened: OpenPage, bench: BenchOnPage, thorough: bool = False, present: bool = True):
+    """Move each control of a bench by hand, and see that it answers; go through all of its steps if `thorough`."""
+    bench.show()
+    play_everything(bench)
+    if bench.kind == "blind":
+        answer_all_trials(bench)
+    elif bench.kind == "mix":
+        move_balance(bench)
+    elif bench.kind in ("bench", "regions"):
+        if bench.has("More controls"):
+            bench.button("More controls").click()
+            move_stages(opened, bench)
+            move_view(bench)
+            check_fit(bench)
+            bench.button("More controls").click()
+        if bench.kind == "regions":
+            edit_regions(bench)
+        if bench.has("Present"):
+            take_along(bench)
+            if present:
+                step_through(opened, bench, thorough)
+    assert not bench.alerts(), bench.alerts()
+
+
+def play_everything(bench: BenchOnPage):
+    """Play, switch to each choice, tick and slide all that the player has, pause."""
+    page, root = bench.page, bench.player
+    play = root.locator("[data-part=play]")
+    play.click()
+    wait_for(page, lambda: bench.ask("playing()"), lambda: f"playback: {root.locator('[data-part=note]').inner_text()}")
+    start = bench.ask("position()")
+    wait_for(page, lambda: bench.ask("position()") > start + 0.1, "the position to move")
+    choices = root.locator("input[type=radio]:visible")
+    values = [choices.nth(n).get_attribute("value") for n in range(choices.count())]
+    values = values or [root.locator("input[type=radio]").first.get_attribute("value")]
+    for value in [*values[1:], values[0]]:
+        if len(values) > 1:
+            root.locator(f"input[value={value}]").check()
+        page.wait_for_function(
+            """([root, heard]) => { const gains = Object.entries(root.vocomp.gains() || {});
+            return gains.length && gains.every(([name, gain]) => (name === heard ? gain > 0 : gain === 0)); }""",
+            arg=[root.element_handle(), value], timeout=10_000,
+        )  # fmt: skip
+    # A clip may begin with a pause.
+    page.wait_for_function("root => root.vocomp.level() > 1e-4", arg=root.element_handle(), timeout=20_000)
+    levels = [bench.ask("level()") for _ in range(5)]
+    assert max(levels) < QUIET_START, levels
+    for box in root.locator("input[type=checkbox]:visible").all():
+        box.click()
+        box.click()
+    clock, volume = root.locator("[data-part=seek]"), root.locator("[data-part=volume]")
+    duration = bench.state()["duration_s"]
+    clock.evaluate("(e, at) => { e.value = at; e.dispatchEvent(new Event('input', {bubbles: true})); }", duration / 2)
+    wait_for(page, lambda: duration / 2 - 0.1 < bench.ask("position()") < duration / 2 + 3, "the position asked for")
+    text = root.locator("[data-part=volume-text]").inner_text()
+    volume.focus()
+    page.keyboard.press("ArrowLeft")
+    assert root.locator("[data-part=volume-text]").inner_text() != text
+    page.keyboard.press("ArrowRight")
+    assert root.locator("[data-part=volume-text]").inner_text() == text == "−24 dB"
+    play.click()
+    wait_for(page, lambda: not bench.ask("playing()"), "the pause")
+
+
+def move_stages(opened: OpenPage, bench: BenchOnPage):
+    """Every control of every stage, and what is compared."""
+    stage_menu = bench.menu("Stage")
+    if stage_menu.count():
+        begun_with = stage_menu.evaluate("e => e.selectedIndex")
+        # An option writes its spaces as no-break spaces; the chain has the names.
+        for place, (name, _) in enumerate(bench.chain().stages):
+            if place != stage_menu.evaluate("e => e.selectedIndex"):
+                old = bench.state()
+                stage_menu.select_option(index=place)
+                wait_for(bench.page, lambda: bench.state() != old, f"the stage {name!r}")
+            move_stage(opened, bench, name)
+        if begun_with != stage_menu.evaluate("e => e.selectedIndex"):
+            old = bench.state()
+            stage_menu.select_option(index=begun_with)
+            wait_for(bench.page, lambda: bench.state() != old, "the stage that it began with")
+        for place in (1, 0):
+            old = bench.state()
+            bench.menu("Compare").select_option(index=place)
+            wait_for(bench.page, lambda: bench.state() != old, f"comparison {place}")
+    else:
+        move_stage(opened, bench, bench.chain().stages[0][0])
+
+
+def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
+    """All handles; the boxes, and every entry of the menus, where the page has no bench of this kind before."""
+    page, first = bench.page, bench.chain()[stage]
+    controls, anew = controls_for(type(first)), type(first) not in opened.known
+    opened.known.add(type(first))
+
+    # Without a region a crossfade changes nothing that could be seen.
+    looked_at = (lambda: bench.state()["json"]) if getattr(first, "regions", None) == () else bench.seen
+
+    def typed(control):
+        return bench.part(f"typed-{control.field}").locator("input").input_value(timeout=5000)
+
+    def texts(processor):
+        return {c.field: c.text(getattr(processor, c.field)) for c in controls if not isinstance(c, Choice)}
+
+    def shown():
+        return {c.field: typed(c) for c in controls if not isinstance(c, Choice)}
+
+    wait_for(page, lambda: shown() == texts(first), lambda: f"{stage}: {texts(first)}, shown {shown()}")
+    # The threshold first, to where there is something to do; then each entry of each menu, and back, unless a slider
+    # needs it.
+    for control in sorted(controls, key=lambda c: (c.field != "threshold_db", not isinstance(c, Choice))):
+        if isinstance(control, Choice):
+            menu = bench.menu(control.label)
+            start = menu.evaluate("e => e.selectedIndex")
+            labels = menu.locator("option").all_inner_texts()
+            others = [n for n in range(len(labels)) if n != start]
+            for place in [*(others if anew else others[:1]), start]:
+                old = looked_at()
+                menu.select_option(index=place)
+                wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label} {labels[place]!r}: an answer")
+            if NEEDED.get(control.label, labels[start]) != labels[start]:
+                old = looked_at()
+                menu.select_option(label=NEEDED[control.label])
+                wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer")
+            continue
+        old, was = looked_at(), typed(control)
+        handle = bench.part(f"slider-{control.field}").locator(".noUi-handle")
+        handle.focus()
+        last = handle.get_attribute("aria-valuenow") == handle.get_attribute("aria-valuemax")
+        page.keyboard.press("ArrowLeft" if last else "ArrowRight")
+        wait_for(page, lambda: typed(control) != was, f"{stage}, {control.label}: the box to follow the handle")
+        wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer to the handle")
+        if not anew and control.field != "threshold_db":
+            continue
+        old, stops = looked_at(), control.stops()
+        used = (typed(control), control.text(getattr(first, control.field)))
+        some = (control.text(stops[len(stops) // part]) for part in (3, 2, 4))
+        other = next(text for text in some if text not in used)
+        other = control.text(BUSY_DB) if control.field == "threshold_db" else other
+        box = bench.part(f"typed-{control.field}").locator("input")
+        box.fill(other)
+        box.press("Enter")
+        wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer to {other!r}")
+
+    def settled():
+        now = bench.chain()[stage]
+        return texts(now) == shown()
+
+    wait_for(page, settled, lambda: f"{stage}: {shown()} in the settings sheet, which says {bench.chain()[stage]}", 60)
+    now = bench.chain()[stage]
+    moved = [c for c in controls if not isinstance(c, Choice)]
+    still = [c.label for c in moved if getattr(now, c.field) == getattr(first, c.field)]
+    assert not still, f"{stage}: {still} moved, and the settings did not"
+    bench.button("Reset").click()
+
+
+    def back():
+        return shown() == texts(first) and bench.chain()[stage] == first
+
+    wait_for(page, back, lambda: f"{stage}: Reset to {first}, {shown()}", 60)
+
+
+def step_by_hand(page, handle):
+    """One step of a slider by an arrow key, to where there is room."""
+    handle.focus()
+    at_the_start = handle.get_attribute("aria-valuenow") == handle.get_attribute("aria-valuemin")
+    page.keyboard.press("ArrowRight" if at_the_start else "ArrowLeft")
+
+
+def move_view(bench: BenchOnPage):
+    """The two handles of what is in sight."""
+    handles = bench.widget.locator(".widget-slider").filter(has_text="In sight (s)").locator(".noUi-handle")
+    for place, key in enumerate(("ArrowRight", "ArrowLeft")):
+        for press in (key, "ArrowLeft" if key == "ArrowRight" else "ArrowRight"):
+            old, was = bench.seen(), bench.state()["window"]
+            handles.nth(place).focus()
+            bench.page.keyboard.press(press)
+            wait_for(bench.page, lambda: bench.seen() != old, f"an answer to handle {place} of what is in sight")
+            wait_for(bench.page, lambda: bench.state()["window"] != was, "the stretch in sight")
+
+
+def move_balance(bench: BenchOnPage):
+    """The balance of vocal and band, up and down again."""
+    handle = bench.part("slider-balance").locator(".noUi-handle")
+    for key in ("ArrowRight", "ArrowLeft"):
+        old, sounds = bench.seen(), bench.state()
+        handle.focus()
+        bench.page.keyboard.press(key)
+        wait_for(bench.page, lambda: bench.seen() != old, "the picture to answer the balance")
+        wait_for(bench.page, lambda: bench.state() != sounds, "the sound to answer the balance")
+
+
+def answer_all_trials(bench: BenchOnPage):
+    """A blind test to its end: the result stands there after the last answer and not before."""
+    buttons = bench.widget.locator("button").all()
+    status = bench.widget.locator("[role=status]")
+    trials = int(re.search(r"Trial 1 of (\d+)", status.inner_text())[1])
+    for trial in range(1, trials + 1):
+        wait_for(bench.page, lambda: f"Trial {trial} of" in status.inner_text(), f"trial {trial}")
+        assert "right" not in status.inner_text() and "answered" not in status.inner_text()
+        bench.page.wait_for_timeout(450)  # what comes sooner counts as a double click
+        buttons[trial % len(buttons)].click()
+    wait_for(bench.page, lambda: f"All {trials} trials answered" in status.inner_text(), "the result")
+    assert all(button.is_disabled() for button in buttons)
+
+
+def edit_regions(bench: BenchOnPage):
+    """Every button of the list of regions, and its fields."""
+    page, listed = bench.page, bench.part("list").locator("select")
+
+    def entries():
+        return [text.replace("\xa0", " ") for text in listed.locator("option").all_inner_texts()]
+
+    def press(name):
+        # Undo may take back a move of the crossfade, which the list does not show; the sheet changes with every change.
+        old = bench.state()["json"]
+        bench.part(name.lower().replace(" ", "-")).click()
+        wait_for(page, lambda: bench.state()["json"] != old, f"an answer to {name}")
+
+    first = entries()
+    while bench.part("accept").is_enabled():
+        press("Accept")
+    if any(text.startswith("proposed") for text in first):
+        while bench.part("undo").is_enabled():
+            press("Undo")
+        press("Accept all")
+    listed.select_option(label="a new region …")
+    wait_for(page, lambda: bench.part("add").is_enabled(), "a region to be typed")
+    duration = bench.state()["duration_s"]
+    free = next(at for at in (k * duration / 50 for k in range(1, 49)) if not taken(entries(), at, at + 0.3))
+    for label, value in (("Start (s)", f"{free:.2f}"), ("End (s)", f"{free + 0.3:.2f}"), ("Gain (dB)", "-4")):
+        box = bench.widget.get_by_label(label, exact=True)
+        box.fill(value)
+        box.press("Enter")
+    old = bench.seen()
+    press("Add")
+    wait_for(page, lambda: bench.seen() != old, "the picture of a new region")
+    press("Split")
+    press("Undo")
+    press("Redo")
+    press("Delete")
+    while bench.part("undo").is_enabled():
+        press("Undo")
+    wait_for(page, lambda: entries() == first, lambda: f"the first list {first}, not {entries()}")
+    around = page.locator(f'.jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]')
+    around.check()
+    around.uncheck()
+
+
+def taken(entries, start_s, end_s) -> bool:
+    """Whether a listed region or proposal meets a stretch."""
+    edges = [tuple(float(x) for x in re.findall(r"(\d+\.\d+)", text)[:2]) for text in entries if re.search(r"\d", text)]
+    return any(start < end_s + 0.05 and end > start_s - 0.05 for start, end in edges)
+
+
+def take_along(bench: BenchOnPage):
+    """The settings to take along read back, as a sheet and as Python, and both can be copied."""
+    root = bench.player
+    root.locator("summary").click()
+    sheet, python = (root.locator(f"textarea[data-part={part}]") for part in ("json", "python"))
+    chain = Chain.from_json(sheet.input_value())
+    assert chain == bench.chain() == eval(python.input_value(), {**vars(vocomp_lab), "math": math})
+    for part in ("python", "json"):
+        root.locator(f"[data-part=copy-{part}]").click()
+        wait_for(bench.page, lambda: "copied" in root.locator("[data-part=note]").inner_text(), "the copy")
+    root.locator("summary").click()
+
+
+# ---- presenting -------------------------------------------------------------------------------------------------
+
+
+def step_through(opened: OpenPage, bench: BenchOnPage, thorough: bool):
+    """The presenter's mode: large, nothing cut off; steps, held-back numbers, a tally; a picture of it; and back."""
+    page, before = bench.page, bench.chain()
+    bench.button("Present").click()
+    step = bench.widget.locator(".vocomp-step").first
+    wait_for(page, lambda: bench.state().get("present") and step.inner_text().startswith("1 of "), "the first step", 60)
+    page.wait_for_function("root => root.classList.contains('vocomp-present')", arg=bench.player.element_handle())
+    check_large(bench)
+    check_fit(bench)
+    opened.picture(bench, "present")
+    steps = int(re.match(r"1 of (\d+)", step.inner_text())[1])
+    for place in range(2, steps + 1 if thorough else min(steps, 2) + 1):
+        old = bench.state()
+        bench.button("Next step").click()
+        wait_for(page, lambda: step.inner_text().startswith(f"{place} of "), f"step {place}")
+        wait_for(page, lambda: bench.state() != old, f"step {place} on the bench")
+    if steps > 1:
+        assert not thorough or bench.button("Next step").is_disabled()
+        bench.button("Previous step").click()
+        if steps > 2 and thorough:
+            wait_for(page, lambda: step.inner_text().startswith(f"{steps - 1} of "), "the step before the last")
+            bench.button("First step").click()
+        wait_for(page, lambda: step.inner_text().startswith("1 of "), "the first step again")
+    numbers = bench.widget.locator(".vocomp-numbers")
+    hold = bench.button("Hold the numbers back")
+    hold.click()
+    wait_for(page, lambda: "guess first" in step.inner_text(), "the step to say so")
+    wait_for(page, lambda: not numbers.first.is_visible(), "the numbers to be hidden")
+    playhead = bench.widget.locator(".vocomp-playhead:visible")
+    wait_for(page, lambda: not playhead.count(), "the play position to go with the picture")
+    hold.click()
+    wait_for(page, lambda: numbers.first.is_visible(), "the numbers to be shown")
+    tally(bench)
+    bench.button("Present").click()
+    wait_for(page, lambda: not bench.state()["present"], "the end of the presenter's mode")
+    wait_for(page, lambda: bench.chain() == before, "the settings from before the steps")
+
+
+def tally(bench: BenchOnPage):
+    """Other answers are typed, hands counted."""
+    page = bench.page
+    bench.button("Tally of guesses").click()
+    answers = bench.widget.get_by_label("Answers")
+    answers.fill("yes, no")
+    answers.press("Enter")
+    hands = bench.widget.locator("input[type=number]:visible")
+    wait_for(page, lambda: hands.count() == 2, "two boxes for hands")
+    hands.first.fill("7")
+    hands.first.press("Enter")
+    wait_for(page, lambda: "7" in " ".join(bench.widget.locator(".vocomp-step").all_inner_texts()[1:]), "the tally")
+    check_fit(bench)
+    bench.button("Tally of guesses").click()
+
+
+def check_large(bench: BenchOnPage):
+    """Computed sizes of all that is written on the bench, and of the smallest lettering in its picture."""
+    sizes = _in_page(bench.page, "letterSizes", bench.number)
+    small = [(size, text) for size, hint, text in sizes if size < (HINT_PX if hint else LARGE_PX)]
+    assert sizes and not small, small
+    if bench.part("picture").count():
+        drawn = smallest_lettering_px(bench)
+        assert drawn >= LETTERING_PX, f"the picture's smallest lettering is {drawn:.1f} px"
+
+
+def smallest_lettering_px(bench: BenchOnPage) -> float:
+    """Of the picture in the presenter's mode, as it stands on the screen."""
+    from matplotlib.text import Text
+
+    from vocomp_lab.bench import PRESENTED_PX, PRESENTED_SCALE
+    from vocomp_lab.plots import picture_class
+    from vocomp_lab.song import shipped
+
+    clip = shipped("lesson_verse_clean").clip.cut(0, 1)
+    stages = bench.chain().apply(clip).stages
+    written = []
+    for stage in stages.values():
+        picture = picture_class(stage)(*PRESENTED_PX, PRESENTED_SCALE)
+        texts = [text for text in picture.figure.findobj(Text) if text.get_visible() and text.get_text()]
+        written += [text.get_fontsize() for text in texts]
+        dpi = picture.dpi
+    shown, drawn = bench.part("picture").evaluate("e => [e.getBoundingClientRect().width, e.naturalWidth]")
+    return min(written) * dpi / 72 * shown / drawn
+
+
+# ---- looks ------------------------------------------------------------------------------------------------------
+
+
+def check_fit(bench: BenchOnPage):
+    """No control is cut off, lies over another one, or makes the cell scroll sideways."""
+    faults = _in_page(bench.page, "faultsOfFit", bench.number)
+    assert not faults, f"bench {bench.number}: " + "; ".join(faults[:12])
+
+
+def look_in_both_themes(opened: OpenPage):
+    """A picture of every bench in the light and in the dark theme."""
+    for dark in (False, True):
+        set_theme(opened.page, dark)
+        for bench in opened.benches:
+            opened.picture(bench, "dark" if dark else "light")
+
+
+# ---- coming back ------------------------------------------------------------------------------------------------
+
+
+def reload_and_find(opened: OpenPage):
+    """Saved, moved and reloaded with the kernel alive: every bench is back, the moved one as it was moved; it plays."""
+    page = opened.page
+    save_notebook(page, opened.path)
+    moved = next((b for b in opened.benches if b.kind in ("bench", "regions") and b.has("Reset")), None)
+    settings = None
+    if moved:
+        handle = moved.widget.locator(".noUi-handle:visible").first
+        old = moved.state()["json"]
+        step_by_hand(page, handle)
+        wait_for(page, lambda: moved.state()["json"] != old, "the moved control")
+        settings = moved.state()["json"]
+    count = len(opened.benches)
+    page.reload()
+    page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=60_000)
+    players = page.locator(".vocomp-player")
+    shown = page.locator(".vocomp-player:not([hidden])")
+    wait_for(
+        page, lambda: shown.count() == count,
+        lambda: f"{count} players; {players.count()} stand there, {shown.count()} are awake, of "
+        f"{page.locator('.vocomp-bench').count()} benches; console: {page.errors}, kernel: {kernel_trouble(page)}",
+        RELOAD_LIMIT_S,
+    )  # fmt: skip
+    wait_for(page, lambda: len(benches(page)) == count, "the benches")
+    opened.benches = benches(page)
+    for bench in opened.benches:
+        if bench.part("picture").count():
+            picture = bench.part("picture").first
+            wait_for(page, lambda: picture.evaluate("e => e.naturalWidth") > 0, f"the picture of bench {bench.number}")
+    if moved:
+        back = opened.benches[moved.number - 1]
+        assert back.state()["json"] == settings
+        play_everything(back)
+    opened.no_trouble()

@@ -1,0 +1,102 @@
+"""Lesson 09 in a real browser: as every lesson, and with a file of one's own in, the finished file and the sheets out.
+
+Screenshots go to tests/screenshots/.
+"""
+
+from __future__ import annotations
+
+import shutil
+
+import pagechecks
+import pytest
+import soundfile
+from labdriver import ROOT, chromium, lab_server, wait_for
+
+from vocomp_lab import Chain, integrated_lufs, load
+
+LESSON = ROOT / "notebooks" / "09_your_own_vocal.ipynb"
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    folder, home = tmp_path_factory.mktemp("notebooks"), tmp_path_factory.mktemp("home")
+    with chromium(1280, 720) as page, lab_server(folder, home) as server:
+        yield pagechecks.open_and_run(page, server, LESSON, folder)
+
+
+def place_of(lesson, text):
+    return next(n for n, source in enumerate(pagechecks.cell_sources(lesson.path)) if text in source)
+
+
+def chain_bench(lesson):
+    return next(bench for bench in lesson.benches if bench.kind == "bench" and len(bench.chain().stages) > 1)
+
+
+def test_it_runs_in_time_and_without_complaint(lesson):
+    pagechecks.check_run(lesson)
+
+
+def test_every_control_answers(lesson):
+    for bench in lesson.benches:
+        pagechecks.move_everything(lesson, bench)
+    lesson.no_trouble()
+
+
+def test_the_finished_files_and_sheets_are_written_and_nothing_is_overwritten(lesson):
+    bench, home = chain_bench(lesson), lesson.path.parent
+    first = {path: path.read_bytes() for path in home.glob("my_vocal*/*")}
+    assert {path.name for path in first} == {"vocal.wav", "vocal_louder.flac", "settings.json", "settings.html"}
+    (folder,) = {path.parent for path in first}
+    assert Chain.from_json((folder / "settings.json").read_text("utf-8")) == bench.chain()
+
+    old = bench.state()["json"]
+    bench.widget.locator(".noUi-handle:visible").first.focus()
+    lesson.page.keyboard.press("ArrowLeft")
+    wait_for(lesson.page, lambda: bench.state()["json"] != old, "the moved trim")
+    pagechecks.run_cell(lesson.page, place_of(lesson, "whole, result = bench.chain"))
+    pagechecks.run_cell(lesson.page, place_of(lesson, "finished = result.output"))
+    told = pagechecks.run_cell(lesson.page, place_of(lesson, "fresh_folder("))
+    assert "read back: the same chain" in told
+    (second,) = {path.parent for path in home.glob("my_vocal*/*")} - {folder}
+    assert all(path.read_bytes() == data for path, data in first.items()), "an earlier export was written over"
+    assert Chain.from_json((second / "settings.json").read_text("utf-8")) == bench.chain()
+    for name, lufs in (("vocal.wav", -18.0), ("vocal_louder.flac", -12.0)):
+        info = soundfile.info(second / name)
+        assert info.frames == round(bench.state()["duration_s"] * info.samplerate)
+        assert integrated_lufs(load(second / name)) <= lufs + 0.1
+    assert "<html" in (second / "settings.html").read_text("utf-8").lower()
+
+
+def test_what_was_kept_is_found_by_a_fresh_kernel(lesson):
+    """The moved trim, kept by the lesson's last cell, is on the bench after a restart."""
+    kept = chain_bench(lesson).chain()
+    assert "Kept" in pagechecks.run_cell(lesson.page, place_of(lesson, "lesson.keep("))
+    pagechecks.restart_and_run_all(lesson)
+    again = chain_bench(lesson)
+    assert dict(again.chain().stages) == dict(kept.stages)
+    assert "As you kept it here last time." in lesson.page.locator(".jp-Notebook .jp-Cell").nth(again.cell).inner_text()
+    lesson.no_trouble()
+
+
+def test_another_recording_is_loaded_by_its_name_and_a_wrong_name_is_told(lesson):
+    page = lesson.page
+    shutil.copy(ROOT / "data_synthetic" / "lesson_verse_clean.flac", lesson.path.parent / "my_take.flac")
+    box = page.get_by_label("or its path").first
+    for name, told in (("nowhere.wav", "nowhere.wav"), ("my_take.flac", "my_take.flac is loaded")):
+        box.fill(name)
+        box.press("Enter")
+        notes = page.locator(".vocomp-own[role=status], .vocomp-own[role=alert]")
+        wait_for(page, lambda: told in " ".join(notes.all_inner_texts()), f"{told!r}", 60)
+    assert "my_take.flac" in pagechecks.run_cell(page, place_of(lesson, "lesson = own.lesson"))
+    assert not page.errors, page.errors
+
+
+def test_nothing_is_cut_off_in_either_theme(lesson):
+    lesson.benches = pagechecks.benches(lesson.page)
+    pagechecks.look_in_both_themes(lesson)
+    for bench in lesson.benches:
+        pagechecks.check_fit(bench)
+
+
+def test_reloaded_it_is_found_as_it_was_left(lesson):
+    pagechecks.reload_and_find(lesson)
