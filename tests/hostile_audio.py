@@ -114,5 +114,7 @@ def harmed(content: bytes, chance: random.Random) -> bytes:
         if len(changed) < 4:
             break
         at = chance.randrange(len(changed) - 3 if way == "anywhere" else min(len(changed) - 3, 90))
-        changed[at : at + 4] = chance.choice(_SIZES) if way == "extreme" else bytes([chance.randrange(256)]) + changed[at + 1 : at + 4]
+        changed[at : at + 4] = (
+            chance.choice(_SIZES) if way == "extreme" else bytes([chance.randrange(256)]) + changed[at + 1 : at + 4]
+        )
     return bytes(changed)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime
 import json
-import os
 import secrets
 import socket
 import subprocess
@@ -78,9 +77,21 @@ def lab_server(folder: Path, home: Path):
     }
     log = open(home / "lab.log", "w")
     server = subprocess.Popen(
-        [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}", "--ServerApp.port_retries=0",
-         f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}"],
-        env=environment, stdout=log, stderr=subprocess.STDOUT, cwd=folder,
+        [
+            sys.executable,
+            "-m",
+            "jupyterlab",
+            "--no-browser",
+            "--allow-root",
+            f"--port={port}",
+            "--ServerApp.port_retries=0",
+            f"--IdentityProvider.token={token}",
+            f"--ServerApp.root_dir={folder}",
+        ],
+        env=environment,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+        cwd=folder,
     )
     address = f"http://127.0.0.1:{port}/"
     try:
@@ -219,7 +230,14 @@ def write_notebook(path: Path, *cells: str) -> Path:
     """A notebook of code cells for a test."""
     notebook = {
         "cells": [
-            {"cell_type": "code", "id": f"cell-{n}", "metadata": {}, "outputs": [], "execution_count": None, "source": cell}
+            {
+                "cell_type": "code",
+                "id": f"cell-{n}",
+                "metadata": {},
+                "outputs": [],
+                "execution_count": None,
+                "source": cell,
+            }
             for n, cell in enumerate(cells)
         ],
         "metadata": {

@@ -93,6 +93,10 @@ class BenchOnPage:
         """The chain as it is set, from what the player offers to take along."""
         return Chain.from_json(self.state()["json"])
 
+    def kinds(self) -> set[type]:
+        """The kinds of its stages."""
+        return {type(processor) for _, processor in self.chain().stages}
+
     def seen(self) -> str:
         """The picture, or the numbers where there is none. Not both: they arrive one after the other, and a wait for a
         change would end with the late one of the move before."""
@@ -104,9 +108,11 @@ class BenchOnPage:
     def menu(self, label):
         """The dropdown of a label."""
         exact = re.compile(rf"^\s*{re.escape(label)}\s*$")
-        return self.widget.locator(".widget-dropdown").filter(
-            has=self.page.locator(".widget-label", has_text=exact)
-        ).locator("select")
+        return (
+            self.widget.locator(".widget-dropdown")
+            .filter(has=self.page.locator(".widget-label", has_text=exact))
+            .locator("select")
+        )
 
     def show(self):
         """Scroll it to the top of the notebook."""
@@ -262,6 +268,22 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, thorough: bool = False
     assert not bench.alerts(), bench.alerts()
 
 
+def move_what_stands_open(bench: BenchOnPage):
+    """Play, and move every slider in sight; each must answer."""
+    bench.show()
+    play_everything(bench)
+    old = bench.chain() if bench.has("Reset") else None
+    for handle in bench.widget.locator(".noUi-handle:visible").all():
+        was = handle.get_attribute("aria-valuenow")
+        step_by_hand(bench.page, handle)
+        wait_for(bench.page, lambda: handle.get_attribute("aria-valuenow") != was, "the handle to move")
+    if old is not None:
+        wait_for(bench.page, lambda: bench.chain() != old, "the settings sheet to follow")
+        bench.button("Reset").click()
+        wait_for(bench.page, lambda: bench.chain() == old, "Reset")
+    assert not bench.alerts(), bench.alerts()
+
+
 def play_everything(bench: BenchOnPage):
     """Play, switch to each choice, tick and slide all that the player has, pause."""
     page, root = bench.page, bench.player
@@ -392,7 +414,6 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
     assert not still, f"{stage}: {still} moved, and the settings did not"
     bench.button("Reset").click()
 
-
     def back():
         return shown() == texts(first) and bench.chain()[stage] == first
 
@@ -481,7 +502,7 @@ def edit_regions(bench: BenchOnPage):
     while bench.part("undo").is_enabled():
         press("Undo")
     wait_for(page, lambda: entries() == first, lambda: f"the first list {first}, not {entries()}")
-    around = page.locator(f'.jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]')
+    around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
     around.check()
     around.uncheck()
 

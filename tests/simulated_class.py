@@ -153,6 +153,8 @@ PROCESSORS = {
     ],
     "too_much": [("worked_too_hard", Compressor(-60, 8, 10, 200)), ("threshold_above_peaks", Compressor(6, 3, 10, 200))],
 }  # fmt: skip
+
+
 def _without(*names):
     return lambda chain: Chain([stage for stage in chain.stages if stage[0] not in names])
 
@@ -195,8 +197,14 @@ def _late(gains):
     return ClipGain([dataclasses.replace(word, start_s=word.start_s + 1.5, end_s=word.end_s + 1.5)])
 
 
-UNREADABLE = {"sheet": {"sheet": 5}, "number": {"number": "eight"}, "numbers": {"numbers": []}, "settings": {"settings": 5},
-    "source": {"source": None}, "word": {"word": "?"}}
+UNREADABLE = {
+    "sheet": {"sheet": 5},
+    "number": {"number": "eight"},
+    "numbers": {"numbers": []},
+    "settings": {"settings": 5},
+    "source": {"source": None},
+    "word": {"word": "?"},
+}
 
 
 def wrong_answers(task, posed) -> list:
@@ -209,8 +217,9 @@ def wrong_answers(task, posed) -> list:
         key = Chain.from_json(json.dumps(posed.key()["sheet"]))
         return [(posed.read(wrong(key)), NOT_YET, name) for name, wrong in CHAINS[task.id]]
     if isinstance(posed, WorkOut):
-        values = [(name, value) for name, value in posed.mistakes.items()
-            if abs(value - posed.answer) > 2 * posed.tolerance]
+        values = [
+            (name, value) for name, value in posed.mistakes.items() if abs(value - posed.answer) > 2 * posed.tolerance
+        ]
         lone = [
             (name, value)
             for name, value in values

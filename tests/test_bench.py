@@ -33,7 +33,13 @@ def clip():
 
 @pytest.fixture
 def chain():
-    return Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80)), ("steady", Compressor(-30, 2, 5, 150, makeup_db=3))])
+    return Chain(
+        [
+            ("low cut", HighPass(90, 3)),
+            ("peaks", Compressor(-20, 3, 1, 80)),
+            ("steady", Compressor(-30, 2, 5, 150, makeup_db=3)),
+        ]
+    )
 
 
 def state(bench):
@@ -94,7 +100,11 @@ def test_what_stands_in_the_state_is_what_was_computed(clip):
 
 @pytest.mark.parametrize(
     ("field", "text", "words"),
-    [("ratio", "0.5", "Ratio: 0.5 is not allowed"), ("threshold_db", "loud", "Threshold: &#x27;loud&#x27; can&#x27;t be read"), ("attack_ms", "0", "Attack: 0.0")],
+    [
+        ("ratio", "0.5", "Ratio: 0.5 is not allowed"),
+        ("threshold_db", "loud", "Threshold: &#x27;loud&#x27; can&#x27;t be read"),
+        ("attack_ms", "0", "Attack: 0.0"),
+    ],
 )
 def test_a_wrong_value_shows_one_sentence_and_changes_nothing(clip, field, text, words):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
@@ -205,7 +215,9 @@ def test_a_bench_that_cannot_be_is_refused_in_one_sentence(clip, make, name):
     ],
     ids=["silence", "one sample", "over full scale", "six channels"],
 )
-@pytest.mark.parametrize("processor", [Compressor(-20, 3, 1, 80, makeup_db=6), Peaking(400, -6)], ids=["compressor", "bell"])
+@pytest.mark.parametrize(
+    "processor", [Compressor(-20, 3, 1, 80, makeup_db=6), Peaking(400, -6)], ids=["compressor", "bell"]
+)
 def test_odd_clips_work(clip, processor):
     bench = Bench(clip, processor)
     assert bench._error.value == ""
@@ -219,7 +231,9 @@ def test_moves_that_queue_up_are_answered_together_with_the_newest(clip, monkeyp
         bench = Bench(clip, Compressor(-20, 3, 1, 80))
         shown = []
         original = bench._show
-        monkeypatch.setattr(bench, "_show", lambda *args, **kw: (shown.append(bench.processor.threshold_db), original(*args, **kw)))
+        monkeypatch.setattr(
+            bench, "_show", lambda *args, **kw: (shown.append(bench.processor.threshold_db), original(*args, **kw))
+        )
         control, slider, _, _ = bench._inputs["threshold_db"]
         for threshold_db in range(-21, -41, -1):
             slider.value = control.nearest(threshold_db)

@@ -52,7 +52,11 @@ def test_it_loads_from_code_and_the_lesson_begins_anew(own, second):
     assert own.load(second) is own
     assert own.name == "second.flac" and own.clip == load(second) and own.report["channels"].fine
     assert own.lesson is not first and own.lesson is own.lesson
-    assert own.lesson.clip == own.clip and own.lesson.folder.parent == first.folder.parent and own.lesson.name == first.name
+    assert (
+        own.lesson.clip == own.clip
+        and own.lesson.folder.parent == first.folder.parent
+        and own.lesson.name == first.name
+    )
 
 
 def test_a_path_may_be_typed_with_quotes(own, second):

@@ -15,7 +15,13 @@ from vocomp_lab.bench_regions import RegionBench
 from vocomp_lab.scenarios import Scenario
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
-CHAIN = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80)), ("steady", Compressor(-28, 2.5, 10, 200, knee_db=6))])
+CHAIN = Chain(
+    [
+        ("low cut", HighPass(90, 3)),
+        ("peaks", Compressor(-20, 3, 1, 80)),
+        ("steady", Compressor(-28, 2.5, 10, 200, knee_db=6)),
+    ]
+)
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +78,9 @@ def test_held_back_nothing_in_sight_tells_the_answer(clip):
     for part in (bench._grid, bench._line, bench._image):
         assert part.layout.display == "none"
     told = state(bench)
-    assert all("held back" in told[part] for part in ("alt", "python", "json")) and "−30" not in json.dumps(told, ensure_ascii=False)
+    assert all("held back" in told[part] for part in ("alt", "python", "json")) and "−30" not in json.dumps(
+        told, ensure_ascii=False
+    )
     assert "held back" in said(bench) and bar.step.listen_for in said(bench)
     assert bar.step.name not in said(bench) and bar.step.answer not in said(bench)
     bar._guess.value = False
@@ -138,7 +146,11 @@ def test_a_start_far_from_what_the_bench_asks_for_is_prepared_and_comes_back_aft
         assert before.share > 0.5 or before.max_db < 1
         bench.present()
         shown = bench.change.reduction
-        assert shown.max_db >= 2 and 0.05 < shown.share < 0.5 * before.share or shown.median_db == pytest.approx(3, abs=0.5)
+        assert (
+            shown.max_db >= 2
+            and 0.05 < shown.share < 0.5 * before.share
+            or shown.median_db == pytest.approx(3, abs=0.5)
+        )
         assert bench.present(False).processor == start
 
 

@@ -22,7 +22,10 @@ OFFERED = (GainRegion(0.5, 1.0, -4), GainRegion(2.0, 3.0, 5))
 @pytest.fixture(scope="module")
 def clip():
     """Six tones with gaps, the second one loud."""
-    parts = [np.concatenate([sine(220, 0.4, RATE, level), np.zeros(int(0.2 * RATE))]) for level in (-20, -12, -20, -21, -20, -19)]
+    parts = [
+        np.concatenate([sine(220, 0.4, RATE, level), np.zeros(int(0.2 * RATE))])
+        for level in (-20, -12, -20, -21, -20, -19)
+    ]
     return Clip(np.concatenate(parts), RATE)
 
 
@@ -91,7 +94,11 @@ def test_accepting_where_nothing_is_proposed(clip):
 
 def test_undo_and_redo_walk_through_every_change(bench):
     states = [bench.gains]
-    for change in (lambda: bench.accept(0), lambda: bench.set(crossfade_ms=50), lambda: bench.set_regions([GainRegion(1, 2, -2)])):
+    for change in (
+        lambda: bench.accept(0),
+        lambda: bench.set(crossfade_ms=50),
+        lambda: bench.set_regions([GainRegion(1, 2, -2)]),
+    ):
         change()
         states.append(bench.gains)
     for state in states[-2::-1]:
@@ -102,7 +109,9 @@ def test_undo_and_redo_walk_through_every_change(bench):
     assert bench.redo().gains == states[-1]
     bench.undo()
     bench.accept(1)
-    assert bench._buttons["Redo"].disabled and bench.redo().gains == bench.gains, "a new change ends what could be made again"
+    assert bench._buttons["Redo"].disabled and bench.redo().gains == bench.gains, (
+        "a new change ends what could be made again"
+    )
 
 
 def test_all_moves_of_the_crossfade_slider_are_one_change(bench):
@@ -138,7 +147,10 @@ def test_everything_by_keyboard(bench):
     type_in(bench, start_s="3", end_s="3.25", gain_db="2")
     assert len(bench.gains.regions) == 1, "what is typed for a new region waits for the button"
     press(bench, "Add")
-    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(3, 3.25, 2)) and bench._list.value == ("region", 1)
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(3, 3.25, 2)) and bench._list.value == (
+        "region",
+        1,
+    )
     press(bench, "Undo")
     press(bench, "Undo")
     press(bench, "Redo")
@@ -250,7 +262,11 @@ def test_a_long_clip_keeps_its_times_and_shows_a_stretch(clip):
     assert 30.99 < moved.min() and moved.max() < 32.01
 
 
-@pytest.mark.parametrize("samples", [np.zeros(RATE), np.zeros((RATE, 2)), np.zeros(1), sine(200, 3, RATE, -20)], ids=["silence", "stereo", "one frame", "a tone"])
+@pytest.mark.parametrize(
+    "samples",
+    [np.zeros(RATE), np.zeros((RATE, 2)), np.zeros(1), sine(200, 3, RATE, -20)],
+    ids=["silence", "stereo", "one frame", "a tone"],
+)
 def test_hostile_clips(samples):
     bench = RegionBench(Clip(samples, RATE), then=Compressor(-20, 3, 1, 80))
     assert bench.open_proposals == ()

@@ -166,7 +166,17 @@ GOOD = as_bytes(sine(200, 0.3, 16_000, -9), 16_000, subtype="PCM_16")
 def send(own, name, data):
     """What arrives from the page, as it arrives."""
     own._upload.set_state(
-        {"value": [{"name": name, "type": "audio/wav", "size": len(data), "last_modified": 1_600_000_000_000, "content": memoryview(data)}]}
+        {
+            "value": [
+                {
+                    "name": name,
+                    "type": "audio/wav",
+                    "size": len(data),
+                    "last_modified": 1_600_000_000_000,
+                    "content": memoryview(data),
+                }
+            ]
+        }
     )
 
 
@@ -342,7 +352,11 @@ def test_what_is_odd_and_was_loaded_goes_through_the_cells_below(kind, tmp_path)
     send(own, "odd.wav", as_bytes(ODD[kind]))
     assert own.name == "odd.wav"
     lesson = own.lesson
-    bench = Bench(lesson.clip, Chain([("trim", Gain(0)), *(stage for stage in lesson.chain.stages if stage[0] != "trim")]), stage="trim")
+    bench = Bench(
+        lesson.clip,
+        Chain([("trim", Gain(0)), *(stage for stage in lesson.chain.stages if stage[0] != "trim")]),
+        stage="trim",
+    )
     assert bench.result.output.frames == own.clip.frames and bench._error.value == ""
     heard, rate = soundfile.read(io.BytesIO(bytes(bench._sounds["before"].value)), always_2d=True)
     assert heard.shape == own.clip.columns.shape and rate == RATE

@@ -143,7 +143,9 @@ def test_controls_are_named_and_keys_work(lesson):
         wait_for(lesson, lambda: player(lesson, "playing()"), "playback by key")
         lesson.keyboard.press("p")
         wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause by key")
-    assert lesson.locator(".jp-CodeCell").count() == code_cells, "JupyterLab's own keys must not turn cells into headings"
+    assert lesson.locator(".jp-CodeCell").count() == code_cells, (
+        "JupyterLab's own keys must not turn cells into headings"
+    )
 
 
 def test_every_control_answers(opened):

@@ -48,7 +48,11 @@ def page(tmp_path_factory):
     (folder / "first.wav").write_bytes(sound(1.2))
     write_notebook(folder / "own.ipynb", CELL)
     with chromium(1280, 900) as page, lab_server(folder, home) as (address, token):
-        page.elsewhere, page.folder, page.opened = elsewhere, folder, lambda: open_notebook(page, address, token, "own.ipynb")
+        page.elsewhere, page.folder, page.opened = (
+            elsewhere,
+            folder,
+            lambda: open_notebook(page, address, token, "own.ipynb"),
+        )
         page.opened()
         run_all(page)
         wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
@@ -66,7 +70,11 @@ def beside(page) -> str:
 
 
 def loaded(page, name):
-    wait_for(page, lambda: f"{name} is loaded." in told(page), lambda: f"{name} to be loaded: {told(page)[:300]!r} {beside(page)!r}")
+    wait_for(
+        page,
+        lambda: f"{name} is loaded." in told(page),
+        lambda: f"{name} to be loaded: {told(page)[:300]!r} {beside(page)!r}",
+    )
     assert f"Loaded: {name}" in told(page) and "true peak" in told(page)
 
 
@@ -83,7 +91,10 @@ def drop(page, *files):
           happens("drop");
           if (box.hasAttribute("data-over")) throw new Error("the box goes on showing that it would take a file");
         }""",
-        [[name, [part if isinstance(part, int) else base64.b64encode(part).decode() for part in parts]] for name, parts in files],
+        [
+            [name, [part if isinstance(part, int) else base64.b64encode(part).decode() for part in parts]]
+            for name, parts in files
+        ],
     )
 
 
@@ -145,7 +156,11 @@ def test_what_comes_while_another_is_on_its_way_is_told_to_wait(page):
     drop(page, ("hasty.wav", GOOD))
     assert "hasty.wav was not taken, since huge.wav is still being sent" in beside(page)
     choose(page, "button.wav", GOOD)
-    wait_for(page, lambda: "button.wav was not taken, since huge.wav is still being sent" in beside(page), lambda: beside(page))
+    wait_for(
+        page,
+        lambda: "button.wav was not taken, since huge.wav is still being sent" in beside(page),
+        lambda: beside(page),
+    )
     wait_for(page, lambda: "huge.wav' can't be read" in told(page), lambda: told(page)[:300])
     assert "Loaded: before.wav" in told(page)
     drop(page, ("hasty.wav", GOOD))

@@ -388,7 +388,9 @@ def test_a_compressor_after_it_has_less_to_do():
         before = reduction_stats(compressor.apply(clip).reduction_db, active)
         after = reduction_stats(compressor.apply(ClipGain(proposed(*key)).apply(clip)).reduction_db, active)
         spreads = before.p95_db - before.median_db, after.p95_db - after.median_db
-        print(key, f"maximum {before.max_db:.1f} → {after.max_db:.1f} dB, spread {spreads[0]:.2f} → {spreads[1]:.2f} dB")
+        print(
+            key, f"maximum {before.max_db:.1f} → {after.max_db:.1f} dB, spread {spreads[0]:.2f} → {spreads[1]:.2f} dB"
+        )
         assert spreads[1] < spreads[0], key
         falls.append(before.max_db - after.max_db)
     assert np.mean(falls) > 0.3

@@ -87,7 +87,9 @@ def left(folder, *names):
 # ------------------------------------------------------------------------------------------------------------ results
 
 
-@pytest.mark.parametrize("name, subtype", [("out.wav", "DOUBLE"), ("out.wav", None), ("out.flac", None), ("out.wav", "pcm_16")])
+@pytest.mark.parametrize(
+    "name, subtype", [("out.wav", "DOUBLE"), ("out.wav", None), ("out.flac", None), ("out.wav", "pcm_16")]
+)
 def test_a_file_is_what_the_chain_makes_of_the_whole_clip(take, sheet, tmp_path, name, subtype, capsys):
     path, clip = take
     extra = [] if subtype is None else ["--subtype", subtype]
@@ -220,8 +222,18 @@ def test_what_goes_wrong_is_one_sentence_and_leaves_nothing(take, sheet, tmp_pat
 
 
 def test_peaks_that_do_not_fit_are_told_with_the_gain_that_does(tmp_path, capsys):
-    save(Clip(np.concatenate([sine(440, 2, RATE, -20), sine(440, 2, RATE, 0), sine(440, 1, RATE, -20)]), RATE), tmp_path / "in.wav")
-    arguments = ["render", str(tmp_path / "in.wav"), "-o", str(tmp_path / "out.flac"), "--sheet", str(tmp_path / "sheet.json")]
+    save(
+        Clip(np.concatenate([sine(440, 2, RATE, -20), sine(440, 2, RATE, 0), sine(440, 1, RATE, -20)]), RATE),
+        tmp_path / "in.wav",
+    )
+    arguments = [
+        "render",
+        str(tmp_path / "in.wav"),
+        "-o",
+        str(tmp_path / "out.flac"),
+        "--sheet",
+        str(tmp_path / "sheet.json"),
+    ]
     (tmp_path / "sheet.json").write_text(Chain([("up", Gain(7.04))]).to_json())
     assert main(arguments) == FAILED
     text = told(capsys)
@@ -232,10 +244,16 @@ def test_peaks_that_do_not_fit_are_told_with_the_gain_that_does(tmp_path, capsys
     assert -0.2 < sample_peak_dbfs(load(tmp_path / "out.flac")) <= 0
 
 
-@pytest.mark.parametrize("arguments", [("render",), ("render", "a.wav"), ("render", "a.wav", "-o", "b.wav"), ("measure",)])
+@pytest.mark.parametrize(
+    "arguments", [("render",), ("render", "a.wav"), ("render", "a.wav", "-o", "b.wav"), ("measure",)]
+)
 def test_a_call_that_lacks_something_says_how_it_should_be(arguments):
     shown = subprocess.run(command(*arguments), capture_output=True, text=True, timeout=60)
-    assert shown.returncode == WRONG_USAGE and "usage: python -m vocomp_lab" in shown.stderr and "Traceback" not in shown.stderr
+    assert (
+        shown.returncode == WRONG_USAGE
+        and "usage: python -m vocomp_lab" in shown.stderr
+        and "Traceback" not in shown.stderr
+    )
 
 
 @pytest.mark.parametrize("name", ["out.wav", "out.flac"])
@@ -296,7 +314,9 @@ def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
 # ------------------------------------------------------------------------------------------------- memory and progress
 
 
-@pytest.mark.skipif(not os.path.exists("/proc/self/status"), reason="this system has no /proc to read a process's peak memory from")
+@pytest.mark.skipif(
+    not os.path.exists("/proc/self/status"), reason="this system has no /proc to read a process's peak memory from"
+)
 def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
     """Peak resident memory of the command with a coloured chain, which holds the most. An hour is measured by hand, in
     tests/benchmarks/bench_render.py.
@@ -323,7 +343,9 @@ def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
 def test_a_bar_is_shown_on_a_terminal(take, sheet, tmp_path):
     ours, theirs = pty.openpty()
     child = subprocess.Popen(
-        command("render", take[0], "--sheet", sheet, "-o", tmp_path / "out.wav"), stdout=subprocess.DEVNULL, stderr=theirs
+        command("render", take[0], "--sheet", sheet, "-o", tmp_path / "out.wav"),
+        stdout=subprocess.DEVNULL,
+        stderr=theirs,
     )
     os.close(theirs)
     seen = bytearray()

@@ -17,7 +17,9 @@ from vocomp_lab.__main__ import FIRST_LESSON, bar_on_stderr, main
 
 
 def run(*arguments, timeout=60):
-    return subprocess.run([sys.executable, "-m", "vocomp_lab", *arguments], capture_output=True, text=True, timeout=timeout)
+    return subprocess.run(
+        [sys.executable, "-m", "vocomp_lab", *arguments], capture_output=True, text=True, timeout=timeout
+    )
 
 
 def test_help_names_the_commands():
@@ -49,11 +51,16 @@ def test_open_serves_the_first_lesson(tmp_path):
     command = [sys.executable, "-m", "vocomp_lab", "open", "--no-browser"]
     with open(tmp_path / "log", "w") as log:
         environment = {"HOME": str(tmp_path), "JUPYTER_PORT": str(port), "PATH": "/usr/bin:/bin"}
-        server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, env=environment, cwd=tmp_path, start_new_session=True)
+        server = subprocess.Popen(
+            command, stdout=log, stderr=subprocess.STDOUT, env=environment, cwd=tmp_path, start_new_session=True
+        )
         try:
             found = None
             for _ in range(240):
-                found = re.search(r"http://(?:localhost|127\.0\.0\.1):(\d+)/lab/tree/(\S+)\?token=(\w+)", (tmp_path / "log").read_text())
+                found = re.search(
+                    r"http://(?:localhost|127\.0\.0\.1):(\d+)/lab/tree/(\S+)\?token=(\w+)",
+                    (tmp_path / "log").read_text(),
+                )
                 if found or server.poll() is not None:
                     break
                 time.sleep(0.25)

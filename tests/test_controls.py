@@ -10,7 +10,9 @@ from conftest import one_sentence
 from vocomp_lab.compressor import Compressor
 from vocomp_lab.controls import CONTROLS, FIRST_SHOWN, Choice, Control, controls_for
 
-SLIDERS = [(kind, control) for kind, controls in CONTROLS.items() for control in controls if isinstance(control, Control)]
+SLIDERS = [
+    (kind, control) for kind, controls in CONTROLS.items() for control in controls if isinstance(control, Control)
+]
 IDS = [f"{kind.__name__}.{control.field}" for kind, control in SLIDERS]
 
 
@@ -29,7 +31,9 @@ def test_stops_rise_from_end_to_end_and_a_slider_has_a_workable_number_of_them(k
     assert 20 <= len(stops) <= 300
 
 
-@pytest.mark.parametrize(("kind", "control"), [s for s in SLIDERS if s[1].log], ids=[i for i, s in zip(IDS, SLIDERS) if s[1].log])
+@pytest.mark.parametrize(
+    ("kind", "control"), [s for s in SLIDERS if s[1].log], ids=[i for i, s in zip(IDS, SLIDERS) if s[1].log]
+)
 def test_a_logarithmic_slider_moves_by_about_equal_shares(kind, control):
     stops = [stop for stop in control.stops() if stop is not None]
     steps = [math.log(b / a) for a, b in zip(stops, stops[1:])]
@@ -48,21 +52,36 @@ def test_every_stop_of_a_compressor_is_a_legal_setting():
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("3", 3), ("3:1", 3), ("3 : 1", 3), (" 2,5 ", 2.5), ("∞", math.inf), ("inf", math.inf), ("∞:1", math.inf), ("1e1", 10), ("3 to 1", 3)],
+    [
+        ("3", 3),
+        ("3:1", 3),
+        ("3 : 1", 3),
+        (" 2,5 ", 2.5),
+        ("∞", math.inf),
+        ("inf", math.inf),
+        ("∞:1", math.inf),
+        ("1e1", 10),
+        ("3 to 1", 3),
+    ],
 )
 def test_a_ratio_may_be_typed_in_several_ways(text, value):
     ratio = next(control for control in CONTROLS[Compressor] if control.field == "ratio")
     assert ratio.read(text) == value
 
 
-@pytest.mark.parametrize(("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18 dB", -18), ("-18.25", -18.25)])
+@pytest.mark.parametrize(
+    ("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18 dB", -18), ("-18.25", -18.25)]
+)
 def test_a_level_may_be_typed_with_either_minus_and_its_unit(text, value):
     threshold = CONTROLS[Compressor][0]
     assert threshold.read(text) == value
     assert threshold.read(threshold.text(value)) == value
 
 
-@pytest.mark.parametrize(("field", "text", "value"), [("release_ms", "1 s", 1000), ("release_ms", "0.5s", 500), ("sidechain_highpass_hz", "0.2 kHz", 200)])
+@pytest.mark.parametrize(
+    ("field", "text", "value"),
+    [("release_ms", "1 s", 1000), ("release_ms", "0.5s", 500), ("sidechain_highpass_hz", "0.2 kHz", 200)],
+)
 def test_neighbouring_units_are_understood(field, text, value):
     assert next(control for control in CONTROLS[Compressor] if control.field == field).read(text) == value
 

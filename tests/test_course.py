@@ -58,7 +58,9 @@ def test_a_later_lesson_may_set_a_stage_anew_and_the_latest_counts(tmp_path, tak
         Chain([("peaks", Compressor(-18, 4, 1, 80)), ("trim", Gain(2))])
     )
     last = begin("09_your_own_vocal", take, tmp_path)
-    assert last.chain["peaks"] == Compressor(-18, 4, 1, 80) and last.origins["peaks"] == "kept in 08_the_vocal_in_the_mix"
+    assert (
+        last.chain["peaks"] == Compressor(-18, 4, 1, 80) and last.origins["peaks"] == "kept in 08_the_vocal_in_the_mix"
+    )
     assert begin("05_steady_compression", take, tmp_path).chain["peaks"] == Compressor(-20, 3, 1, 80)
     assert [name for name, _ in last.chain.stages][0] == "trim"
 
@@ -93,9 +95,11 @@ def test_a_recording_is_known_by_its_sound_and_another_one_is_not_taken_for_it(t
     lesson = begin("04_peak_control", take, tmp_path)
     lesson.keep(Chain([("peaks", Compressor(-20, 3, 1, 80))]))
     assert lesson.truth is None and lesson.folder.name.startswith("my_take_")
-    assert begin(
-        "04_peak_control", load(take), tmp_path
-    ).kept == begin("04_peak_control", take, tmp_path).kept != Chain([])
+    assert (
+        begin("04_peak_control", load(take), tmp_path).kept
+        == begin("04_peak_control", take, tmp_path).kept
+        != Chain([])
+    )
     other = load(take).gained(-1)
     assert begin("04_peak_control", other, tmp_path).kept == Chain([])
     assert begin("04_peak_control", "second_verse_clean", tmp_path).kept == Chain([])
@@ -103,7 +107,10 @@ def test_a_recording_is_known_by_its_sound_and_another_one_is_not_taken_for_it(t
 
 def test_stages_of_a_bench_take_their_places_in_the_order_of_work(tmp_path, take):
     lesson = begin("05_steady_compression", take, tmp_path)
-    names = [name for name, _ in lesson.with_stages(Chain([("steady", Compressor(-25, 2, 10, 200)), ("trim", Gain(1))])).stages]
+    names = [
+        name
+        for name, _ in lesson.with_stages(Chain([("steady", Compressor(-25, 2, 10, 200)), ("trim", Gain(1))])).stages
+    ]
     assert names == sorted(names, key=ORDER.index) and {"steady", "trim"} <= set(names)
 
 

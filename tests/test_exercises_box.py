@@ -26,8 +26,9 @@ def test_numbers_lists_and_arrays_come_back():
     assert run("def f(x):\n    return math.sqrt(x)", [(4,), (9,)]).outputs == [2.0, 3.0]
     assert np.isnan(run("def f(x):\n    return math.nan").outputs[0])
     assert run("def f(x):\n    return np.float32(x)").outputs == [2.0]
-    assert run("from scipy.signal import lfilter\ndef f(x):\n    return lfilter([x], [1], [1, 2])").outputs == [[2.0,
-        4.0]]
+    assert run("from scipy.signal import lfilter\ndef f(x):\n    return lfilter([x], [1], [1, 2])").outputs == [
+        [2.0, 4.0]
+    ]
 
 
 def test_what_is_printed_does_not_mix_with_the_answer():

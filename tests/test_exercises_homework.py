@@ -38,8 +38,9 @@ def test_an_answer_is_kept_at_once_and_found_again(home, tmp_path):
         "format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann",
         "answers": {"computer": {"answer": {"number": 0.123}, "tries": 1, "hints": 0}},
     }  # fmt: skip
-    assert "✔ right (try 2)" in repr(home.give(1, right_number(home))) and "✘ not yet (try 3)" in repr(home.give(1,
-        0.5))
+    assert "✔ right (try 2)" in repr(home.give(1, right_number(home))) and "✘ not yet (try 3)" in repr(
+        home.give(1, 0.5)
+    )
     again = Homework("04", " Ann ", tmp_path)
     assert "Kept from before" in repr(again.give(1)) and "✔ right" in repr(again.give(1))
     assert f"1 of {len(tasks_of('04'))} tasks answered" in repr(again)

@@ -62,8 +62,9 @@ def assert_as_expected(marked, simulated):
         assert mark["homework"] == data["homework"]
         points = sum(task["of"] for task in mark["tasks"] if tasks[task["id"]][0] == "right")
         assert mark["points"] == points
-        assert sum(task["tries"] for task in mark["tasks"]) == sum(answer["tries"]
-            for answer in data["answers"].values())
+        assert sum(task["tries"] for task in mark["tasks"]) == sum(
+            answer["tries"] for answer in data["answers"].values()
+        )
 
 
 def test_a_class_of_three_hundred_gets_exactly_the_marks_that_it_must(tmp_path):
@@ -76,8 +77,9 @@ def test_a_class_of_three_hundred_gets_exactly_the_marks_that_it_must(tmp_path):
     for data, _ in simulated:
         write(tmp_path / "sheets", data)
     before, start, seen = os.times(), time.monotonic(), []
-    result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", progress=lambda done,
-        total: seen.append((done, total)))
+    result = mark_folder(
+        tmp_path / "sheets", tmp_path / "marks.csv", progress=lambda done, total: seen.append((done, total))
+    )
     after = os.times()
     processor_s = sum(after[:4]) - sum(before[:4])
     print(f"\n{CLASS} sheets: {processor_s:.0f} s of processor time, {time.monotonic() - start:.0f} s by the clock")
@@ -120,8 +122,10 @@ def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some
         write(folder, data)
     (tmp_path / "victim").write_text("still here")
     for number, name in enumerate(FUNCTIONS):
-        write(folder, sheet({"asked_db": entry({"source": source_of(name, "asked_db", tmp_path)})},
-            f"function.{number:02}"))
+        write(
+            folder,
+            sheet({"asked_db": entry({"source": source_of(name, "asked_db", tmp_path)})}, f"function.{number:02}"),
+        )
     for number, (name, raw) in enumerate(SHEETS.items()):
         (folder / f"bad{number:02}.json").write_bytes(raw)
     for number, (task, data) in enumerate(DATA.values()):
@@ -142,8 +146,13 @@ def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some
             assert mark["points"] == 0, learner
     assert len(by_learner) == 4 + len(FUNCTIONS) + len(DATA) + 1
     notes = dict(result.notes)
-    assert set(notes) == {*(f"bad{n:02}.json" for n in range(len(SHEETS))), "notes.txt", "link.json", "pipe.json",
-        "homework_04_unknown.task.json"}
+    assert set(notes) == {
+        *(f"bad{n:02}.json" for n in range(len(SHEETS))),
+        "notes.txt",
+        "link.json",
+        "pipe.json",
+        "homework_04_unknown.task.json",
+    }
     for says in notes.values():
         one_sentence_or_two(says)
     lines = (tmp_path / "marks.report.txt").read_text("utf-8").splitlines()
@@ -155,7 +164,7 @@ def one_sentence_or_two(says):
 
 
 def test_a_learner_who_is_there_twice_is_marked_once(tmp_path, some):
-    (data, expected), folder = some[1], tmp_path / "sheets"
+    (data, _), folder = some[1], tmp_path / "sheets"
     forged = sheet({}, data["learner"], data["homework"])
     write(folder, forged, "a_forged_sheet.json")
     write(folder / "group b", data, "copy (1).json")
@@ -182,8 +191,15 @@ def test_a_run_that_was_killed_goes_on_with_nothing_lost_or_counted_twice(tmp_pa
     simulated = simulate_all([(number, "04") for number in range(9)])
     for data, _ in simulated:
         write(tmp_path / "sheets", data)
-    command = [sys.executable, "-m", "vocomp_lab", "mark", str(tmp_path / "sheets"), "--out",
-        str(tmp_path / "marks.csv")]
+    command = [
+        sys.executable,
+        "-m",
+        "vocomp_lab",
+        "mark",
+        str(tmp_path / "sheets"),
+        "--out",
+        str(tmp_path / "marks.csv"),
+    ]
     journal = tmp_path / "marks.journal"
     run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
     try:
@@ -266,13 +282,15 @@ def test_a_worker_that_fails_costs_its_own_sheet_only(tmp_path, some):
 
 def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
     """By the executor that dask.distributed gives: its workers could be other machines."""
-    distributed = pytest.importorskip("distributed") if os.environ.get("CI",
-        "").lower() != "true" else __import__("distributed")
+    distributed = (
+        pytest.importorskip("distributed") if os.environ.get("CI", "").lower() != "true" else __import__("distributed")
+    )
     for data, _ in some[:6]:
         write(tmp_path / "sheets", data)
     with (
-        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None,
-        local_directory=str(tmp_path / "dask")) as cluster,
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
+        ) as cluster,
         distributed.Client(cluster) as client,
     ):
         result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=client.get_executor())

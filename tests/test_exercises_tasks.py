@@ -47,7 +47,7 @@ def test_a_draw_is_the_learners_own_and_stays():
     assert Draw("ann", "x").seed() != Draw("ann", "y").seed()
 
 
-PINNED = [6.5, 'c', ['c', 'b', 'a'], [2, 3, 5]]
+PINNED = [6.5, "c", ["c", "b", "a"], [2, 3, 5]]
 
 
 @pytest.mark.parametrize("learner", ["", " ", None, 5, "a b", "a/b", "..", ".hidden", "=1+1", "a" * 65, "a\nb", "a\0"])
@@ -77,16 +77,20 @@ def test_each_homework_has_tasks_of_mixed_kinds():
 def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(homework, task):
     posed = {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo", "dan", "eve", "finn")}
     again = pose(homework, task, "ann")
-    assert (again.prompt, again.solution, again.hints) == (posed["ann"].prompt, posed["ann"].solution,
-        posed["ann"].hints)
+    assert (again.prompt, again.solution, again.hints) == (
+        posed["ann"].prompt,
+        posed["ann"].solution,
+        posed["ann"].hints,
+    )
     for one in posed.values():
         assert 1 <= len(one.hints) <= 2 and one.solution and one.asks.startswith("Answer")
         for text in (one.prompt, one.solution, one.asks, *one.hints):
             assert "None" not in text.replace("`None`", "") and "nan" not in text.split() and "{" not in text, text
         assert one.untouched(None)
     if not isinstance(posed["ann"], HearIt) or posed["ann"].sounds:
-        told = {json.dumps([one.prompt, one.key(), str(getattr(one, "calls", "")), _sound(one)])
-            for one in posed.values()}
+        told = {
+            json.dumps([one.prompt, one.key(), str(getattr(one, "calls", "")), _sound(one)]) for one in posed.values()
+        }
         assert len(told) >= 3, "the same for everybody"
 
 
@@ -98,8 +102,12 @@ def _sound(posed):
 def all_right(learner):
     """Marks of the key of every homework, for one learner."""
     marks = [mark_sheet(key_sheet(homework, learner).to_json().encode()) for homework in homework_names()]
-    return [(mark["homework"], task["id"], task["says"]) for mark in marks for task in mark["tasks"]
-        if task["status"] != RIGHT]
+    return [
+        (mark["homework"], task["id"], task["says"])
+        for mark in marks
+        for task in mark["tasks"]
+        if task["status"] != RIGHT
+    ]
 
 
 def test_every_task_of_every_homework_can_be_solved_from_the_key_by_fifty_learners():
@@ -133,8 +141,9 @@ def test_a_trim_to_the_peak_instead_of_the_loudness_is_named():
 def test_the_gain_computer_agrees_with_the_workbooks():
     posed = pose("04", task_of("04", "asked_db"), "ann")
     for level, threshold, ratio in posed.calls:
-        assert posed.right(level, threshold, ratio) == pytest.approx(level - Compressor(threshold, ratio, 1,
-            80).static_curve(level), abs=1e-6)
+        assert posed.right(level, threshold, ratio) == pytest.approx(
+            level - Compressor(threshold, ratio, 1, 80).static_curve(level), abs=1e-6
+        )
 
 
 def test_the_smoother_agrees_with_the_workbooks():
@@ -172,16 +181,27 @@ def test_an_answer_of_a_wrong_kind_gets_one_sentence(homework, task):
 
 junk = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["number", "numbers", "settings",
-    "source", "word", "heard", "guesses", "x"]), inner, max_size=3),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["number", "numbers", "settings", "source", "word", "heard", "guesses", "x"]),
+            inner,
+            max_size=3,
+        )
+    ),
     max_leaves=6,
 )
 
 
 @given(junk)
 def test_no_data_whatever_breaks_the_judging(data):
-    for homework, name in (("04", "computer"), ("04", "knocks"), ("04", "peaks_only"), ("04", "what_is_wrong"),
-        ("04", "blind")):
+    for homework, name in (
+        ("04", "computer"),
+        ("04", "knocks"),
+        ("04", "peaks_only"),
+        ("04", "what_is_wrong"),
+        ("04", "blind"),
+    ):
         verdict = pose_once(homework, name).judged(data)
         assert isinstance(verdict, Verdict) and verdict.status in (RIGHT, NOT_YET, UNREAD)
 
@@ -228,16 +248,22 @@ def test_seconds_and_milliseconds_are_watched_without_being_listed():
     task = number_task(unit="ms", answer=4.3)
     assert task.judged({"number": 0.0043}).mistake == "seconds_for_ms"
     assert number_task(unit="s", answer=0.5, mistakes={}).judged({"number": 500}).mistake == "ms_for_seconds"
-    assert FindIt(prompt="?", solution="!", windows=((1, 2, "a"),),
-        unit="s").judged({"numbers": [1500]}).mistake == "ms_for_seconds"
+    assert (
+        FindIt(prompt="?", solution="!", windows=((1, 2, "a"),), unit="s").judged({"numbers": [1500]}).mistake
+        == "ms_for_seconds"
+    )
 
 
 def test_found_means_every_window_and_nothing_beside():
     task = FindIt(prompt="?", solution="!", windows=((1, 2, "one"), (3, 4, "two")), unit="s")
     assert task.judged(task.read([3.5, 1.5])).status == RIGHT
     assert task.judged(task.read(np.array([1.0, 4.0]))).status == RIGHT
-    for numbers, says in ([[1.5], "1 of 2"], [[1.5, 3.5, 9], "1 of your answers lies beside"], [[0, 5], "0 of 2"],
-        [[1.2, 1.8], "1 of 2"]):
+    for numbers, says in (
+        [[1.5], "1 of 2"],
+        [[1.5, 3.5, 9], "1 of your answers lies beside"],
+        [[0, 5], "0 of 2"],
+        [[1.2, 1.8], "1 of 2"],
+    ):
         verdict = task.judged(task.read(numbers))
         assert verdict.status == NOT_YET and says in verdict.says
 
@@ -274,8 +300,9 @@ def test_a_function_with_the_right_numbers_is_right_however_it_is_written():
     assert posed.untouched(posed.start + "\n# a comment\n") and not posed.untouched(posed.model)
 
 
-@pytest.mark.parametrize("body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')",
-    "return None"])
+@pytest.mark.parametrize(
+    "body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')", "return None"]
+)
 def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
     verdict = pose_once("04", "asked_db").judged({"source": f"def asked_db(a, b, c):\n    {body}"})
     assert verdict.status != RIGHT

@@ -75,7 +75,10 @@ def judged(folder, files: dict[str, bytes]) -> dict[str, dict[str, str]]:
         (folder / "in" / name).write_bytes(content)
     # The library prints notes of its own about MP3 on the error stream.
     ran = subprocess.run(
-        [sys.executable, "-c", JUDGE, str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, timeout=60 + 0.5 * len(files)
+        [sys.executable, "-c", JUDGE, str(folder)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        timeout=60 + 0.5 * len(files),
     )
     assert ran.returncode == 0, (ran.returncode, ran.stderr[-2_000:])
     found = json.loads(ran.stdout)
@@ -127,7 +130,9 @@ def test_any_bytes_in_a_header(data, tmp_path_factory):
     if HEADS[kind] is None:
         HEADS[kind] = sound(folder, "head.flac", "FLAC", "PCM_16", 1)
     content = bytearray(HEADS[kind])
-    for at, value in data.draw(st.dictionaries(st.integers(0, 60), st.integers(0, 255), min_size=1, max_size=6)).items():
+    for at, value in data.draw(
+        st.dictionaries(st.integers(0, 60), st.integers(0, 255), min_size=1, max_size=6)
+    ).items():
         content[at] = value
     path = folder / "any.wav"
     path.write_bytes(content)
@@ -144,7 +149,9 @@ def test_an_mp3_by_another_name_is_what_it_sounds_like(tmp_path):
     """Made by FFmpeg. The library knows a file by what is in it; where it can't read MP3 it says so."""
     ffmpeg = need_program("ffmpeg")
     tone = tmp_path / "tone.mp3"
-    subprocess.run([ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=2", "-f", "mp3", str(tone)], check=True, timeout=60)
+    subprocess.run(
+        [ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=2", "-f", "mp3", str(tone)], check=True, timeout=60
+    )
     said = judged(tmp_path, {"song.wav": tone.read_bytes()})["song.wav"]
     assert len({text == "fine" for text in said.values()}) == 1
 
@@ -154,7 +161,9 @@ def test_what_a_program_wrote_into_a_pipe_is_read_in_full(kind, tmp_path):
     """Made by FFmpeg: a header that was written before the length was known."""
     ffmpeg = need_program("ffmpeg")
     made = subprocess.run(
-        [ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=3:r=48000", "-f", kind, "-"], capture_output=True, timeout=60
+        [ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=3:r=48000", "-f", kind, "-"],
+        capture_output=True,
+        timeout=60,
     )
     path = tmp_path / f"piped.{kind}"
     path.write_bytes(made.stdout)
@@ -169,7 +178,14 @@ def test_what_a_program_wrote_into_a_pipe_is_read_in_full(kind, tmp_path):
 def test_what_is_no_ordinary_file_is_not_opened(tmp_path):
     os.mkfifo(tmp_path / "pipe.wav")
     started = time.monotonic()
-    for path in (tmp_path, tmp_path / "pipe.wav", tmp_path / "missing.wav", tmp_path / "a\0b.wav", "/dev/zero", "/dev/null"):
+    for path in (
+        tmp_path,
+        tmp_path / "pipe.wav",
+        tmp_path / "missing.wav",
+        tmp_path / "a\0b.wav",
+        "/dev/zero",
+        "/dev/null",
+    ):
         for do in (load, measure_file, lambda path: render_file(path, CHAIN, tmp_path / "out.wav")):
             with pytest.raises((FileNotFoundError, ValueError)) as caught:
                 do(path)
@@ -266,6 +282,8 @@ def test_the_commands_say_it_in_one_line(tmp_path):
         ["measure", tmp_path / "text.wav"],
         ["render", tmp_path / "text.wav", "--sheet", tmp_path / "sheet.json", "-o", tmp_path / "out.wav"],
     ):
-        shown = subprocess.run([sys.executable, "-m", "vocomp_lab", *map(str, arguments)], capture_output=True, text=True, timeout=60)
+        shown = subprocess.run(
+            [sys.executable, "-m", "vocomp_lab", *map(str, arguments)], capture_output=True, text=True, timeout=60
+        )
         assert shown.returncode == FAILED
         one_sentence(shown.stderr.strip(), "path: 'text.wav'")

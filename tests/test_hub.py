@@ -183,8 +183,7 @@ BOBS_CELLS = (
     "import json\nfrom pathlib import Path\nfrom vocomp_lab.course import begin",
     "from vocomp_lab.exercises import Homework\nfrom vocomp_lab.exercises.box import run_in_box",
     "origin = begin('05_steady_compression', folder='../.state').origins['peaks']",
-    "Homework('04', learner='bob').give(1, 8.0)\n"
-    "box = run_in_box('def f(x):\\n    return 2 * x', 'f', [(2.0,)])",
+    "Homework('04', learner='bob').give(1, 8.0)\nbox = run_in_box('def f(x):\\n    return 2 * x', 'f', [(2.0,)])",
     "try:\n    bytearray(5 * 2**30)\n    memory = 'given'\nexcept MemoryError:\n    memory = 'refused'",
     "Path('told').write_text(json.dumps({'origin': origin, 'box': [box.outputs, box.guards], 'memory': memory}))",
 )

@@ -62,7 +62,9 @@ def change_db(clip, result, low_hz, high_hz):
 
 def test_the_lowest_note_is_measured_as_the_score_has_it(take):
     score_hz = min(note["pitch_hz"] for word in take.truth["words"] for note in word["notes"])
-    assert abs(1200 * np.log2(pitch_range(take.clip).low_hz / score_hz)) < 250, "the 5th percentile may lie a note or two higher"
+    assert abs(1200 * np.log2(pitch_range(take.clip).low_hz / score_hz)) < 250, (
+        "the 5th percentile may lie a note or two higher"
+    )
 
 
 def test_a_cut_at_0_7_of_the_lowest_note_takes_the_low_end_and_not_the_voice(take):
@@ -124,7 +126,10 @@ def test_a_boost_in_the_sweep_is_matched_in_loudness(take):
 
 def test_a_compressor_brings_the_hiss_up_and_a_fast_one_more(cleaned):
     spans = find_sibilants(cleaned)
-    as_it_came, slow, fast = (sibilance_balance_db(clip, spans) for clip in (cleaned, *(c.apply(cleaned).output for c in compressors(cleaned))))
+    as_it_came, slow, fast = (
+        sibilance_balance_db(clip, spans)
+        for clip in (cleaned, *(c.apply(cleaned).output for c in compressors(cleaned)))
+    )
     print(f"as it came {as_it_came:.1f}, attack 10 ms {slow:.1f}, attack 1 ms {fast:.1f} dB")
     assert as_it_came + 1 < slow < fast
 
@@ -154,7 +159,9 @@ def test_wideband_takes_the_rest_down_along_with_the_hiss(cleaned):
     inside = np.concatenate([np.arange(int(a * cleaned.rate), int(b * cleaned.rate)) for a, b in spans])
     lost = {}
     for mode in ("split-band", "wideband"):
-        below = [DeEsser().split(clip)[0].samples[inside] for clip in (cleaned, DeEsser(mode=mode).apply(cleaned).output)]
+        below = [
+            DeEsser().split(clip)[0].samples[inside] for clip in (cleaned, DeEsser(mode=mode).apply(cleaned).output)
+        ]
         lost[mode] = 10 * np.log10(np.mean(below[0] ** 2) / np.mean(below[1] ** 2))
     assert lost["wideband"] > lost["split-band"] + 2 and lost["split-band"] < 2
 
@@ -171,7 +178,9 @@ SPEECH = "She sells sea shells by the sea shore, so six ships passed the silver 
 @pytest.mark.parametrize("voice", ("en", "en+f2"))
 def test_it_holds_for_speech_by_another_synthesizer(tmp_path, voice):
     path = tmp_path / "speech.wav"
-    subprocess.run([need_program("espeak-ng"), "-v", voice, "-s", "120", "-w", str(path), SPEECH], check=True, timeout=60)
+    subprocess.run(
+        [need_program("espeak-ng"), "-v", voice, "-s", "120", "-w", str(path), SPEECH], check=True, timeout=60
+    )
     clip = load(path)
     spans = find_sibilants(clip)
     slow, fast = compressors(clip)
@@ -189,7 +198,9 @@ def test_it_holds_for_speech_by_another_synthesizer(tmp_path, voice):
 
 def test_the_three_stages_are_kept_and_come_back(tmp_path):
     lesson = begin("03_filtering", "second_verse_faulty", folder=tmp_path)
-    chain = Chain([("low cut", HighPass(75, 3)), ("boxiness", Peaking(390, -4, 3)), ("sibilance", DeEsser(threshold_db=-23))])
+    chain = Chain(
+        [("low cut", HighPass(75, 3)), ("boxiness", Peaking(390, -4, 3)), ("sibilance", DeEsser(threshold_db=-23))]
+    )
     bench = Bench(lesson.voice.cut(0, 3), chain, stage="sibilance")
     assert "low cut, boxiness, sibilance" in lesson.keep(bench)
     again = begin("04_peak_control", "second_verse_faulty", folder=tmp_path)
@@ -206,7 +217,7 @@ def test_the_pictures_hold_what_they_are_given():
     reduction_db = Compressor(-30, 3, 1, 50).apply(clip).reduction_db
     plot_reaction((axes[1, 0], axes[1, 1]), clip, Pop(0.05, -20.0), {"a": reduction_db, "b": 0 * reduction_db})
     low, high = axes[1, 1].get_ylim()
-    assert low > reduction_db[: 24_000].max() and high == 0
+    assert low > reduction_db[:24_000].max() and high == 0
     plot_balances(axes[0, 1], {"as it came": -10.0, "louder": -7.5, "none": np.nan}, "as it came")
     assert [text.get_text() for text in axes[0, 1].texts] == ["−10.0 dB", "−7.5 dB (+2.5 dB)"]
     plt.close(fig)

@@ -134,8 +134,10 @@ def test_the_reduction_follows_the_pops_and_after_the_filter_it_does_not(take):
     before = low_end_reaction(compressor, clip)
     after = low_end_reaction(compressor, HighPass(90, 3).apply(clip), clip)
     timid = low_end_reaction(compressor, HighPass(25, 3).apply(clip), clip)
-    print(f"correlation {before.correlation:.2f} -> {after.correlation:.2f} (cut at 25 Hz: {timid.correlation:.2f}); "
-          f"extra at most {before.largest_db:.1f} -> {after.largest_db:.1f} dB")
+    print(
+        f"correlation {before.correlation:.2f} -> {after.correlation:.2f} (cut at 25 Hz: {timid.correlation:.2f}); "
+        f"extra at most {before.largest_db:.1f} -> {after.largest_db:.1f} dB"
+    )
     assert before.correlation > 0.45 and before.largest_db > 1.2
     assert timid.correlation > 0.3, "a filter that leaves the pops must not pass"
     assert abs(after.correlation) < 0.1 and after.largest_db < 0.5
@@ -157,7 +159,9 @@ def test_filtering_last_leaves_dents_in_the_words(take):
     """The voice behind the pops is softer where the filter comes last, and elsewhere it is not."""
     clip, cut = take.clip, HighPass(90, 3)
     compressor, pops = steady(clip), find_pops(clip)
-    dent_db = running_level_db(cut.apply(compressor.apply(clip).output)) - running_level_db(compressor.apply(cut.apply(clip)).output)
+    dent_db = running_level_db(cut.apply(compressor.apply(clip).output)) - running_level_db(
+        compressor.apply(cut.apply(clip)).output
+    )
     parts = [dent_db[int(pop.time_s * RATE) : int((pop.time_s + 0.25) * RATE)].min() for pop in pops]
     words = np.concatenate([np.arange(int(w["start_s"] * RATE), int(w["end_s"] * RATE)) for w in take.truth["words"]])
     assert min(parts) < -1.0
@@ -173,7 +177,9 @@ SPEECH = (
 @pytest.mark.parametrize("voice", ("en", "en+f2"))
 def test_it_holds_for_speech_of_another_synthesizer_with_pops_put_in(tmp_path, voice):
     path = tmp_path / "speech.wav"
-    subprocess.run([need_program("espeak-ng"), "-v", voice, "-s", "130", "-w", str(path), SPEECH], check=True, timeout=60)
+    subprocess.run(
+        [need_program("espeak-ng"), "-v", voice, "-s", "130", "-w", str(path), SPEECH], check=True, timeout=60
+    )
     speech = load(path)
     speech = speech.gained(-22 - integrated_lufs(speech))
     assert find_pops(speech) == []
@@ -189,7 +195,9 @@ def test_it_holds_for_speech_of_another_synthesizer_with_pops_put_in(tmp_path, v
     compressor = steady(speech)
     before = low_end_reaction(compressor, popped)
     after = low_end_reaction(compressor, HighPass(80, 4).apply(popped), popped)
-    print(f"{voice}: correlation {before.correlation:.2f} -> {after.correlation:.2f}; extra {before.largest_db:.1f} -> {after.largest_db:.1f} dB")
+    print(
+        f"{voice}: correlation {before.correlation:.2f} -> {after.correlation:.2f}; extra {before.largest_db:.1f} -> {after.largest_db:.1f} dB"
+    )
     assert before.correlation > 0.45 and before.largest_db > 2
     assert abs(after.correlation) < 0.15 and after.largest_db < 1.0
 
@@ -198,5 +206,7 @@ def test_without_pops_or_sound_there_is_nothing_to_follow():
     for samples in (np.zeros(RATE), np.zeros(1), sine(200, 1, RATE, -12)):
         reaction = low_end_reaction(Compressor(-20, 3, 10, 150), Clip(samples, RATE))
         assert abs(reaction.correlation) < 1e-9 and reaction.largest_db == 0
-    reaction = low_end_reaction(Compressor(-20, 3, 10, 150), Clip(np.zeros(RATE), RATE), pops=[Pop(0.99, -20.0), Pop(5.0, -20.0)])
+    reaction = low_end_reaction(
+        Compressor(-20, 3, 10, 150), Clip(np.zeros(RATE), RATE), pops=[Pop(0.99, -20.0), Pop(5.0, -20.0)]
+    )
     assert reaction.extra_db == (0.0, 0.0)

@@ -75,7 +75,14 @@ def test_moments_are_the_stretches_above_the_floor_deepest_first():
 
 @pytest.mark.parametrize(
     ("value", "sign", "text"),
-    [(-3.26, False, "−3.3"), (3.26, True, "+3.3"), (-0.01, True, "±0.0"), (-0.01, False, "0.0"), (-math.inf, False, "−∞"), (math.nan, False, "–")],
+    [
+        (-3.26, False, "−3.3"),
+        (3.26, True, "+3.3"),
+        (-0.01, True, "±0.0"),
+        (-0.01, False, "0.0"),
+        (-math.inf, False, "−∞"),
+        (math.nan, False, "–"),
+    ],
 )
 def test_decibels_for_reading(value, sign, text):
     assert decibels(value, sign=sign) == text

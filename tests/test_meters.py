@@ -123,7 +123,9 @@ def test_mask_and_noise_floor_of_sung_takes(take):
     active = active_mask(clip)
     words = during(clip, [(word["start_s"], word["end_s"]) for word in truth["words"]])
     phones = [phone for word in truth["words"] for phone in word["phones"]]
-    tones = during(clip, [(phone["start_s"], phone["end_s"]) for phone in phones if phone["kind"] in ("vowel", "nasal")])
+    tones = during(
+        clip, [(phone["start_s"], phone["end_s"]) for phone in phones if phone["kind"] in ("vowel", "nasal")]
+    )
     breaths = during(clip, truth["breaths"]) & ~words
     assert active[tones].mean() > 0.95
     assert active[words].mean() > 0.85  # the rest: hissing and stopped consonants at the ends

@@ -33,7 +33,9 @@ def run(path, folder, *, instead=("", "")):
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.source = cell.source.replace(*instead)
-    NotebookClient(notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(folder)}}).execute()
+    NotebookClient(
+        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
+    ).execute()
     return notebook
 
 
@@ -64,7 +66,10 @@ def test_where_there_is_no_browser_the_others_run_here(tmp_path):
 
 
 def test_each_lesson_can_be_begun_with_an_own_voice():
-    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {"00_start_here", "01_levels_and_meters"}
+    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {
+        "00_start_here",
+        "01_levels_and_meters",
+    }
 
 
 @pytest.mark.parametrize(("seconds", "channels", "rate"), [(3.2, 2, 44_100), (20.0, 1, 16_000)])
@@ -72,7 +77,9 @@ def test_each_lesson_can_be_begun_with_an_own_voice():
 def test_a_lesson_runs_on_an_own_voice(path, tmp_path, seconds, channels, rate):
     """Another length, rate and number of channels than the workbook's: a hummed scale with pauses."""
     t = np.arange(int(seconds * rate)) / rate
-    humming = 0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t)) * (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
+    humming = (
+        0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t)) * (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
+    )
     soundfile.write(tmp_path / "my_take.wav", np.column_stack([humming] * channels), rate)
     begin = f'begin("{path.stem}"'
     check_pictures(run(path, tmp_path, instead=(f"{begin})", f'{begin}, "my_take.wav")')))
@@ -96,12 +103,14 @@ def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers(start_pa
     check_pictures(start_page)
     assert benches >= 2 and shown >= 1
     assert html.count('<div class="vocomp-still"><img alt="') == shown
-    assert html.count("src=\"data:image/png;base64,") >= shown
+    assert html.count('src="data:image/png;base64,') >= shown
     assert "of the sung time</b>" in html and "LUFS</b>" in html
 
 
 def test_the_start_page_cautions_before_the_first_sound(start_page):
     sources = [cell.source for cell in start_page.cells]
-    caution = next(n for n, source in enumerate(sources) if "sound-level meter" in source and "hearing professional" in source)
+    caution = next(
+        n for n, source in enumerate(sources) if "sound-level meter" in source and "hearing professional" in source
+    )
     first_bench = next(n for n, source in enumerate(sources) if "Bench(" in source)
     assert caution < first_bench

@@ -38,7 +38,9 @@ from vocomp_lab.song import make_take, shipped
 
 SEEDS = range(601, 607)
 TAKES = [
-    "lesson_verse_faulty", "second_verse_faulty", *((verse, seed) for seed in SEEDS for verse in ("first", "second"))
+    "lesson_verse_faulty",
+    "second_verse_faulty",
+    *((verse, seed) for seed in SEEDS for verse in ("first", "second")),
 ]
 NEVER = {"excitement", "colour"}
 
@@ -204,7 +206,9 @@ def test_a_low_rate_has_no_s_sounds_to_measure():
 def test_a_trim_brings_quiet_and_hot_takes_to_where_compressors_expect_them(name, gain_db):
     clip = shipped(name).clip.gained(gain_db)
     trim = propose_stage("trim", clip).processor
-    assert trim.gain_db == pytest.approx(-gain_db, abs=3.5) and math.copysign(1, trim.gain_db) == -math.copysign(1, gain_db)
+    assert trim.gain_db == pytest.approx(-gain_db, abs=3.5) and math.copysign(1, trim.gain_db) == -math.copysign(
+        1, gain_db
+    )
     out = trim.apply(clip)
     assert sample_peak_dbfs(out) <= -5.7
     assert -26 < sung_rms_dbfs(out, active_mask(out)) < -19

@@ -199,7 +199,9 @@ def test_what_is_ready_comes_at_once(voices):
 
 def test_only_a_de_esser_that_hears_the_voice_asks_for_another_reading(voices):
     clip, readings = voices["mono"], []
-    chain = Chain([("a", DeEsser()), ("b", DeEsser(reference="full scale")), ("c", Gain(3)), ("d", DeEsser(-20, 7_000))])
+    chain = Chain(
+        [("a", DeEsser()), ("b", DeEsser(reference="full scale")), ("c", Gain(3)), ("d", DeEsser(-20, 7_000))]
+    )
 
     def blocks():
         readings.append(1)

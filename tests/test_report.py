@@ -120,9 +120,9 @@ def test_clipping_is_counted_and_placed():
 )
 def test_channels(left, right, fine, says):
     voice = shipped("lesson_verse_clean").clip.cut(0, 4)
-    observation = examine(
-        voice.with_samples(np.column_stack([left * voice.samples, right * voice.samples]))
-    )["channels"]
+    observation = examine(voice.with_samples(np.column_stack([left * voice.samples, right * voice.samples])))[
+        "channels"
+    ]
     assert observation.fine == fine and says in observation.advice
 
 
@@ -205,7 +205,11 @@ def test_every_kind_of_processor_has_a_name_and_its_settings_on_the_page():
     kinds = {*CONTROLS, ClipGain}
     assert {kind.__name__ for kind in kinds} <= set(KINDS)
     needed = {
-        Compressor: (-20, 3, 1, 80), HighPass: (80,), Peaking: (400, -3), LowShelf: (200, 3), HighShelf: (5_000, 3)
+        Compressor: (-20, 3, 1, 80),
+        HighPass: (80,),
+        Peaking: (400, -3),
+        LowShelf: (200, 3),
+        HighShelf: (5_000, 3),
     }
     for kind in kinds:
         processor = kind(*needed.get(kind, ()))

@@ -20,7 +20,11 @@ HELD_OUT = range(101, 107)
 
 def is_found(rings, truth) -> bool:
     """Frequency within 10 %, gain within 2 dB: the project's goal."""
-    return bool(rings) and abs(rings[0].freq_hz / truth["freq_hz"] - 1) < 0.1 and abs(rings[0].gain_db - truth["gain_db"]) < 2
+    return (
+        bool(rings)
+        and abs(rings[0].freq_hz / truth["freq_hz"] - 1) < 0.1
+        and abs(rings[0].gain_db - truth["gain_db"]) < 2
+    )
 
 
 @pytest.mark.parametrize("name", TAKES)
@@ -74,7 +78,9 @@ def test_a_strong_ring_put_into_speech_by_another_synthesizer_is_found(tmp_path,
     own voices are said to ring by 4 to 7 dB, which is more than nothing (they were not tuned on), and it adds up.
     """
     path = tmp_path / "speech.wav"
-    subprocess.run([need_program("espeak-ng"), "-v", voice, "-s", "110", "-w", str(path), SPEECH], check=True, timeout=60)
+    subprocess.run(
+        [need_program("espeak-ng"), "-v", voice, "-s", "110", "-w", str(path), SPEECH], check=True, timeout=60
+    )
     clip = load(path)
     print(f"{voice}, nothing added: {find_resonances(clip)}")
     for freq_hz in (420, 650, 850):
@@ -109,11 +115,16 @@ def test_several_are_found_one_after_the_other():
 def test_the_bell_in_the_model_is_the_filter():
     freqs_hz = np.linspace(100, 1_600, 50)
     for bell in (Peaking(410, 6, 3.5), Peaking(900, -4, 1)):
-        assert np.abs(_bell_db(freqs_hz, bell.freq_hz, bell.gain_db, bell.q) - bell.response_db(freqs_hz, 48_000)).max() < 0.03
+        assert (
+            np.abs(_bell_db(freqs_hz, bell.freq_hz, bell.gain_db, bell.q) - bell.response_db(freqs_hz, 48_000)).max()
+            < 0.03
+        )
 
 
 @pytest.mark.parametrize(
-    "samples", [np.zeros(48_000), np.zeros(1), sine(3_000, 1, 48_000, -20), np.full(100, 0.1)], ids=("silence", "frame", "whistle", "short")
+    "samples",
+    [np.zeros(48_000), np.zeros(1), sine(3_000, 1, 48_000, -20), np.full(100, 0.1)],
+    ids=("silence", "frame", "whistle", "short"),
 )
 def test_where_nothing_is_sung_nothing_rings(samples):
     assert find_resonances(Clip(samples, 48_000)) == []

@@ -114,7 +114,11 @@ def test_what_a_step_promises_is_measured_and_its_answer_is_true(start, name):
 
 def test_a_change_without_room_on_the_slider_or_for_the_ear_is_left_out():
     clip, sung = take(TAKES[0])
-    assert not [step for step in scenarios_for(Compressor(-55, 3, 1, 80), clip, sung) if step.settings.get("threshold_db", 0) < -60]
+    assert not [
+        step
+        for step in scenarios_for(Compressor(-55, 3, 1, 80), clip, sung)
+        if step.settings.get("threshold_db", 0) < -60
+    ]
     # At equal loudness a gain is nothing to hear, nor is a region that is not there, nor silence.
     for start in (Gain(3), ClipGain(())):
         (only,) = scenarios_for(start, clip, sung)

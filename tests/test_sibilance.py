@@ -20,7 +20,9 @@ from vocomp_lab.song import make_take, shipped
 RATE = 48_000
 
 
-@pytest.fixture(scope="module", params=["lesson_verse_faulty", "second_verse_faulty", ("first", 103), ("second", 104)], ids=str)
+@pytest.fixture(
+    scope="module", params=["lesson_verse_faulty", "second_verse_faulty", ("first", 103), ("second", 104)], ids=str
+)
 def take(request):
     """Sharp takes of both singers: the shipped ones, and two that nothing was tuned on."""
     return shipped(request.param) if isinstance(request.param, str) else make_take(*request.param)
@@ -126,11 +128,20 @@ def test_it_acts_on_s_sounds_and_hardly_elsewhere(take):
     reduction_db = DeEsser().apply(clip).reduction_db
     spans = [(p["start_s"], p["end_s"]) for p in phones(truth) if p["phone"] in SIBILANTS]
     inside, around = spans_mask(clip.frames, spans), spans_mask(clip.frames, spans, 0.01, 0.06)
-    sharp = spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] not in ("vowel", "nasal")], 0, 0.06)
-    vowels = spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] == "vowel"]) & ~sharp
-    share = {name: float((reduction_db[where] > 1).mean()) for name, where in [("s", inside), ("vowels", vowels), ("all else", ~around)]}
+    sharp = spans_mask(
+        clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] not in ("vowel", "nasal")], 0, 0.06
+    )
+    vowels = (
+        spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] == "vowel"]) & ~sharp
+    )
+    share = {
+        name: float((reduction_db[where] > 1).mean())
+        for name, where in [("s", inside), ("vowels", vowels), ("all else", ~around)]
+    }
     reached = np.array([reduction_db[int(a * RATE) : int(b * RATE)].max() > 1.5 for a, b in spans])
-    print(f"share over 1 dB: {share}; {reached.sum()} of {len(reached)} s sounds reached; max {reduction_db.max():.1f} dB")
+    print(
+        f"share over 1 dB: {share}; {reached.sum()} of {len(reached)} s sounds reached; max {reduction_db.max():.1f} dB"
+    )
     assert share["s"] > 0.4 and reached.mean() >= 0.6
     assert share["vowels"] < 0.015 and share["all else"] < 0.05
 
@@ -205,11 +216,17 @@ def test_as_it_comes_it_takes_3_to_6_db_off_the_s_sounds_of_both_singers(unseen)
     result = DeEsser().apply(clip)
     spans = s_spans(truth)
     tops = np.array([result.reduction_db[int(a * RATE) : int(b * RATE)].max() for a, b in spans])
-    sharp = spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] not in ("vowel", "nasal")], 0, 0.06)
-    vowels = spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] == "vowel"]) & ~sharp
+    sharp = spans_mask(
+        clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] not in ("vowel", "nasal")], 0, 0.06
+    )
+    vowels = (
+        spans_mask(clip.frames, [(p["start_s"], p["end_s"]) for p in phones(truth) if p["kind"] == "vowel"]) & ~sharp
+    )
     share = float((result.reduction_db[vowels] > 1).mean())
     change_db = sibilance_balance_db(result.output, spans) - sibilance_balance_db(clip, spans)
-    print(f"typical s: {np.median(tops):.1f} dB at its sharpest; hiss as a whole {change_db:.1f} dB; vowels acting {100 * share:.2f} %")
+    print(
+        f"typical s: {np.median(tops):.1f} dB at its sharpest; hiss as a whole {change_db:.1f} dB; vowels acting {100 * share:.2f} %"
+    )
     assert 3 <= np.median(tops) <= 6 and tops.max() <= 6
     assert -6 < change_db < -2.2
     assert share <= 0.015
@@ -244,7 +261,9 @@ def test_the_balance_is_hiss_over_voice():
     clip = Clip(np.concatenate([sine(300, 1, RATE, -12), sine(15_000, 0.5, RATE, -24)]), RATE)
     assert sibilance_balance_db(clip, [(1.05, 1.45)]) == pytest.approx(-12, abs=0.3)
     louder = Clip(np.concatenate([clip.samples[:RATE], 2 * clip.samples[RATE:]]), RATE)
-    assert sibilance_balance_db(louder, [(1.05, 1.45)]) - sibilance_balance_db(clip, [(1.05, 1.45)]) == pytest.approx(6.02, abs=0.1)
+    assert sibilance_balance_db(louder, [(1.05, 1.45)]) - sibilance_balance_db(clip, [(1.05, 1.45)]) == pytest.approx(
+        6.02, abs=0.1
+    )
     assert math.isnan(sibilance_balance_db(clip, []))
     assert math.isnan(sibilance_balance_db(Clip(np.zeros(RATE), RATE), [(0.1, 0.2)]))
 

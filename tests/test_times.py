@@ -68,7 +68,12 @@ def test_a_burst_that_is_too_soft_or_a_release_that_is_too_long_has_no_time():
 
 @pytest.mark.parametrize(
     ("settings", "name"),
-    [({"burst_s": 0}, "burst_s"), ({"after_s": 61}, "after_s"), ({"level_dbfs": 1}, "level_dbfs"), ({"rate": 1}, "rate")],
+    [
+        ({"burst_s": 0}, "burst_s"),
+        ({"after_s": 61}, "after_s"),
+        ({"level_dbfs": 1}, "level_dbfs"),
+        ({"rate": 1}, "rate"),
+    ],
 )
 def test_a_burst_that_cannot_be_is_refused(settings, name):
     with pytest.raises(ValueError) as error:
@@ -153,7 +158,8 @@ def test_a_low_note_suffers_more_than_a_high_one():
 
 
 @pytest.mark.parametrize(
-    ("settings", "name"), [({"freq_hz": 5}, "freq_hz"), ({"level_dbfs": 3}, "level_dbfs"), ({"freq_hz": 4000, "rate": 8000}, "freq_hz")]
+    ("settings", "name"),
+    [({"freq_hz": 5}, "freq_hz"), ({"level_dbfs": 3}, "level_dbfs"), ({"freq_hz": 4000, "rate": 8000}, "freq_hz")],
 )
 def test_a_tone_that_cannot_be_is_refused(settings, name):
     with pytest.raises(ValueError) as error:

@@ -43,7 +43,12 @@ def make_data_again(arguments) -> int:
     from vocomp_lab.song import make_data
 
     def report(done, total, name):
-        print(f"\r[{'#' * done}{'.' * (total - done)}] {name:24}", end="\n" if done == total else "", file=sys.stderr, flush=True)
+        print(
+            f"\r[{'#' * done}{'.' * (total - done)}] {name:24}",
+            end="\n" if done == total else "",
+            file=sys.stderr,
+            flush=True,
+        )
 
     for path in make_data(arguments.folder, report):
         print(path)
@@ -118,10 +123,14 @@ def main(argv=None) -> int:
     marking.add_argument("--out", default="marks.csv", help="the table; all else goes beside it (default: marks.csv)")
     marking.set_defaults(work=mark_class)
     collecting = commands.add_parser("collect", help="collect the answer sheets on a class server, to be marked")
-    collecting.add_argument("--group", default=GROUP, help=f"the system's group of those who may log in (default: {GROUP})")
+    collecting.add_argument(
+        "--group", default=GROUP, help=f"the system's group of those who may log in (default: {GROUP})"
+    )
     collecting.add_argument("--out", default="answers", help="the folder that they go to (default: answers)")
     collecting.set_defaults(work=collect_class)
-    key = commands.add_parser("answer-key", help="print the answers to a homework for one learner, with worked solutions")
+    key = commands.add_parser(
+        "answer-key", help="print the answers to a homework for one learner, with worked solutions"
+    )
     key.add_argument("homework", help="its number, such as 04")
     key.add_argument("--learner", required=True, help="the learner's id: the numbers depend on it")
     key.set_defaults(work=print_answer_key)

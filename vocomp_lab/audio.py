@@ -148,7 +148,9 @@ def check_rate(rate) -> int:
     except (TypeError, ValueError, OverflowError):
         exact = False
     if not exact or not MIN_RATE_HZ <= whole <= MAX_RATE_HZ:
-        raise ValueError(f"rate: {shown(rate)} is not allowed; give a whole number of Hz from {MIN_RATE_HZ} to {MAX_RATE_HZ}.")
+        raise ValueError(
+            f"rate: {shown(rate)} is not allowed; give a whole number of Hz from {MIN_RATE_HZ} to {MAX_RATE_HZ}."
+        )
     return whole
 
 
@@ -307,7 +309,9 @@ class SoundReader:
             raise
         except (RuntimeError, OSError, TypeError, MemoryError) as error:
             reason = _reason(error)
-            raise ValueError(f"path: {_quoted(self.path.name)} can't be read as WAV, FLAC, AIFF or OGG sound ({reason}).") from None
+            raise ValueError(
+                f"path: {_quoted(self.path.name)} can't be read as WAV, FLAC, AIFF or OGG sound ({reason})."
+            ) from None
 
     def close(self) -> None:
         """Close the file."""
@@ -432,7 +436,9 @@ class SoundWriter:
         try:
             self._file.close()
             if error is None and self.subtype in _INTEGER_BITS:
-                _refuse_clipping("output", self._lowest, self._highest, self.subtype, "a stage Gain of {:.1f} dB at the end")
+                _refuse_clipping(
+                    "output", self._lowest, self._highest, self.subtype, "a stage Gain of {:.1f} dB at the end"
+                )
         except BaseException as late:
             self._staging.__exit__(type(late), late, late.__traceback__)
             raise
@@ -512,7 +518,9 @@ def _quoted(name) -> str:
 
 def _reason(error: Exception) -> str:
     """Why a file failed, as part of a sentence."""
-    reason = getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error) or type(error).__name__
+    reason = (
+        getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error) or type(error).__name__
+    )
     return " ".join(reason.split()).rstrip(".")
 
 

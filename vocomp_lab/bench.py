@@ -174,7 +174,20 @@ class Bench:
 
     _ids = itertools.count(1)
 
-    def __init__(self, clip, processor, *, stage=None, shown=None, goals=(), match=True, view=None, watch=None, hide=(), scenarios=None):
+    def __init__(
+        self,
+        clip,
+        processor,
+        *,
+        stage=None,
+        shown=None,
+        goals=(),
+        match=True,
+        view=None,
+        watch=None,
+        hide=(),
+        scenarios=None,
+    ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         if not isinstance(processor, Chain):
@@ -275,7 +288,9 @@ class Bench:
         """
         unknown = [name for name in settings if name not in self._fields()]
         if unknown:
-            raise ValueError(f"{unknown[0]}: a {type(self.processor).__name__} has no such setting; it has {', '.join(self._fields())}.")
+            raise ValueError(
+                f"{unknown[0]}: a {type(self.processor).__name__} has no such setting; it has {', '.join(self._fields())}."
+            )
         self._take(dataclasses.replace(self.processor, **settings))
         self._finish()
         return self
@@ -290,7 +305,9 @@ class Bench:
     def choose_stage(self, name: str) -> "Bench":
         """Show another stage's controls."""
         if name not in (n for n, _ in self._chain.stages):
-            raise ValueError(f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self._chain.stages)}.")
+            raise ValueError(
+                f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self._chain.stages)}."
+            )
         self._stage_menu.value = name
         return self
 
@@ -384,7 +401,9 @@ class Bench:
         self._more = widgets.ToggleButton(value=False, description="More controls")
         self._more.observe(lambda _: self._lay_out_controls(), "value")
         self._present_button = widgets.ToggleButton(
-            value=False, description="Present", tooltip=(
+            value=False,
+            description="Present",
+            tooltip=(
                 "For a projector: large type, prepared steps, numbers held back, a tally of guesses. "
                 "Turned off, it brings back what was set before"
             ),
@@ -408,14 +427,22 @@ class Bench:
         )
         self._part(self._view, "view")
         self._view.observe(self._on_view, "value")
-        self._grid = widgets.GridBox(layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(460px, 1fr))", max_width="1120px"))
+        self._grid = widgets.GridBox(
+            layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(460px, 1fr))", max_width="1120px")
+        )
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
-        self._progress = widgets.IntProgress(min=0, max=1, description="Whole clip", layout=widgets.Layout(display="none"))
-        self._image = self._part(widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture")
+        self._progress = widgets.IntProgress(
+            min=0, max=1, description="Whole clip", layout=widgets.Layout(display="none")
+        )
+        self._image = self._part(
+            widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture"
+        )
         self._line = widgets.HTML()
         self._state = self._part(widgets.HTML(layout=hidden), "state")
         self._sounds = {
-            part: self._part(widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part)
+            part: self._part(
+                widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden), part
+            )
             for part in ("before", "after")
         }
         controls = [
@@ -427,7 +454,11 @@ class Bench:
                 *([widgets.HBox([self._error])] if "controls" in self._hide else controls),
                 self._progress,
                 # A box that could scroll is a stop for the tab key.
-                *([] if "picture" in self._hide else [widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))]),
+                *(
+                    []
+                    if "picture" in self._hide
+                    else [widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))]
+                ),
                 self._line,
                 self._state,
                 *self._sounds.values(),
@@ -462,7 +493,7 @@ class Bench:
             style={"description_width": "112px"},
             layout=widgets.Layout(flex="1 1 auto", width="auto"),
         )
-        typed = widgets.Text(continuous_update=False, layout=widgets.Layout(width="64px"))
+        typed = widgets.Text(continuous_update=False, layout=widgets.Layout(width="72px"))
         typed.add_class("vocomp-typed")
         unit = widgets.Label(control.unit, layout=widgets.Layout(width="40px"))
         self._show_value(control, slider, typed, value)

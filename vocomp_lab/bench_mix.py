@@ -72,7 +72,9 @@ class MixBench:
         self._margin_lu, self._words, self._backing = margin_lu, tuple(words), backing
         self._backing_peak, self._scale = float(np.abs(backing.samples).max()), None
         self._player = PagePlayer(_TRACKS, "Player: the mix before and after")
-        self._image = self._player.part(widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture")
+        self._image = self._player.part(
+            widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture"
+        )
         stops = [float(stop) for stop in np.arange(LOWEST_LU, HIGHEST_LU + STEP_LU / 2, STEP_LU)]
         self._slider = self._player.part(
             widgets.SelectionSlider(

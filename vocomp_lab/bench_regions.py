@@ -100,7 +100,9 @@ class RegionBench(Bench):
     @property
     def open_proposals(self) -> tuple[GainRegion, ...]:
         """The proposals that meet no region that is in force."""
-        return tuple(p for p in self.proposals if all(p.end_s <= r.start_s or p.start_s >= r.end_s for r in self.gains.regions))
+        return tuple(
+            p for p in self.proposals if all(p.end_s <= r.start_s or p.start_s >= r.end_s for r in self.gains.regions)
+        )
 
     def accept(self, which="all") -> "RegionBench":
         """Put a proposal into force.
@@ -156,12 +158,22 @@ class RegionBench(Bench):
         rows = [("nine words in ten lie closer together", before_db, after_db)]
         if self._then is not None:
             old, new = self.then_stats(self.clip), self.then_stats(self.result.output)
-            rows.append(("95 % minus median of the compressor's reduction falls", old.p95_db - old.median_db, new.p95_db - new.median_db))
+            rows.append(
+                (
+                    "95 % minus median of the compressor's reduction falls",
+                    old.p95_db - old.median_db,
+                    new.p95_db - new.median_db,
+                )
+            )
         for what, old, new in rows:
-            print(f"{what}: {'met' if new < old - LEAST_GAINED_DB else 'not met yet'} (measured: {decibels(old)} → {decibels(new)} dB)")
+            print(
+                f"{what}: {'met' if new < old - LEAST_GAINED_DB else 'not met yet'} (measured: {decibels(old)} → {decibels(new)} dB)"
+            )
         farthest = max((abs(region.gain_db) for region in self.gains.regions), default=0.0)
         verdict = "met" if farthest <= FARTHEST_DB else "not met yet"
-        print(f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)")
+        print(
+            f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)"
+        )
         super().check(*goals)
 
     # ---- changing -----------------------------------------------------------------------------------------------
@@ -248,7 +260,9 @@ class RegionBench(Bench):
             ("Undo", "Take the last change back", self.undo),
             ("Redo", "Make it again", self.redo),
         ):  # fmt: skip
-            button = self._part(widgets.Button(description=name, tooltip=what, layout=auto), name.lower().replace(" ", "-"))
+            button = self._part(
+                widgets.Button(description=name, tooltip=what, layout=auto), name.lower().replace(" ", "-")
+            )
             button.on_click(lambda _, work=work: self._pressed(work))
             self._buttons[name] = button
         hidden = widgets.Layout(display="none")
@@ -262,7 +276,9 @@ class RegionBench(Bench):
                 widgets.VBox([label, self._list]),
                 widgets.VBox(
                     [
-                        widgets.HBox([self._typed[name] for name in ("start_s", "end_s", "gain_db", "at_s")], layout=wrap),
+                        widgets.HBox(
+                            [self._typed[name] for name in ("start_s", "end_s", "gain_db", "at_s")], layout=wrap
+                        ),
                         widgets.HBox(list(self._buttons.values()), layout=wrap),
                     ],
                     layout=widgets.Layout(flex="1 1 420px"),
@@ -293,7 +309,9 @@ class RegionBench(Bench):
         options = [
             (f"{'proposed: ' if key[0] == 'proposal' else ''}{stretch_text(region)}", key) for key, region in entries
         ]
-        self._chosen = next((key for key, region in entries if stretch and region.start_s <= sum(stretch) / 2 < region.end_s), None)
+        self._chosen = next(
+            (key for key, region in entries if stretch and region.start_s <= sum(stretch) / 2 < region.end_s), None
+        )
         if self._chosen is None:
             self._chosen = next((key for key, _ in entries if key[0] == "proposal"), NEW)
         was, self._quiet = self._quiet, True
@@ -322,7 +340,12 @@ class RegionBench(Bench):
         if region is None:
             start_s = min(self._window.start_s + 1.0, self.clip.duration_s / 2)
             region = GainRegion(start_s, min(start_s + 0.5, self.clip.duration_s), NEW_GAIN_DB)
-        values = {"start_s": region.start_s, "end_s": region.end_s, "gain_db": region.gain_db, "at_s": (region.start_s + region.end_s) / 2}
+        values = {
+            "start_s": region.start_s,
+            "end_s": region.end_s,
+            "gain_db": region.gain_db,
+            "at_s": (region.start_s + region.end_s) / 2,
+        }
         was, self._quiet = self._quiet, True
         try:
             for name, typed in self._typed.items():
@@ -435,7 +458,9 @@ class RegionBench(Bench):
                 if self._region_of(key) is not None:
                     self._list.value = key
                 return
-            start_s, end_s = (round(float(np.clip(told[edge], 0.0, self.clip.duration_s)), 3) for edge in ("start_s", "end_s"))
+            start_s, end_s = (
+                round(float(np.clip(told[edge], 0.0, self.clip.duration_s)), 3) for edge in ("start_s", "end_s")
+            )
             index = int(told.get("index", 0))
         except (ValueError, TypeError, KeyError):
             return  # nothing that the page sends

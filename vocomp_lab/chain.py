@@ -29,7 +29,18 @@ SHEET_VERSION = 1
 
 PROCESSORS = {
     kind.__name__: kind
-    for kind in (ClipGain, Gain, HighPass, Peaking, LowShelf, HighShelf, Compressor, DeEsser, Colour, *CHARACTERS.values())
+    for kind in (
+        ClipGain,
+        Gain,
+        HighPass,
+        Peaking,
+        LowShelf,
+        HighShelf,
+        Compressor,
+        DeEsser,
+        Colour,
+        *CHARACTERS.values(),
+    )
 }
 """Every processor that a sheet may name, by the name it has there."""
 
@@ -115,12 +126,18 @@ class Chain:
         stages = []
         for place, stage in enumerate(self.stages, start=1):
             if not isinstance(stage, (tuple, list)) or len(stage) != 2:
-                raise ValueError(f"stages: number {place} is {shown(stage)}; each stage must be a pair (name, processor).")
+                raise ValueError(
+                    f"stages: number {place} is {shown(stage)}; each stage must be a pair (name, processor)."
+                )
             name, processor = stage
             if not isinstance(name, str) or not name.strip():
-                raise ValueError(f"stages: number {place} has the name {shown(name)}; a name must be text that is not empty.")
+                raise ValueError(
+                    f"stages: number {place} has the name {shown(name)}; a name must be text that is not empty."
+                )
             if isinstance(processor, type) or not callable(getattr(processor, "apply", None)):
-                raise ValueError(f"stages: {shown(name)} holds {shown(processor)}, which has no apply(clip); give a processor.")
+                raise ValueError(
+                    f"stages: {shown(name)} holds {shown(processor)}, which has no apply(clip); give a processor."
+                )
             if name in (other for other, _ in stages):
                 raise ValueError(f"stages: the name {shown(name)} stands twice; every stage needs its own name.")
             stages.append((name, processor))
@@ -133,7 +150,9 @@ class Chain:
     def with_stage(self, name: str, processor) -> "Chain":
         """The chain with other settings for one of its stages."""
         if name not in dict(self.stages):
-            raise ValueError(f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self.stages)}.")
+            raise ValueError(
+                f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self.stages)}."
+            )
         return Chain([(n, processor if n == name else p) for n, p in self.stages])
 
     def apply(self, clip: Clip, reuse: ChainResult | None = None) -> ChainResult:
@@ -209,7 +228,9 @@ class Chain:
 def _type_name(name, processor) -> str:
     kind = type(processor).__name__
     if PROCESSORS.get(kind) is not type(processor):
-        raise ValueError(f"stages: {name!r} is a {kind}, which a settings sheet can't hold; known are {', '.join(PROCESSORS)}.")
+        raise ValueError(
+            f"stages: {name!r} is a {kind}, which a settings sheet can't hold; known are {', '.join(PROCESSORS)}."
+        )
     return kind
 
 

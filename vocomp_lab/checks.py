@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from numbers import Real
 from typing import ClassVar
 
-import numpy as np
 
 _SHORT = reprlib.Repr()
 _SHORT.maxstring = _SHORT.maxother = 60
@@ -48,7 +47,9 @@ def check_number(field: str, value, low: float, high: float, unit: str = "", *, 
     if math.isnan(number) or not low <= number <= high or (low_open and number == low):
         unit = f" {unit}" if unit else ""
         above = "above" if low_open else "from"
-        raise ValueError(f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {_bound(high)}{unit}.")
+        raise ValueError(
+            f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {_bound(high)}{unit}."
+        )
     return number
 
 

@@ -35,9 +35,15 @@ def add_commands(commands) -> None:
         description="Run a settings sheet over a sound file of any length, in little memory, and report what every stage did.",
     )
     rendering.add_argument("input", metavar="IN", help="a WAV, FLAC, AIFF or OGG file")
-    rendering.add_argument("--sheet", required=True, metavar="JSON", help="the settings sheet, as a lesson or Chain.to_json writes it")
-    rendering.add_argument("-o", "--output", required=True, metavar="OUT", help="a .wav or .flac file; the report goes beside it")
-    rendering.add_argument("--subtype", metavar="NAME", help="such as PCM_16, PCM_24 or FLOAT; default: FLOAT for .wav, PCM_24 for .flac")
+    rendering.add_argument(
+        "--sheet", required=True, metavar="JSON", help="the settings sheet, as a lesson or Chain.to_json writes it"
+    )
+    rendering.add_argument(
+        "-o", "--output", required=True, metavar="OUT", help="a .wav or .flac file; the report goes beside it"
+    )
+    rendering.add_argument(
+        "--subtype", metavar="NAME", help="such as PCM_16, PCM_24 or FLOAT; default: FLOAT for .wav, PCM_24 for .flac"
+    )
     rendering.add_argument("--overwrite", action="store_true", help="replace OUT and its report if they are there")
     rendering.add_argument("--no-report", action="store_true", help="write no report")
     rendering.set_defaults(work=render_command)
@@ -59,7 +65,9 @@ def render_command(arguments) -> int:
         check_target(arguments.input, target, arguments.subtype, arguments.overwrite)
         for path in reports:
             if path.exists() and not arguments.overwrite:
-                raise ValueError(f"output: the report {str(path)!r} is there already; give another name, --overwrite or --no-report.")
+                raise ValueError(
+                    f"output: the report {str(path)!r} is there already; give another name, --overwrite or --no-report."
+                )
     except (ValueError, OSError) as error:
         return _told(error, WRONG_USAGE)
     with _ended_cleanly():
@@ -71,7 +79,9 @@ def render_command(arguments) -> int:
             if reports:
                 write_report(rendered, *reports)
         except KeyboardInterrupt:
-            return _told(f"render: stopped before {target.name!r} and its report were finished; nothing is left in part.", FAILED)
+            return _told(
+                f"render: stopped before {target.name!r} and its report were finished; nothing is left in part.", FAILED
+            )
         except (ValueError, OSError, MemoryError) as error:
             return _told(error, FAILED)
     from vocomp_lab.plots_render import findings
@@ -187,7 +197,9 @@ class ProgressBar:
         left_s = (now - self.started) * (1.0 - share) / share if share > 0 else 0.0
         done = int(_BAR_WIDTH * share)
         bar = "#" * done + "." * (_BAR_WIDTH - done)
-        print(f"\r[{bar}] {100 * share:3.0f} %, {left_s:4.0f} s left  {self.label}", end="", file=self.stream, flush=True)
+        print(
+            f"\r[{bar}] {100 * share:3.0f} %, {left_s:4.0f} s left  {self.label}", end="", file=self.stream, flush=True
+        )
 
     def __enter__(self):
         return self

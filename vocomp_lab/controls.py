@@ -116,7 +116,9 @@ class Control:
             )
         value = math.inf if found[1] in ("∞", "inf", "infinity") else float(found[1]) * scales[tail]
         if self.unit == "dBFS" and value > 0:
-            raise ValueError(f"{self.label}: {text.strip()!r} is above full scale, where no sound is; type −{value:g} if that was meant.")
+            raise ValueError(
+                f"{self.label}: {text.strip()!r} is above full scale, where no sound is; type −{value:g} if that was meant."
+            )
         return value
 
     @property
@@ -170,7 +172,9 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Control("sidechain_highpass_hz", "Side-chain cut", "Hz", 20, 500, log=True, off_label="off"),
         Choice("detector", "Detector", tuple(zip(("peak", "RMS"), DETECTORS))),
         _RMS,
-        Choice("topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))),
+        Choice(
+            "topology", "Detector hears", tuple(zip(("the input (feed-forward)", "the output (feedback)"), TOPOLOGIES))
+        ),
         Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
     ),
     ClipGain: (Control("crossfade_ms", "Crossfade", "ms", 1, 1000, log=True),),
@@ -191,7 +195,9 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Control("release_ms", "Release", "ms", 5, 500, log=True),
         _KNEE,
         Choice("mode", "Turns down", tuple(zip(("the band", "everything"), MODES))),
-        Choice("reference", "Threshold counts from", tuple(zip(("the voice's running level", "full scale"), REFERENCES))),
+        Choice(
+            "reference", "Threshold counts from", tuple(zip(("the voice's running level", "full scale"), REFERENCES))
+        ),
     ),
     Colour: (_DRIVE, Control("asymmetry", "Asymmetry", "", 0, 0.9, 0.01, digits=2)),
     VcaCompressor: (_THRESHOLD, _RATIO, _ATTACK, _RELEASE, _KNEE, _MAKEUP, _MIX, _RMS),
@@ -265,5 +271,7 @@ FIRST_SHOWN: dict[type, tuple[str, ...]] = {
 def controls_for(kind: type) -> tuple[Control | Choice, ...]:
     """The controls of a kind of processor; ValueError if it has none."""
     if kind not in CONTROLS:
-        raise ValueError(f"processor: a {kind.__name__} has no controls; known are {', '.join(k.__name__ for k in CONTROLS)}.")
+        raise ValueError(
+            f"processor: a {kind.__name__} has no controls; known are {', '.join(k.__name__ for k in CONTROLS)}."
+        )
     return CONTROLS[kind]

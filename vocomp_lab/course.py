@@ -125,9 +125,10 @@ class Lesson:
 
     def __str__(self):
         lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
-        return "\n".join(
-            textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines
-        ) or "As recorded: no lesson before this one has changed it."
+        return (
+            "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
+            or "As recorded: no lesson before this one has changed it."
+        )
 
 
 def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:

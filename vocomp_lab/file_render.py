@@ -115,7 +115,9 @@ def check_target(source, target, subtype: str | None = None, overwrite: bool = F
     encoding(target, subtype)
     if "\0" in f"{source}{target}":
         raise ValueError("path: a null character is not allowed in a name; give the name of a file.")
-    if source.resolve() == target.resolve() or (source.exists() and target.exists() and os.path.samefile(source, target)):
+    if source.resolve() == target.resolve() or (
+        source.exists() and target.exists() and os.path.samefile(source, target)
+    ):
         raise ValueError(f"output: {str(target)!r} is the input itself; give another name.")
     if target.is_dir():
         raise ValueError(f"output: {str(target)!r} is a folder; give a file name.")

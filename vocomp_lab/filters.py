@@ -106,9 +106,9 @@ class Peaking(Filter):
 
     def _design(self, rate):
         a, w, alpha = _cookbook(self, rate)
-        return np.array([[1 + alpha * a, -2 * math.cos(w), 1 - alpha * a, 1 + alpha / a, -2 * math.cos(w), 1 - alpha / a]]) / (
-            1 + alpha / a
-        )
+        return np.array(
+            [[1 + alpha * a, -2 * math.cos(w), 1 - alpha * a, 1 + alpha / a, -2 * math.cos(w), 1 - alpha / a]]
+        ) / (1 + alpha / a)
 
 
 @dataclass(frozen=True)

@@ -73,4 +73,6 @@ def left_right_both(clip: Clip, gap_s: float = 0.4) -> Clip:
     gap = np.zeros(int(check_number("gap_s", gap_s, 0, 10, "s") * clip.rate))
     mono = np.concatenate([clip.columns.mean(axis=1), gap])
     silent = np.zeros_like(mono)
-    return Clip(np.column_stack([np.concatenate([mono, silent, mono]), np.concatenate([silent, mono, mono])]), clip.rate)
+    return Clip(
+        np.column_stack([np.concatenate([mono, silent, mono]), np.concatenate([silent, mono, mono])]), clip.rate
+    )

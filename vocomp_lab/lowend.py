@@ -60,7 +60,9 @@ def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
     """
     freq_hz = check_number("freq_hz", freq_hz, 20, 300, "Hz")
     sections = butter(4, freq_hz, fs=clip.rate, output="sos")
-    low = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4)).reshape(clip.samples.shape)
+    low = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4)).reshape(
+        clip.samples.shape
+    )
     return clip.with_samples(low), clip.with_samples(clip.samples - low)
 
 
@@ -136,7 +138,9 @@ def find_pops(clip: Clip) -> list[Pop]:
     low_db = running_level_db(low)
     voice = butter(2, _VOICE_HZ, "bandpass", fs=clip.rate, output="sos")
     padlen = min(clip.frames - 1, clip.rate // 10)
-    voice_db = running_level_db(rest.with_samples(sosfiltfilt(voice, rest.columns, axis=0, padlen=padlen).reshape(rest.samples.shape)))
+    voice_db = running_level_db(
+        rest.with_samples(sosfiltfilt(voice, rest.columns, axis=0, padlen=padlen).reshape(rest.samples.shape))
+    )
     least_db = max(float(np.median(low_db)) + _OVER_USUAL_DB, rms_dbfs(clip) - _UNDER_CLIP_DB, _SILENCE_DBFS)
     found: list[Pop] = []
     for start, end in zip(*stretches(low_db > least_db)):

@@ -104,7 +104,8 @@ def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5
     above = np.concatenate([[False], np.asarray(reduction_db) > floor_db, [False]])
     edges = np.flatnonzero(above[1:] != above[:-1])
     moments = [
-        Moment(float(start / rate), float(end / rate), float(np.max(reduction_db[start:end]))) for start, end in zip(edges[::2], edges[1::2])
+        Moment(float(start / rate), float(end / rate), float(np.max(reduction_db[start:end])))
+        for start, end in zip(edges[::2], edges[1::2])
     ]
     return sorted(moments, key=lambda moment: -moment.max_db)
 

@@ -217,14 +217,22 @@ class CurvePanel(_Panel):
         super().__init__(ax)
         low, high = LEVEL_RANGE_DB
         ax.plot([low, high], [low, high], color=GREY, linestyle=":", linewidth=1.0)
-        self.levels = ax.fill_between([low, high], low, low, step="mid", facecolor=to_rgba(SKY, 0.6), edgecolor=BLUE, linewidth=0.7)
+        self.levels = ax.fill_between(
+            [low, high], low, low, step="mid", facecolor=to_rgba(SKY, 0.6), edgecolor=BLUE, linewidth=0.7
+        )
         (self.curve,) = ax.plot([], [], color=BLUE, linewidth=2.0)
         self.threshold = ax.axvline(-20, color=VERMILION, linestyle="--", linewidth=1.2)
         ax.set(xlim=(low, high), ylim=(low, high), xlabel="level in (dBFS)", ylabel="level out (dBFS)")
         for axis in (ax.xaxis, ax.yaxis):
             axis.set_major_locator(FixedLocator([-60, -48, -36, -24, -12, 0]))
         # Over the panel, where no line crosses it.
-        ax.set_title("dotted: no change; shaded: how\noften the voice has each level", fontsize=8.5, color="#333333", loc="left", pad=3)
+        ax.set_title(
+            "dotted: no change; shaded: how\noften the voice has each level",
+            fontsize=8.5,
+            color="#333333",
+            loc="left",
+            pad=3,
+        )
         self.moving = [self.levels, self.curve, self.threshold]
 
     def set_levels(self, levels_db: np.ndarray) -> None:
@@ -311,7 +319,9 @@ class _MeterScale(_Panel):
         self.top_db = top
         getattr(self.ax, f"set_{self.axis}lim")(_METERS_LOW_DB, top)
         step = 12 if self.axis == "y" else 24
-        getattr(self.ax, f"{self.axis}axis").set_major_locator(FixedLocator([level for level in range(-48, 61, step) if level < top]))
+        getattr(self.ax, f"{self.axis}axis").set_major_locator(
+            FixedLocator([level for level in range(-48, 61, step) if level < top])
+        )
         return True
 
 
@@ -360,12 +370,11 @@ class ReadingsPanel(_MeterScale):
         super().__init__(ax)
         count = len(self.rows)
         ax.axvline(0, color=INK, linestyle=":", linewidth=1.2)
-        self.dots = [
-            ax.plot([], [], marker, color=color, markersize=7)[0] for _, _, _, color, marker in self.rows
-        ]
+        self.dots = [ax.plot([], [], marker, color=color, markersize=7)[0] for _, _, _, color, marker in self.rows]
         (self.crest,) = ax.plot([], [], "|-", color=GREY, linewidth=3.0, markersize=9)
         self.texts = [
-            ax.text(1.04, row, "", transform=ax.get_yaxis_transform(), va="center", weight="bold") for row in range(count + 1)
+            ax.text(1.04, row, "", transform=ax.get_yaxis_transform(), va="center", weight="bold")
+            for row in range(count + 1)
         ]
         ax.set(ylim=(count + 0.6, -0.6), xlabel="after (dBFS, LUFS)")
         ax.yaxis.set_major_locator(FixedLocator(range(count + 1)))
@@ -628,7 +637,13 @@ class DynamicsPicture(Picture):
         self.waveform, self.level, self.reduction = (
             kind(figure.add_subplot(grid[row])) for row, kind in enumerate((WaveformPanel, LevelPanel, ReductionPanel))
         )
-        self.curve = CurvePanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=1 - top, bottom=0.105)[0]))
+        self.curve = CurvePanel(
+            figure.add_subplot(
+                figure.add_gridspec(
+                    1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=1 - top, bottom=0.105
+                )[0]
+            )
+        )
         for panel in (self.waveform, self.level):
             panel.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.level):
@@ -670,7 +685,6 @@ class DynamicsPicture(Picture):
             f"Reduction acts in {100 * stats.share:.0f} % of the sung time: {middle}{decibels(stats.max_db)} dB at most"
         )
 
-
     def description(self, change) -> str:
         """The finding, the threshold, and points of the static curve."""
         threshold_db = getattr(self._processor, "threshold_db", None)
@@ -691,7 +705,9 @@ class FilterPicture(Picture):
 
     def _make_panels(self, figure):
         left, _, right, _ = self.time_box
-        self.waveform = WaveformPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, top=0.885, bottom=0.66)[0]))
+        self.waveform = WaveformPanel(
+            figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, top=0.885, bottom=0.66)[0])
+        )
         lower = figure.add_gridspec(1, 2, left=left, right=right, top=0.53, bottom=0.115, wspace=0.17)
         self.spectrum = SpectrumPanel(figure.add_subplot(lower[0]))
         self.response = self.right_panel(figure.add_subplot(lower[1]))
@@ -737,10 +753,18 @@ class MetersPicture(Picture):
 
     def _make_panels(self, figure):
         left, _, right, _ = self.time_box
-        grid = figure.add_gridspec(2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1))
+        grid = figure.add_gridspec(
+            2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1)
+        )
         self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
         self.meters = MetersPanel(figure.add_subplot(grid[1]))
-        self.numbers = ReadingsPanel(figure.add_subplot(figure.add_gridspec(1, 1, left=self._from_right(0.782), right=self._from_right(0.912), top=0.885, bottom=0.105)[0]))
+        self.numbers = ReadingsPanel(
+            figure.add_subplot(
+                figure.add_gridspec(
+                    1, 1, left=self._from_right(0.782), right=self._from_right(0.912), top=0.885, bottom=0.105
+                )[0]
+            )
+        )
         self.waveform.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.meters):
             panel.legend_above(crowded=self._crowding > 1)
@@ -779,7 +803,12 @@ class MetersPicture(Picture):
         return f"{self.finding(change)}. After: {'; '.join(rows)}; crest factor {decibels(self.readings.crest_db)} dB"
 
 
-PICTURES: dict[type, type[Picture]] = {Compressed: DynamicsPicture, Filter: FilterPicture, Gain: MetersPicture, Colour: ColourPicture}
+PICTURES: dict[type, type[Picture]] = {
+    Compressed: DynamicsPicture,
+    Filter: FilterPicture,
+    Gain: MetersPicture,
+    Colour: ColourPicture,
+}
 """Which picture shows a stage, by the type of the details that it reports, or else by the type of its processor."""
 
 
@@ -788,4 +817,6 @@ def picture_class(stage) -> type[Picture]:
     for kind in (*type(stage.detail).__mro__, *type(stage.processor).__mro__):
         if kind in PICTURES:
             return PICTURES[kind]
-    raise ValueError(f"processor: there is no picture for a {type(stage.processor).__name__}; list one in plots.PICTURES.")
+    raise ValueError(
+        f"processor: there is no picture for a {type(stage.processor).__name__}; list one in plots.PICTURES."
+    )

@@ -88,7 +88,9 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
     Used in ``05_steady_compression``.
     """
     level_db = np.linspace(-70, 0, 281)
-    for mix, (color, style) in zip(mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, (0, (9, 2))))):
+    for mix, (color, style) in zip(
+        mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, (0, (9, 2))))
+    ):
         curve = blended_curve(dataclasses.replace(compressor, mix=mix), level_db)
         ax.plot(level_db, curve - level_db, color=color, linestyle=style, linewidth=2, label=f"mix {mix:g}")
     ax.set(xlim=(-70, 0), xlabel="level in (dBFS)", ylabel="gain (dB)")

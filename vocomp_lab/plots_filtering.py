@@ -60,7 +60,10 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
     low_db = running_level_db(split_low_end(recorded)[0])[part]
     level_ax.plot(times_s, low_db, color=INK, linewidth=1.8, label="level of the low end")
     level_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
-    level_ax.set(ylabel=f"below {LOW_END_HZ:g} Hz\n(dBFS)", ylim=(max(float(low_db.min()), -80) - 3, max(float(low_db.max()), -60) + 4))
+    level_ax.set(
+        ylabel=f"below {LOW_END_HZ:g} Hz\n(dBFS)",
+        ylim=(max(float(low_db.min()), -80) - 3, max(float(low_db.max()), -60) + 4),
+    )
     for (label, reduction_db), (color, style) in zip(reductions.items(), _STYLES):
         reduction_ax.plot(times_s, reduction_db[part], color=color, linestyle=style, linewidth=2.0, label=label)
     reduction_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
@@ -90,7 +93,9 @@ def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> No
     for row, value in zip(rows, values):
         if np.isfinite(value):
             change = value - balances_db[reference]
-            text = f"{decibels(value)} dB" + (f" ({decibels(change, sign=True)} dB)" if row and np.isfinite(change) else "")
+            text = f"{decibels(value)} dB" + (
+                f" ({decibels(change, sign=True)} dB)" if row and np.isfinite(change) else ""
+            )
             ax.annotate(text, (value, row), (9, 0), textcoords="offset points", va="center", fontsize=10)
     tell(ax, "; ".join(f"{label} {decibels(value)} dB" for label, value in balances_db.items()))
     ax.set(xlabel="hiss of the s sounds against the voice (dB); dashed: as it came", ylim=(len(rows) - 0.5, -0.5))

@@ -35,14 +35,20 @@ def plot_class(tasks, mistakes) -> Figure:
     upper, lower = figure.subplots(2, 1, height_ratios=[len(tasks), max(len(mistakes), 1)])
     labels, shares = [label for label, _, _ in tasks], [100 * share for _, share, _ in tasks]
     bars = upper.barh(labels, shares, color=BLUE)
-    upper.bar_label(bars, [f"{share:.0f} % of {count}" for share, (_, _, count) in zip(shares, tasks)], padding=4,
-        fontsize=10)
+    upper.bar_label(
+        bars, [f"{share:.0f} % of {count}" for share, (_, _, count) in zip(shares, tasks)], padding=4, fontsize=10
+    )
     hardest, common = class_findings(tasks, mistakes)
     upper.set_title(hardest, fontsize=12)
     upper.set_xlim(0, 118)
     upper.set_xlabel("right, % of the sheets", fontsize=11)
-    bars = lower.barh([label for label, _ in mistakes], [count for _, count in mistakes], color=VERMILION, hatch="//",
-        edgecolor="white")
+    bars = lower.barh(
+        [label for label, _ in mistakes],
+        [count for _, count in mistakes],
+        color=VERMILION,
+        hatch="//",
+        edgecolor="white",
+    )
     lower.bar_label(bars, padding=4, fontsize=10)
     lower.set_title(common, fontsize=12)
     lower.set_xlabel("answers", fontsize=11)
@@ -78,5 +84,5 @@ def save_class_picture(tasks, mistakes, path) -> None:
     """Draw it into a PNG file that carries its text alternative, too, put in place in one step."""
     with whole_or_not_at_all(path) as beside:
         plot_class(tasks, mistakes).savefig(
-        beside, format="png", dpi=96, metadata={"Description": class_in_words(tasks, mistakes)}
-    )
+            beside, format="png", dpi=96, metadata={"Description": class_in_words(tasks, mistakes)}
+        )

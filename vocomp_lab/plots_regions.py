@@ -36,16 +36,32 @@ class RegionsPanel(_Panel):
 
     def __init__(self, ax: Axes):
         super().__init__(ax)
-        self.regions = PolyCollection([], facecolor=to_rgba(GREEN, 0.2), edgecolor=GREEN, hatch="//", label="region (hatched)")
-        self.proposals = PolyCollection([], facecolor="none", edgecolor=PURPLE, linestyle="--", linewidth=1.8, label="proposed (dashed)")
+        self.regions = PolyCollection(
+            [], facecolor=to_rgba(GREEN, 0.2), edgecolor=GREEN, hatch="//", label="region (hatched)"
+        )
+        self.proposals = PolyCollection(
+            [], facecolor="none", edgecolor=PURPLE, linestyle="--", linewidth=1.8, label="proposed (dashed)"
+        )
         self.chosen = PolyCollection([], facecolor="none", edgecolor=INK, linewidth=2.0)
-        self.before = LineCollection([], colors=AMBER, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)")
+        self.before = LineCollection(
+            [], colors=AMBER, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)"
+        )
         self.after = LineCollection([], colors=BLUE, linewidths=3.0, label="word after")
         for collection in (self.regions, self.proposals, self.chosen, self.before, self.after):
             ax.add_collection(collection, autolim=False)
         (self.running,) = ax.plot([], [], color=GREY, linewidth=1.4, linestyle="-.", label="level around it (dash-dot)")
         self.labels = [
-            ax.text(0, 0.07, "", transform=ax.get_xaxis_transform(), ha="center", va="bottom", fontsize=9.5, weight="bold", clip_on=True)
+            ax.text(
+                0,
+                0.07,
+                "",
+                transform=ax.get_xaxis_transform(),
+                ha="center",
+                va="bottom",
+                fontsize=9.5,
+                weight="bold",
+                clip_on=True,
+            )
             for _ in range(_LABELS)
         ]
         ax.set_ylabel("level of the words\n(dB)")
@@ -69,7 +85,9 @@ class RegionsPanel(_Panel):
         self.proposals.set_verts([self._box(region.start_s, region.end_s, 0.03) for region in marks.proposals])
         self.chosen.set_verts([] if marks.chosen is None else [self._box(*marks.chosen, 0.012)])
         texts = [(region, "") for region in gains.regions] + [(region, "?") for region in marks.proposals]
-        seen = [(region, mark) for region, mark in texts if region.end_s > window.start_s and region.start_s < window.end_s]
+        seen = [
+            (region, mark) for region, mark in texts if region.end_s > window.start_s and region.start_s < window.end_s
+        ]
         for label, (region, mark) in zip(self.labels, seen):
             label.set_text(f"{decibels(region.gain_db, sign=True)} dB{mark}")
             middle_s = (max(region.start_s, window.start_s) + min(region.end_s, window.end_s)) / 2
@@ -80,7 +98,8 @@ class RegionsPanel(_Panel):
 
     def _bars(self, levels_db) -> list:
         return [
-            ((self.shift_s + word.start_s, level_db), (self.shift_s + word.end_s, level_db)) for word, level_db in zip(self.words, levels_db)
+            ((self.shift_s + word.start_s, level_db), (self.shift_s + word.end_s, level_db))
+            for word, level_db in zip(self.words, levels_db)
         ]
 
     def _box(self, start_s: float, end_s: float, inset: float = 0.0) -> list[tuple[float, float]]:
@@ -97,7 +116,9 @@ class RegionsPicture(Picture):
 
     def _make_panels(self, figure):
         left, _, right, _ = self.time_box
-        grid = figure.add_gridspec(2, 1, left=left, right=right, top=0.885, bottom=0.115, hspace=0.22, height_ratios=(1, 1.7))
+        grid = figure.add_gridspec(
+            2, 1, left=left, right=right, top=0.885, bottom=0.115, hspace=0.22, height_ratios=(1, 1.7)
+        )
         self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
         self.levels = RegionsPanel(figure.add_subplot(grid[1]))
         self.waveform.ax.tick_params(labelbottom=False)
@@ -120,7 +141,11 @@ class RegionsPicture(Picture):
             self.invalidate()
         self.gains = stage.processor
         self.spread_db = tuple(
-            spread_db(levels) for levels in ([word.level_db for word in self.levels.words], self.levels.set_gains(self.gains, self.marks, window))
+            spread_db(levels)
+            for levels in (
+                [word.level_db for word in self.levels.words],
+                self.levels.set_gains(self.gains, self.marks, window),
+            )
         )
 
     def finding(self, change) -> str:
@@ -129,12 +154,20 @@ class RegionsPicture(Picture):
         regions = "No region yet" if count == 0 else "1 region" if count == 1 else f"{count} regions"
         if not np.isfinite(before):
             return f"{regions}: nobody sings here"
-        change = f"lie {decibels(before)} dB apart" if count == 0 else f"lie {decibels(after)} dB apart, not {decibels(before)}"
+        change = (
+            f"lie {decibels(before)} dB apart"
+            if count == 0
+            else f"lie {decibels(after)} dB apart, not {decibels(before)}"
+        )
         return f"{regions}: nine words in ten {change}"
 
     def description(self, change) -> str:
         """The finding, and every region and proposal with its numbers."""
-        parts = [f"{kind} {stretch_text(region)}" for kind, group in (("region", self.gains.regions), ("proposed", self.marks.proposals)) for region in group]
+        parts = [
+            f"{kind} {stretch_text(region)}"
+            for kind, group in (("region", self.gains.regions), ("proposed", self.marks.proposals))
+            for region in group
+        ]
         return "; ".join([self.finding(change), *parts])
 
 

@@ -51,7 +51,9 @@ def render_figure(rendered: Rendered) -> Figure:
             ax.grid(True, color="#dddddd", linewidth=0.6)
             ax.set_axisbelow(True)
         panels[-1].set_xlim(0, rendered.before.duration_s)
-        panels[-1].xaxis.set_major_locator(MultipleLocator(next((s for s in _TICKS_S if s * 9 >= rendered.before.duration_s), 3600)))
+        panels[-1].xaxis.set_major_locator(
+            MultipleLocator(next((s for s in _TICKS_S if s * 9 >= rendered.before.duration_s), 3600))
+        )
         panels[-1].xaxis.set_major_formatter(FuncFormatter(_clock))
         panels[-1].set_xlabel("time (min:s)")
         if rendered.tracks:
@@ -117,7 +119,15 @@ def _draw_loudness(ax, rendered):
 
 def _draw_reduction(ax, track, duration_s):
     times_s, low, high = _columns(duration_s, track.reduction_db)
-    ax.fill_between(times_s, -high, -low, facecolor=SKY, edgecolor=BLUE, linewidth=0.5, label="least to most reduction (10 ms means)")
+    ax.fill_between(
+        times_s,
+        -high,
+        -low,
+        facecolor=SKY,
+        edgecolor=BLUE,
+        linewidth=0.5,
+        label="least to most reduction (10 ms means)",
+    )
     ax.plot(times_s, -high, color=VERMILION, linewidth=0.9, label="most")
     ax.axhline(-track.stats.median_db, color=GREY, linestyle=":", linewidth=1.4, label="median while someone sings")
     ax.set_ylim(-max(1.15 * float(high.max()), _LEAST_REDUCTION_DB), 0.0)

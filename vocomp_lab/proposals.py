@@ -226,8 +226,8 @@ def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None
     if not sung.any():
         return None
     pitch = pitch_range(clip, sung)
-    cut_hz = USUAL_LOW_CUT_HZ if pitch is None else float(
-        np.clip(5 * round(LOW_CUT_SHARE * pitch.low_hz / 5), *LOW_CUT_HZ)
+    cut_hz = (
+        USUAL_LOW_CUT_HZ if pitch is None else float(np.clip(5 * round(LOW_CUT_SHARE * pitch.low_hz / 5), *LOW_CUT_HZ))
     )
     below_hz = round(0.6 * cut_hz, 1)
     low = clip.with_samples(sosfilt(butter(8, below_hz, fs=clip.rate, output="sos"), clip.samples, axis=0))

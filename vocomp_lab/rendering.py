@@ -250,7 +250,7 @@ class _BothWays:
         self._run_forward(block)
         if last:
             frames = len(self.forward)
-            self._run_forward(2 * self.tail[-1] - self.tail[-2 :: -1][: self.edge])
+            self._run_forward(2 * self.tail[-1] - self.tail[-2::-1][: self.edge])
             return self._run_backward()[:frames]
         ready = len(self.forward) - self.ahead
         # Shorter pieces would have the backward run spend most of its time on its approach.

@@ -126,7 +126,9 @@ class RecordingReport:
             f"<td>{html.escape(o.measured)}.</td><td>{html.escape(o.advice)}</td><td>{o.lesson}</td></tr>"
             for o in self.observations
         )
-        head = "".join(f"<th scope='col'>{name}</th>" for name in ("result", "what", "measured", "what to do", "lesson"))
+        head = "".join(
+            f"<th scope='col'>{name}</th>" for name in ("result", "what", "measured", "what to do", "lesson")
+        )
         return (
             f"<p>{html.escape(self.heading)}. {html.escape(self.summary)}</p>"
             f"<table class='vocomp-report'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
@@ -166,7 +168,12 @@ def examine(clip: Clip) -> RecordingReport:
     if sung.any():
         low = measure_low_end(clip, sung)
         found = [
-            _level(clip, sung), *found, _noise(clip, sung), _low_end(low), _hum(clip, sung), _pops(clip, sung, low)
+            _level(clip, sung),
+            *found,
+            _noise(clip, sung),
+            _low_end(low),
+            _hum(clip, sung),
+            _pops(clip, sung, low),
         ]
         found += [_rings(clip), _sharpness(clip, sung), _evenness(clip)]
     else:

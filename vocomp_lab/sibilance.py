@@ -200,8 +200,9 @@ def _powers(columns) -> np.ndarray:
     return np.mean(columns * columns, axis=1)
 
 
-
-def find_sibilants(clip: Clip, freq_hz: float = DeEsser.freq_hz, threshold_db: float = HISS_DB) -> list[tuple[float, float]]:
+def find_sibilants(
+    clip: Clip, freq_hz: float = DeEsser.freq_hz, threshold_db: float = HISS_DB
+) -> list[tuple[float, float]]:
     """Where a voice hisses: its s, sh and z sounds, and what else sounds like them.
 
     Parameters
@@ -236,7 +237,10 @@ def find_sibilants(clip: Clip, freq_hz: float = DeEsser.freq_hz, threshold_db: f
     sung = np.concatenate([[0], np.cumsum(active_mask(clip))])
     near = int(NEAR_MS * clip.rate / 1000.0)
     with_song = sung[np.minimum(ends + near, clip.frames)] > sung[np.maximum(starts - near, 0)]
-    return [(float(start / clip.rate), float(end / clip.rate)) for start, end in zip(starts[long & with_song], ends[long & with_song])]
+    return [
+        (float(start / clip.rate), float(end / clip.rate))
+        for start, end in zip(starts[long & with_song], ends[long & with_song])
+    ]
 
 
 def span_mask(clip: Clip, spans) -> np.ndarray:

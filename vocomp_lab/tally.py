@@ -32,10 +32,14 @@ class Tally:
     def __post_init__(self):
         answers = tuple(str(answer).strip() for answer in self.answers)
         if not 1 <= len(answers) <= MOST_ANSWERS or "" in answers or len(set(answers)) < len(answers):
-            raise ValueError(f"answers: {', '.join(answers)!r} is not allowed; give 1 to {MOST_ANSWERS} different answers.")
+            raise ValueError(
+                f"answers: {', '.join(answers)!r} is not allowed; give 1 to {MOST_ANSWERS} different answers."
+            )
         hands = tuple(self.hands) or (0,) * len(answers)
         if len(hands) != len(answers):
-            raise ValueError(f"hands: {len(hands)} numbers are not allowed; give one for each of the {len(answers)} answers.")
+            raise ValueError(
+                f"hands: {len(hands)} numbers are not allowed; give one for each of the {len(answers)} answers."
+            )
         object.__setattr__(self, "answers", answers)
         object.__setattr__(self, "hands", tuple(check_whole("hands", count, 0, MOST_HANDS) for count in hands))
 
@@ -70,5 +74,7 @@ class Tally:
     def __str__(self):
         if not self.total:
             return "No hands counted yet."
-        shares = (f"{answer}: {count} ({100 * count / self.total:.0f} %)" for answer, count in zip(self.answers, self.hands))
+        shares = (
+            f"{answer}: {count} ({100 * count / self.total:.0f} %)" for answer, count in zip(self.answers, self.hands)
+        )
         return f"{'; '.join(shares)}; {self.total} in all."

@@ -169,8 +169,10 @@ def compare_models() -> None:
         behind, stereo_behind, gained = whole / best["plain"], stereo_ms / best["plain, stereo"], loop / reduction
         error = np.abs(model.reduction_db(level_db, RATE) - MODEL_LOOPS[kind](model, model.asked_db(level_db))).max()
         verdict = "goals met" if max(behind, stereo_behind) <= GOAL_MODEL and gained >= GOAL_LOOP else "goals MISSED"
-        print(f"{kind:>6} {whole:7.1f} {behind:8.1f} {stereo_ms:7.1f} {stereo_behind:8.1f} {reduction:10.1f} "
-              f"{loop:7.0f} {gained:15.1f}  {error:.0e}  {verdict}")
+        print(
+            f"{kind:>6} {whole:7.1f} {behind:8.1f} {stereo_ms:7.1f} {stereo_behind:8.1f} {reduction:10.1f} "
+            f"{loop:7.0f} {gained:15.1f}  {error:.0e}  {verdict}"
+        )
 
 
 if __name__ == "__main__":

@@ -87,8 +87,9 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
         Never raises for anything that the source does.
     """
     if len(source) > LONGEST_SOURCE:
-        return BoxResult(None, f"The function's text has {len(source):,} characters; at most {LONGEST_SOURCE:,} are "
-            f"read.")
+        return BoxResult(
+            None, f"The function's text has {len(source):,} characters; at most {LONGEST_SOURCE:,} are read."
+        )
     arrays = any(isinstance(value, np.ndarray) for inputs in calls for value in inputs)
     job = {
         "source": source,
@@ -172,8 +173,9 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
     if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
-        return BoxResult(None, f"`{name}` does not come to an end within {limits.cpu_s} s of work; look for a loop "
-            f"that never stops.")
+        return BoxResult(
+            None, f"`{name}` does not come to an end within {limits.cpu_s} s of work; look for a loop that never stops."
+        )
     if ended and ended < 0 and not said:
         return BoxResult(None, f"`{name}` broke its process off: too much memory, too deep a recursion, or too long.")
     return BoxResult(None, f"`{name}` ended its process instead of returning a number.")

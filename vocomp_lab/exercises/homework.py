@@ -157,8 +157,10 @@ class Homework:
         verdict = posed.judged(data)
         self._keep(task, posed, data, verdict)
         tries = self._sheet.entry(task.id).tries
-        return Card(f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
-            verdict.text)
+        return Card(
+            f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
+            verdict.text,
+        )
 
     def hint(self, number: int) -> Card:
         """The next hint; after the last one all of them again."""
@@ -178,8 +180,10 @@ class Homework:
         task, posed = self._task(number)
         known = self._kept_verdict(task, posed)
         if known is None or known.status != RIGHT:
-            return Card(f"Task {number}: not yet", "The worked solution opens when your answer is right; there are "
-                "hints until then.")
+            return Card(
+                f"Task {number}: not yet",
+                "The worked solution opens when your answer is right; there are hints until then.",
+            )
         return Card(f"Task {number}: worked solution", posed.solution)
 
     def tally(self) -> Card:
@@ -191,8 +195,16 @@ class Homework:
             got = task.points if known is not None and known.status == RIGHT else 0
             points += got
             state = "no answer" if known is None else f"{_SIGNS[known.status]} {known.status}"
-            rows.append((number, task.title, state, entry.tries if entry else 0, entry.hints if entry else 0,
-                f"{got} of {task.points}"))
+            rows.append(
+                (
+                    number,
+                    task.title,
+                    state,
+                    entry.tries if entry else 0,
+                    entry.hints if entry else 0,
+                    f"{got} of {task.points}",
+                )
+            )
         where = "Nothing is kept for a guest." if self.path is None else f"Hand in the file {self._where()}."
         return Card(f"{points} of {sum(task.points for task in self._tasks)} points", where, rows)
 
@@ -260,8 +272,10 @@ class Homework:
         except ValueError as error:
             raise ValueError(f"folder: {self.path.name} is there and is left as it is: {error}") from None
         if (sheet.homework, sheet.learner) != (self.homework, self.learner):
-            raise ValueError(f"folder: {self.path.name} is there and is left as it is: it is {sheet.learner}'s "
-                f"homework {sheet.homework}.")
+            raise ValueError(
+                f"folder: {self.path.name} is there and is left as it is: it is {sheet.learner}'s "
+                f"homework {sheet.homework}."
+            )
         return sheet
 
     def _write(self) -> None:

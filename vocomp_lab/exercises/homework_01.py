@@ -48,8 +48,10 @@ def _amplitude(draw):
         unit="dBFS",
         tolerance=0.1,
         mistakes={"ten_for_twenty": answer / 2, "sign": -answer},
-        hints=("dBFS compares an amplitude with full scale, which is 1.", "20·log₁₀ of the magnitude; in Python `20 * "
-        "math.log10(…)`."),
+        hints=(
+            "dBFS compares an amplitude with full scale, which is 1.",
+            "20·log₁₀ of the magnitude; in Python `20 * math.log10(…)`.",
+        ),
         solution=f"20·log₁₀({amplitude:.2f}) = {decibels(answer, 2)} dBFS. Below full scale a level is negative.",
     )
 
@@ -69,8 +71,10 @@ def _trimmed(draw):
             "inverted": peak - crest - trim,
             "sign": -answer,
         },
-        hints=("The crest factor is peak minus RMS.", "A trim moves peak and RMS by as much, and leaves the crest "
-        "factor alone."),
+        hints=(
+            "The crest factor is peak minus RMS.",
+            "A trim moves peak and RMS by as much, and leaves the crest factor alone.",
+        ),
         solution=f"RMS = peak − crest factor = {decibels(peak)} − {crest:g} = {decibels(peak - crest)} dBFS; with the "
         f"trim {decibels(peak - crest)} − {-trim:g} = **{decibels(answer)} dBFS**.",
     )
@@ -106,8 +110,10 @@ def _rms(draw):
             "ten_for_twenty": lambda x: 10 * math.log10(math.sqrt(np.mean(x * x))),
             "mean_for_rms": lambda x: 20 * math.log10(np.mean(np.abs(x))),
         },
-        hints=("Square, take the mean, take the root: read RMS from right to left.", "Then 20·log₁₀ of it, as of "
-        "any amplitude."),
+        hints=(
+            "Square, take the mean, take the root: read RMS from right to left.",
+            "Then 20·log₁₀ of it, as of any amplitude.",
+        ),
         solution="Root of the mean of the squares, then into decibels:\n\n" + as_code(_RMS_MODEL),
     )
 
@@ -131,8 +137,10 @@ def _loud_word(draw):
         clip=clip,
         windows=((word["start_s"], word["end_s"], f"“{word['text']}”"),),
         unit="s",
-        hints=("Look for the word whose RMS stands out, not only its peak: it is thick in the waveform.",
-        "Compare words near each other: which one is more than twice as tall as its neighbours?"),
+        hints=(
+            "Look for the word whose RMS stands out, not only its peak: it is thick in the waveform.",
+            "Compare words near each other: which one is more than twice as tall as its neighbours?",
+        ),
         solution=f"“{word['text']}” from {word['start_s']:.2f} to {word['end_s']:.2f} s was turned up by {gain_db:g} "
         f"dB.",
     )
@@ -157,8 +165,10 @@ def _trim(draw):
         goals=(Goal("loudness_lufs", low=target - 0.3, high=target + 0.3),),
         candidates=lambda: [Gain(round(asked_db, 2))],
         mistakes={"peak_for_loudness": by_peak},
-        hints=("The line under the bench says how loud the take is now.", "A gain moves the loudness by just as many "
-        "LU: the gain is what is missing."),
+        hints=(
+            "The line under the bench says how loud the take is now.",
+            "A gain moves the loudness by just as many LU: the gain is what is missing.",
+        ),
         solution=f"The take has {decibels(target - asked_db)} LUFS, so {decibels(target)} LUFS takes "
         f"{decibels(asked_db, sign=True)} dB.",
     )
@@ -180,8 +190,10 @@ def _staging(draw):
         goals=(Goal("share_percent", low=5, high=15),),
         candidates=lambda: [Gain(threshold + near_db - off_db) for near_db in range(13, 21)],
         mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
-        hints=("A threshold knows dBFS only: what counts is the distance from the level to it.",
-        "Acts too much? Less trim. Not at all? More."),
+        hints=(
+            "A threshold knows dBFS only: what counts is the distance from the level to it.",
+            "Acts too much? Less trim. Not at all? More.",
+        ),
         solution=f"This take was recorded {decibels(off_db, 0, sign=True)} dB away from the workbook's verse; a trim "
         f"that undoes most of that brings it back to where the compressor acts on its loudest moments only.",
     )
@@ -202,8 +214,9 @@ def _meters(draw):
     # Made up again until its peak is about that of the take, so that the peak gives nothing away.
     makeup_db = as_it_is[0] - squeezed[0] - draw.step(0, 3, 0.5)
     names = draw.shuffled("abc")
-    levels = dict(zip(names, (as_it_is, [level + up_db for level in as_it_is],
-        [level + makeup_db for level in squeezed])))
+    levels = dict(
+        zip(names, (as_it_is, [level + up_db for level in as_it_is], [level + makeup_db for level in squeezed]))
+    )
     rows = "\n".join(
         f"    {name}:  peak {decibels(peak):>6} dBFS   RMS {decibels(rms):>6} dBFS   loudness {decibels(loud):>6} LUFS"
         for name, (peak, rms, loud) in sorted(levels.items())
@@ -219,8 +232,10 @@ def _meters(draw):
             f"alone, a compressor doesn't.",
         },
         mistakes={"peak_only": names[1]},
-        hints=("Work out peak minus RMS for each.", "Two of them have the same crest factor: those differ by "
-        "a gain only."),
+        hints=(
+            "Work out peak minus RMS for each.",
+            "Two of them have the same crest factor: those differ by a gain only.",
+        ),
         solution=f"Crest factors: as recorded and turned up {crest_db[names[0]]:.1f} dB, compressed "
         f"{crest_db[names[2]]:.1f} dB. A gain changes levels and not the crest factor; so version {names[2]} is the "
         f"one.",

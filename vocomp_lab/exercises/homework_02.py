@@ -77,8 +77,11 @@ def _needed(draw):
             "no_threshold": -(over - left),
             "reduction_for_excess": -(over - higher - allowed),
         },
-        hints=(f"How far over the threshold may the word still be, if {allowed:g} dB go?", f"At {ratio:g}:1, of each "
-        f"decibel over the threshold {slope:.2f} go. And how far over the threshold is it now?"),
+        hints=(
+            f"How far over the threshold may the word still be, if {allowed:g} dB go?",
+            f"At {ratio:g}:1, of each "
+            f"decibel over the threshold {slope:.2f} go. And how far over the threshold is it now?",
+        ),
         solution=f"Of what lies over the threshold 1 − 1/{ratio:g} = {slope:.3f} goes, so {allowed:g}/{slope:.3f} = "
         f"{left:.2f} dB may be left over it. It is {over:g} − {higher:g} = {over - higher:g} dB over it now. The "
         f"region: **{decibels(answer, 2)} dB**.",
@@ -97,8 +100,10 @@ def _halfway(draw):
         unit="dB",
         tolerance=0.1,
         mistakes={"decibels_mixed": (first + second) / 2, "equal_power_fade": answer + 10 * np.log10(2)},
-        hints=("Equal gain means a straight line. Of what: decibels or amplitude?", "Make an amplitude of each gain, "
-        "10^(gain/20), take the middle of the two, and go back to decibels."),
+        hints=(
+            "Equal gain means a straight line. Of what: decibels or amplitude?",
+            "Make an amplitude of each gain, 10^(gain/20), take the middle of the two, and go back to decibels.",
+        ),
         solution=f"As amplitudes {db_to_amplitude(first):.3f} and {db_to_amplitude(second):.3f}, in the middle "
         f"{middle:.3f}, which is **{decibels(answer, 2)} dB**: nearer to the louder side than half the decibels.",
     )
@@ -126,8 +131,11 @@ def _jumps_out(draw):
         clip=clip,
         windows=((word["start_s"], word["end_s"], f"“{word['text']}”"),),
         unit="s",
-        hints=("Listen with your eyes shut first; then look where that was.", "A knock is tall and thin, a loud word "
-        "is thick: look at the momentary loudness in the picture, not at the tips."),
+        hints=(
+            "Listen with your eyes shut first; then look where that was.",
+            "A knock is tall and thin, a loud word "
+            "is thick: look at the momentary loudness in the picture, not at the tips.",
+        ),
         solution=f"“{word['text']}”, {word['start_s']:.2f} to {word['end_s']:.2f} s, is {gain_db:.1f} dB louder than "
         f"it was meant. The tallest are {tall}: knocks of a fiftieth of a second, and peak control's work.",
     )
@@ -148,11 +156,14 @@ def _sunk_line(draw):
         "of the next line stays.",
         clip=lambda: _softer(line, down_db).apply(_take(name).clip).gained(trim_db),
         windows=(
-            (before_s, line["start_s"] + 0.05, "where it begins"), (line["end_s"] - 0.05, behind_s, "where it ends"),
+            (before_s, line["start_s"] + 0.05, "where it begins"),
+            (line["end_s"] - 0.05, behind_s, "where it ends"),
         ),  # fmt: skip
         unit="s",
-        hints=("Which line makes you lean forward? In the picture its whole row of words is sunk.",
-        "`find_phrases(clip)` of `vocomp_lab` lists where each line begins and ends; check it by eye."),
+        hints=(
+            "Which line makes you lean forward? In the picture its whole row of words is sunk.",
+            "`find_phrases(clip)` of `vocomp_lab` lists where each line begins and ends; check it by eye.",
+        ),
         solution=f"“{line['text']}” was turned down by {down_db:g} dB. It is sung from {line['start_s']:.2f} to "
         f"{line['end_s']:.2f} s; a region from the pause before it to the end of its last word, and no farther than "
         f"the next breath.",
@@ -203,10 +214,15 @@ def _regions(draw):
         then=after,
         goals=(Goal("max_db", high=most_db), Goal("median_db", round(middle_db - 0.2, 1), round(middle_db + 0.5, 1))),
         candidates=candidates,
-        mistakes={"all_turned_down": lambda processor, change: any(
-            region.gain_db < 0 and region.end_s - region.start_s > 1.7 for region in processor.regions)},
-        hints=("The phrase first: turn up the line that has sunk. Then the word.", "The deepest reduction tells of the "
-        "loud word, the middle one of the soft line."),
+        mistakes={
+            "all_turned_down": lambda processor, change: any(
+                region.gain_db < 0 and region.end_s - region.start_s > 1.7 for region in processor.regions
+            )
+        },
+        hints=(
+            "The phrase first: turn up the line that has sunk. Then the word.",
+            "The deepest reduction tells of the loud word, the middle one of the soft line.",
+        ),
         solution=f"“{line['text']}” up by {down_db:g} dB, “{word['text']}” ({word['start_s'] - begin_s:.2f} to "
         f"{word['end_s'] - begin_s:.2f} s here) down by {up_db:g} dB. Whoever turns everything down spares the "
         f"compressor its work, too, and has levelled nothing: the median tells.",
@@ -261,8 +277,10 @@ def _region_gains(draw):
             "mean_for_median": lambda levels, threshold: _too_loud(levels, threshold, np.mean),
             "sign": lambda levels, threshold: -_too_loud(levels, threshold),
         },
-        hints=("`np.median(levels_db)` is the middle level.", "For each level: is it over the middle by more than the "
-        "threshold? Then middle − level, else 0."),
+        hints=(
+            "`np.median(levels_db)` is the middle level.",
+            "For each level: is it over the middle by more than the threshold? Then middle − level, else 0.",
+        ),
         solution="The median, since one shouted word would lift a mean:\n\n" + as_code(_GAINS_MODEL),
     )
 

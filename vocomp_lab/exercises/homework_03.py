@@ -75,9 +75,12 @@ def _thump_costs(draw):
             "slope_for_ratio": (both - vowel) / ratio,
             "whole_reduction": (both - threshold) * slope,
         },
-        hints=("First the level of both together: levels don't add, powers do, 10^(dB/10).", "The vowel alone is over "
-        "the "
-        "threshold, too. Only what the thump adds to the level counts, times 1 − 1/ratio."),
+        hints=(
+            "First the level of both together: levels don't add, powers do, 10^(dB/10).",
+            "The vowel alone is over "
+            "the "
+            "threshold, too. Only what the thump adds to the level counts, times 1 − 1/ratio.",
+        ),
         solution=f"Powers: 10·log₁₀(10^({decibels(vowel)}/10) + 10^({decibels(thump)}/10)) = {decibels(both, 2)} "
         "dBFS, which is "
         f"{both - vowel:.2f} dB more than the vowel alone. At {ratio:g}:1, {slope:.3g} of that goes: **{answer:.2f} "
@@ -128,8 +131,10 @@ def _corner(draw):
             "corner_on_the_note": lambda notes_hz, order, loss_db: min(notes_hz),
             "order_not_doubled": lambda notes_hz, order, loss_db: _corner_for(min(notes_hz), order / 2, loss_db),
         },
-        hints=("Set the loss equal to what is allowed, with f the lowest note, and solve for c.", "10^(loss/10) − 1 is "
-        "(c/f)^(2·order); the 2·order-th root of it is c/f."),
+        hints=(
+            "Set the loss equal to what is allowed, with f the lowest note, and solve for c.",
+            "10^(loss/10) − 1 is (c/f)^(2·order); the 2·order-th root of it is c/f.",
+        ),
         solution="Solved for c. The steeper the filter, the nearer the corner may come to the note: at half a "
         "decibel, 0.59 "
         "times its frequency for order 2 and 0.77 times for order 4. (The formula: Butterworth 1930, value from "
@@ -154,11 +159,13 @@ def _thumps(draw):
         clip=clip,
         windows=tuple((round(at - 0.06, 3), round(at + 0.2, 3), f"“{word}”") for at, word in chosen),
         unit="s",
-        hints=("Listen to what a low cut **removes**: thumps and no words.", "Or look at the level below 80 Hz over "
-        "time, as "
-        "`find_pops` of the lesson does."),
-        solution="The thumps come with the breath of " + ", ".join(f"“{word}” at {at:.2f} "
-        "s" for at, word in chosen) + ".",
+        hints=(
+            "Listen to what a low cut **removes**: thumps and no words.",
+            "Or look at the level below 80 Hz over time, as `find_pops` of the lesson does.",
+        ),
+        solution="The thumps come with the breath of "
+        + ", ".join(f"“{word}” at {at:.2f} s" for at, word in chosen)
+        + ".",
     )
 
 
@@ -176,9 +183,10 @@ def _ring(draw):
         clip=clip,
         windows=((round(0.9 * freq, 1), round(1.1 * freq, 1), f"the ring at {freq:g} Hz"),),
         unit="Hz",
-        hints=("A ring stays where it is while the vowels move: sweep twice, over different "
-        "words.", "`find_resonances` "
-        "gives you a second opinion; your ear has the last word."),
+        hints=(
+            "A ring stays where it is while the vowels move: sweep twice, over different words.",
+            "`find_resonances` gives you a second opinion; your ear has the last word.",
+        ),
         solution=f"The ring is at **{freq:g} Hz**, {decibels(gain, sign=True)} dB with a Q of {q:g}. You would cut "
         "about two "
         f"thirds of what you found there, some {2 * gain / 3:.0f} dB, and listen again.",
@@ -214,9 +222,10 @@ def _low_cut(draw):
         goals=(Goal("max_db", high=0.5), Goal("loudness_lufs", low=spared)),
         candidates=lambda: [HighPass(hz, order) for order in (4, 3, 5, 6) for hz in (90, 80, 100, 110)],
         mistakes={"into_the_voice": thin},
-        hints=("Raise the corner until the reduction has gone, then listen whether the voice got thin.", "If both "
-        "don't go "
-        "together, be steeper (a higher order) instead of higher."),
+        hints=(
+            "Raise the corner until the reduction has gone, then listen whether the voice got thin.",
+            "If both don't go together, be steeper (a higher order) instead of higher.",
+        ),
         solution=f"The thumps lie near {min(freqs):g} to {max(freqs):g} Hz, the lowest note of this singer at "
         f"{_lowest_hz(singer):.0f} Hz: there is room between them. Order 4 with its corner near 90 Hz takes the "
         "thumps and "
@@ -244,9 +253,10 @@ def _deess(draw):
         goals=(Goal("max_db", low=3, high=6), Goal("share_percent", low=2, high=9)),
         candidates=lambda: [DeEsser(level_db, range_db=6) for level_db in (-18, -20, -16, -22, -14, -24, -12, -26)],
         mistakes={"lisps": lambda processor, change: change.reduction.share > 0.15},
-        hints=("First the threshold: raise it until only s sounds are left in “what was removed”.", "If the loudest s "
-        "then "
-        "loses too much, the range says what is taken at most."),
+        hints=(
+            "First the threshold: raise it until only s sounds are left in “what was removed”.",
+            "If the loudest s then loses too much, the range says what is taken at most.",
+        ),
         solution=f"The s sounds of this take are {gain:g} dB too sharp near {freq:,.0f} Hz. A threshold that only "
         "they reach, "
         "and a range of 6 dB: then no s loses more, however sharp it is.",
@@ -312,9 +322,10 @@ def _which_order(draw):
             f"{lies}.",
             "none": f"Then the reduction would follow the pops and the low end would be there. {follows}; {lies}.",
         },
-        hints=("Two questions: did the compressor hear the pops, and does the listener?", "The first one is answered "
-        "by the "
-        "extra reduction, the second one by the level below 80 Hz."),
+        hints=(
+            "Two questions: did the compressor hear the pops, and does the listener?",
+            "The first one is answered by the extra reduction, the second one by the level below 80 Hz.",
+        ),
         solution=f"{follows}, so the compressor {'heard' if way in ('last', 'none') else 'did not hear'} the pops. "
         f"And {lies}: "
         f"the low end {'has been cut from' if way in ('first', 'last') else 'is still in'} the sound. That is “{way}”.",

@@ -59,8 +59,10 @@ def _computer(draw):
             "output_for_reduction": threshold + over / ratio,
             "no_threshold": (threshold + over) * (1 - 1 / ratio),
         },
-        hints=("First: how far is the peak over the threshold?", f"At {ratio:g}:1, one of {ratio:g} decibels over the "
-        f"threshold may stay."),
+        hints=(
+            "First: how far is the peak over the threshold?",
+            f"At {ratio:g}:1, one of {ratio:g} decibels over the threshold may stay.",
+        ),
         solution=f"{over:g} dB over the threshold; {over:g}/{ratio:g} = {over / ratio:.2f} dB may stay; {over:g} − "
         f"{over / ratio:.2f} = **{answer:.2f} dB** go.",
     )
@@ -77,8 +79,10 @@ def _definition(draw):
         unit="ms",
         tolerance=round(0.03 * answer, 2),
         mistakes={"inverted": stated * per_tau, "linear_share": stated * 0.632 / 0.9},
-        hints=("What is left after a time t is exp(−t/τ) of the step.", "90 % is done when exp(−t/τ) = 0.1: how "
-        "many τ is that?"),
+        hints=(
+            "What is left after a time t is exp(−t/τ) of the step.",
+            "90 % is done when exp(−t/τ) = 0.1: how many τ is that?",
+        ),
         solution=f"exp(−t/τ) = 0.1 at t = {per_tau:.3f} τ, so τ = {stated} / {per_tau:.3f} = **{answer:.2f} ms**.",
     )
 
@@ -121,10 +125,11 @@ def _gain_computer(draw):
             "reduction_as_gain": lambda *call: -reduction(*call),
             "output_for_reduction": lambda level, threshold, ratio: level - reduction(level, threshold, ratio),
         },
-        hints=("Three steps: the excess, never below 0; the part that goes; return it.", "The part that goes is 1 − "
-        "1/ratio of the excess."),
-        solution="After Giannoulis, Massberg & Reiss (2012), eq. 4, with a hard knee:\n\n"
-        + as_code(_GAIN_MODEL),
+        hints=(
+            "Three steps: the excess, never below 0; the part that goes; return it.",
+            "The part that goes is 1 − 1/ratio of the excess.",
+        ),
+        solution="After Giannoulis, Massberg & Reiss (2012), eq. 4, with a hard knee:\n\n" + as_code(_GAIN_MODEL),
     )
 
 
@@ -177,8 +182,9 @@ def _smoother(draw):
         model=_SMOOTH_MODEL,
         mistakes={
             "swapped_times": lambda demand, rate, attack, release: _smooth(demand, rate, release, attack),
-            "seconds_for_ms": lambda demand, rate, attack, release: _smooth(demand, rate, 1000 * attack,
-            1000 * release),
+            "seconds_for_ms": lambda demand, rate, attack, release: _smooth(
+                demand, rate, 1000 * attack, 1000 * release
+            ),
             "no_memory": lambda demand, rate, attack, release: demand,
         },
         hints=(
@@ -208,8 +214,10 @@ def _peaks_only(draw):
         goals=(Goal("share_percent", high=15), Goal("max_db", low=2, high=8)),
         candidates=candidates,
         mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
-        hints=("Raise the threshold until the reduction is islands with nothing between them.",
-        "Does it act seldom enough, but too deep? Then a lower ratio."),
+        hints=(
+            "Raise the threshold until the reduction is islands with nothing between them.",
+            "Does it act seldom enough, but too deep? Then a lower ratio.",
+        ),
         solution=f"The level of this take is {decibels(off_db, sign=True)} dB from the workbook's, so the threshold "
         f"moves along. Around the level that only the loudest moments reach, 3:1 with 1 ms and 80 ms meets both goals.",
     )
@@ -220,7 +228,7 @@ def _knocks(draw):
     take, off_db = _clean(name), draw.step(-9, -3, 0.5)
     words = [w for w in take.truth["words"] if w["end_s"] - w["start_s"] > 0.3]
     # Their loudest moment is where the knock goes: not a closure, where there is nothing to be louder.
-    chosen = draw.sample(words[:: 2], 3)
+    chosen = draw.sample(words[::2], 3)
     vowels = [next(p for p in w["phones"] if p["kind"] == "vowel") for w in chosen]
 
     def clip() -> Clip:
@@ -234,10 +242,13 @@ def _knocks(draw):
         clip=clip,
         windows=tuple((w["start_s"], w["end_s"], f"“{w['text']}”") for w in chosen),
         unit="s",
-        hints=("Look for thin spikes in the waveform, not for thick words.", "A compressor at a threshold that hardly "
-        "anything reaches: its three deepest moments."),
-        solution="The knocks sit at " + ", ".join(f"{v['start_s'] + 0.02:.2f} s (“{w['text']}”)" for v,
-        w in zip(vowels, chosen)) + ".",
+        hints=(
+            "Look for thin spikes in the waveform, not for thick words.",
+            "A compressor at a threshold that hardly anything reaches: its three deepest moments.",
+        ),
+        solution="The knocks sit at "
+        + ", ".join(f"{v['start_s'] + 0.02:.2f} s (“{w['text']}”)" for v, w in zip(vowels, chosen))
+        + ".",
     )
 
 
@@ -284,8 +295,10 @@ def _what_is_wrong(draw):
             "nothing": f"Look at the time acting ({100 * stats.share:.0f} %), the largest reduction "
             f"({stats.max_db:.1f} dB) and what became of the peak.",
         },
-        hints=("Does it act at all? And most of the time, or in moments?", "It acts in moments only: then did the peak "
-        "come down by about as much as the largest reduction?"),
+        hints=(
+            "Does it act at all? And most of the time, or in moments?",
+            "It acts in moments only: then did the peak come down by about as much as the largest reduction?",
+        ),
         solution=f"It was a threshold of {figure(variants[answer].threshold_db)} dBFS with an attack of "
         f"{figure(variants[answer].attack_ms)} ms: “{answer}”.",
     )

@@ -75,8 +75,10 @@ def _apart(draw):
             "reduction_for_rest": over * (1 - 1 / ratio),
             "untouched_distance": over + under,
         },
-        hints=("At what level does each of the two come out?", "Only one of them is over the threshold; make-up gain "
-        "is the same for both."),
+        hints=(
+            "At what level does each of the two come out?",
+            "Only one of them is over the threshold; make-up gain is the same for both.",
+        ),
         solution=f"The soft word lies {under:g} dB under the threshold and stays. The loud one lies {over:g} dB over "
         f"it; {over:g}/{ratio:g} = {over / ratio:.2f} dB of that stay. Apart: {under:g} + {over / ratio:.2f} = "
         f"**{answer:.2f} dB** instead of {over + under:g}. Make-up gain lifts both by as much. A lower threshold, "
@@ -107,8 +109,11 @@ def _makeup(draw):
         unit="dB",
         tolerance=0.3,
         mistakes={"makeup_by_median": median_db, "makeup_by_largest": max_db},
-        hints=("The line under the bench gives the loudness before and after.", "Raise the make-up gain until that "
-        "line shows no change of loudness; a gain moves the loudness by just as many LU."),
+        hints=(
+            "The line under the bench gives the loudness before and after.",
+            "Raise the make-up gain until that "
+            "line shows no change of loudness; a gain moves the loudness by just as many LU.",
+        ),
         solution=f"The loudness falls by **{answer:.1f} LU**, so that is the make-up gain. The reduction has a median "
         f"of {median_db:.1f} dB and at most {max_db:.1f} dB: neither is the loudness that was lost, since loudness "
         f"counts the loud words most.",
@@ -138,8 +143,10 @@ def _sleeve(draw):
             "worked_too_hard": lambda processor, change: change.reduction.median_db > 5,
             "peaks_for_steady": lambda processor, change: 0 < change.reduction.share < 0.5,
         },
-        hints=("Drag the threshold down past the loud words, until even the soft ones push it.", "Enough time, but too "
-        "deep? A lower ratio. Make-up gain comes last."),
+        hints=(
+            "Drag the threshold down past the loud words, until even the soft ones push it.",
+            "Enough time, but too deep? A lower ratio. Make-up gain comes last.",
+        ),
         solution=f"At 2.5:1 a threshold near {decibels(_STEADY_NEAR_DB[name] + off_db)} dBFS lies under nearly every "
         f"word of this take; then make-up gain by as much as the loudness has fallen.",
     )
@@ -160,14 +167,17 @@ def _blend(draw):
         goals=(Goal("median_db", low=10), Goal("crest_change_db", -1, 1), Goal("loudness_change_lu", -5, -2)),
         candidates=lambda: [
             Compressor(-40 + off_db - lower_db, ratio, 1, 40, mix=mix)
-            for lower_db in (0, 3, 6) for mix in (0.4, 0.35, 0.3, 0.45)
+            for lower_db in (0, 3, 6)
+            for mix in (0.4, 0.35, 0.3, 0.45)
         ],
         mistakes={
             "all_wet": lambda processor, change: processor.mix > 0.9 and change.reduction.median_db >= 10,
             "hardly_mixed": lambda processor, change: processor.mix < 0.2 and change.reduction.median_db >= 10,
         },
-        hints=("First the threshold, at a mix of 100 %, until the median is there. Don't be afraid of the picture.",
-        "Then turn the mix down: whatever the squashing takes, the untouched share stays."),
+        hints=(
+            "First the threshold, at a mix of 100 %, until the median is there. Don't be afraid of the picture.",
+            "Then turn the mix down: whatever the squashing takes, the untouched share stays.",
+        ),
         solution="A threshold some 15 dB under the words and a mix around 0.4: the squashed path is down by 10 dB and "
         "more, the blend by 3 to 4 LU, and the crest factor moves by half a decibel. All wet it would have moved by "
         "several.",
@@ -208,8 +218,11 @@ def _blend_function(draw):
             "ten_for_twenty": lambda reduction, mix: _blended(reduction, mix) / 2,
             "sign": lambda reduction, mix: -_blended(reduction, mix),
         },
-        hints=("Both paths are the same wave at two gains: what adds up is amplitudes.", "The compressed path has a "
-        "gain of 10^(−reduction/20), the untouched one of 1; weigh them by mix and 1 − mix, then back to decibels."),
+        hints=(
+            "Both paths are the same wave at two gains: what adds up is amplitudes.",
+            "The compressed path has a "
+            "gain of 10^(−reduction/20), the untouched one of 1; weigh them by mix and 1 − mix, then back to decibels.",
+        ),
         solution="Amplitudes add, and however deep the reduction, the untouched share stays: the level never falls by "
         "more than 20·log₁₀(1 − mix).\n\n" + as_code(_BLEND_MODEL),
     )
@@ -239,9 +252,12 @@ def _line_off(draw):
         clip=clip,
         windows=((line["start_s"], line["end_s"], f"“{line['text']}”"),),
         unit="s",
-        hints=("What does make-up gain lift besides the voice? Listen there, not to the words.", "Compare the pauses "
-        "and the breaths between the lines: where are two neighbours much softer? `rms_dbfs(clip.cut(3.85, 4.2))` of "
-        "`vocomp_lab` measures a stretch."),
+        hints=(
+            "What does make-up gain lift besides the voice? Listen there, not to the words.",
+            "Compare the pauses "
+            "and the breaths between the lines: where are two neighbours much softer? `rms_dbfs(clip.cut(3.85, 4.2))` of "
+            "`vocomp_lab` measures a stretch.",
+        ),
         solution=f"It was off over “{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s. In a pause a "
         f"compressor lets go and the make-up gain stays, so the room and the breaths come up; around this line they "
         f"don't.",
@@ -289,10 +305,13 @@ def _which(draw):
         f"Which one is **{_JOBS[job]}**?\n\n{rows}",
         choices={letter: f"version {letter}" for letter in "abc"},
         answer=answer,
-        why_not={letter: f"{tells[other]}: that is {_JOBS[other]}." for letter, other in letters.items()
-            if letter != answer},
-        hints=("Which job is done where: on words, on moments, or on what is soft within a word?", "One evens out "
-        "words; one takes peaks down; one lifts what is soft and leaves the peaks."),
+        why_not={
+            letter: f"{tells[other]}: that is {_JOBS[other]}." for letter, other in letters.items() if letter != answer
+        },
+        hints=(
+            "Which job is done where: on words, on moments, or on what is soft within a word?",
+            "One evens out words; one takes peaks down; one lifts what is soft and leaves the peaks.",
+        ),
         solution=f"Version {answer}. {tells[job]}.",
     )
 
@@ -315,8 +334,10 @@ def _blind(draw):
         "the words just as even. Equal loudness, blind, ten trials.",
         rounds=10,
         sounds=lambda: tuple(clip.gained(off_db) for clip in _rivals(name)),
-        hints=("Listen to the gain, not to the voice: who lets go between the words? And to the low notes: who is "
-        "rougher?",),
+        hints=(
+            "Listen to the gain, not to the voice: who lets go between the words? And to the low notes: who is "
+            "rougher?",
+        ),
         solution="There is no right answer here. The difference is small; whoever hears none has learnt something "
         "about what it is worth.",
     )

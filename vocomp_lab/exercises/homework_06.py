@@ -61,8 +61,10 @@ def _stands_out(draw):
             "arrived_in_full": left[0],
             "no_memory": 0.0,
         },
-        hints=("After a time t the reduction still lacks exp(−t/τ) of what is asked.", "Work out what is lacking at "
-        "both moments; the difference is what the beginning stands out by."),
+        hints=(
+            "After a time t the reduction still lacks exp(−t/τ) of what is asked.",
+            "Work out what is lacking at both moments; the difference is what the beginning stands out by.",
+        ),
         solution=f"After {early} ms, {asked:g}·exp(−{early}/{attack:g}) = {left[0]:.2f} dB are still lacking, after "
         f"{late} ms {left[1]:.2f} dB. So the beginning stands out by {left[0]:.2f} − {left[1]:.2f} = **{answer:.2f} "
         "dB** more than it did. A faster attack leaves less at the beginning, a slower one lacks too much in the "
@@ -91,8 +93,10 @@ def _let_go(draw):
             "linear_share": apart / (gone / 100),
             "gone_for_left": apart / math.log(100 / gone),
         },
-        hints=("How many milliseconds lie between two notes?", f"If {gone} % are gone, {100 - gone} % are left: "
-        f"exp(−t/τ) = {1 - gone / 100:.2f}. How many τ is that?"),
+        hints=(
+            "How many milliseconds lie between two notes?",
+            f"If {gone} % are gone, {100 - gone} % are left: exp(−t/τ) = {1 - gone / 100:.2f}. How many τ is that?",
+        ),
         solution=f"A beat is 60,000/{tempo:g} = {60_000 / tempo:.1f} ms, so the notes begin {apart:.1f} ms apart. "
         f"exp(−t/τ) = {1 - gone / 100:.2f} at t = {constants:.3f} τ, and τ = {apart:.1f}/{constants:.3f} = "
         f"**{answer:.0f} ms**. In practice it takes a far shorter one, since a note goes on asking as long as it "
@@ -145,8 +149,10 @@ def _write_contrast(draw):
             "begin_left_out": lambda samples, rate, begin_s: _contrast(samples, rate, 0.0),
             "peak_for_rms": lambda *call: _contrast(*call, level=lambda part: 20 * math.log10(np.abs(part).max())),
         },
-        hints=("From seconds to samples: `round((begin_s + 0.05) * rate)`. The two parts are slices.", "RMS of each "
-        "part, and 20·log₁₀ of the one over the other."),
+        hints=(
+            "From seconds to samples: `round((begin_s + 0.05) * rate)`. The two parts are slices.",
+            "RMS of each part, and 20·log₁₀ of the one over the other.",
+        ),
         solution="Two slices, their RMS, and the ratio in decibels. For a stage, take it before and after at the same "
         "beginnings: the difference is what the stage did.\n\n" + as_code(_CONTRAST_MODEL),
     )
@@ -179,19 +185,25 @@ def _begins(draw):
     chosen = [draw.choice(by_phrase[place]) for place in phrases]
     skipped, off_db = draw.step(0.02, 0.6, 0.02), draw.step(-9, -3, 0.5)
     begins = [word["phones"][1]["start_s"] - skipped for word in chosen]
-    asked = " and of ".join(f"“{word['text']}” (in "
-    f"“{take.truth['phrases'][place]['text']}”)" for word, place in zip(chosen, phrases))
+    asked = " and of ".join(
+        f"“{word['text']}” (in “{take.truth['phrases'][place]['text']}”)" for word, place in zip(chosen, phrases)
+    )
     return FindIt(
         prompt=f"A slow attack counts from the beginning of a **note**, and that is not where its word begins. Find "
         f"where the notes of {asked} begin, within 40 ms.",
         clip=lambda: take.clip.cut(skipped, 15.4).gained(off_db),
         windows=tuple((begin - 0.04, begin + 0.04, f"“{word['text']}”") for word, begin in zip(chosen, begins)),
         unit="s",
-        hints=("The consonant is not the note: look for the moment at which the voice itself rises.",
-        "`find_onsets` of the lesson lists all beginnings of a clip; your ears say which ones are asked."),
-        solution="The vowels begin at " + " and ".join(f"{begin:.2f} s (“{word['text']}”, whose consonant began "
-        f"{1000 * _first_consonant_s(word):.0f} ms "
-        f"before)" for word, begin in zip(chosen, begins)) + ". There the level rises out of the consonant, and "
+        hints=(
+            "The consonant is not the note: look for the moment at which the voice itself rises.",
+            "`find_onsets` of the lesson lists all beginnings of a clip; your ears say which ones are asked.",
+        ),
+        solution="The vowels begin at "
+        + " and ".join(
+            f"{begin:.2f} s (“{word['text']}”, whose consonant began {1000 * _first_consonant_s(word):.0f} ms before)"
+            for word, begin in zip(chosen, begins)
+        )
+        + ". There the level rises out of the consonant, and "
         "there the compressor starts to grip.",
     )
 
@@ -220,15 +232,20 @@ def _bite(draw):
         "rises by **0.8 to 2.5 dB**, and the loudness as it was, **within 0.5 LU**.",
         clip=lambda: _voice(name).gained(off_db),
         start=Compressor(_MILD_NEAR_DB[name] - 12 + off_db, ratio=4, attack_ms=1, release_ms=100),
-        goals=(Goal("median_db", low=low, high=low + 1.5), Goal("crest_change_db", low=0.8, high=2.5),
-               Goal("loudness_change_lu", low=-0.5, high=0.5)),
+        goals=(
+            Goal("median_db", low=low, high=low + 1.5),
+            Goal("crest_change_db", low=0.8, high=2.5),
+            Goal("loudness_change_lu", low=-0.5, high=0.5),
+        ),
         candidates=candidates,
         mistakes={
             "beginnings_caught": caught,
             "worked_too_hard": lambda processor, change: change.reduction.median_db > 6,
         },
-        hints=("First the attack: at which one do the beginnings come through? Then back off with the threshold.",
-        "Make-up gain comes last: the line under the bench says how many LU are missing."),
+        hints=(
+            "First the attack: at which one do the beginnings come through? Then back off with the threshold.",
+            "Make-up gain comes last: the line under the bench says how many LU are missing.",
+        ),
         solution=f"An attack of 30 ms at 4:1 and a release of 100 ms; with a threshold near "
         f"{decibels(_MILD_NEAR_DB[name] + off_db, 0)} dBFS the middle of the reduction is where it was asked, and "
         "the crest factor rises by one or two decibels. The rest is make-up gain.",
@@ -258,8 +275,10 @@ def _lets_go(draw):
         goals=(Goal("median_db", high=most), Goal("p95_db", low=low, high=low + 2), Goal("crest_change_db", low=0.6)),
         candidates=candidates,
         mistakes={"release_too_long": held},
-        hints=("How far apart do the notes begin? The lesson's useful releases lie between a quarter and half of that.",
-        "With the shorter release less goes altogether: then the threshold comes down a little."),
+        hints=(
+            "How far apart do the notes begin? The lesson's useful releases lie between a quarter and half of that.",
+            "With the shorter release less goes altogether: then the threshold comes down a little.",
+        ),
         solution=f"The notes begin some 350 ms apart. With a release of 80 ms most of the reduction is gone by the "
         f"next one; a threshold near {decibels(threshold, 0)} dBFS keeps the strong syllables where they were asked. "
         "Raising the threshold alone brings the median down too, and takes the strong syllables with it.",
@@ -331,8 +350,10 @@ def _no_bite(draw):
             "nothing": f"Look at the beginnings ({gap}), at what is gone by the next note ({told['gone']:.0f} %), and "
             f"at the travel ({told['travel']:.1f} dB/s).",
         },
-        hints=("Compare the reduction early in a note with that later in it: does the beginning get through?",
-        "Then see whether it lets go by the next note, and how far the gain has to travel for that."),
+        hints=(
+            "Compare the reduction early in a note with that later in it: does the beginning get through?",
+            "Then see whether it lets go by the next note, and how far the gain has to travel for that.",
+        ),
         solution={
             "caught": f"It has {gap}: the beginning is caught along with the rest, so it doesn't stand out of it.",
             "late": f"It has {gap}, and after that the word is nearly over: little is turned down at all.",

@@ -46,9 +46,10 @@ def _grip(draw):
         unit="ms",
         tolerance=round(0.02 * answer, 2),
         mistakes={"inverted": attack * was / now, "feedback_left_out": attack},
-        hints=("How fast does it grip at the old ratio, with its detector behind the gain?", "As many times faster "
-        "than "
-        "set as the ratio says."),
+        hints=(
+            "How fast does it grip at the old ratio, with its detector behind the gain?",
+            "As many times faster than set as the ratio says.",
+        ),
         solution=f"In effect its time constant is {attack:g} ms / {was} = {effect:.2f} ms. At {now}:1 it is {now} "
         f"times faster than set, so {effect:.2f} ms · {now} = **{answer:.2f} ms**.",
     )
@@ -68,9 +69,10 @@ def _percent(draw):
             "ten_for_twenty": 100 * 10 ** ((more - below) / 10),
             "inverted": 100 * 10 ** ((-more - below) / 20),
         },
-        hints=("First the new level in dB: more drive, stronger harmonic.", "−20 dB is a tenth of the amplitude, −40 "
-        "dB "
-        "a hundredth; what lies between is 10^(dB/20)."),
+        hints=(
+            "First the new level in dB: more drive, stronger harmonic.",
+            "−20 dB is a tenth of the amplitude, −40 dB a hundredth; what lies between is 10^(dB/20).",
+        ),
         solution=f"{decibels(-below, 0)} + {more:g} = {decibels(more - below, 0)} dB, and "
         f"10^({decibels(more - below, 0)}/20) = {answer / 100:.4f}, that is **{answer:.2f} %**.",
     )
@@ -90,8 +92,10 @@ def _folded(draw):
         unit="kHz",
         tolerance=0.02,
         mistakes={"not_folded": order * note / 1000, "folded_at_half": abs(order * note - rate / 2) / 1000},
-        hints=("Where would the harmonic lie, and what is the highest frequency that the samples can hold?",
-        "What lies over half the rate comes back at its distance from the rate itself."),
+        hints=(
+            "Where would the harmonic lie, and what is the highest frequency that the samples can hold?",
+            "What lies over half the rate comes back at its distance from the rate itself.",
+        ),
         solution=f"{order} · {note:,.0f} Hz = {order * note:,.0f} Hz is over half the rate, {rate / 2:,.0f} Hz. It "
         f"comes back at |{order * note:,.0f} − {rate:,}| = **{answer:,.0f} Hz**, {answer / 1000:g} kHz, which is no "
         "multiple of anything that "
@@ -165,9 +169,10 @@ def _feedback(draw):
         tolerance=1e-4,
         model=_LOOP_MODEL,
         mistakes={"feedback_left_out": _in_front, "forward_curve": _wrong_curve, "below_threshold": _bottomless},
-        hints=("What is heard is `level - reduction`.", "At 4:1, one decibel over the threshold comes out for four "
-        "that "
-        "went in: three have gone."),
+        hints=(
+            "What is heard is `level - reduction`.",
+            "At 4:1, one decibel over the threshold comes out for four that went in: three have gone.",
+        ),
         solution="Why ratio − 1: of o decibels over the threshold, o/ratio come out and the rest has gone, which is "
         "ratio − 1 times what comes out. Feedback against feed-forward: Giannoulis, Massberg & Reiss (2012), section "
         "2.1; the workbook's own model also does without the delay of a sample.\n\n" + as_code(_LOOP_MODEL),
@@ -203,9 +208,12 @@ def _opto(draw):
         goals=(Goal("median_db", low=2.5, high=3.5), Goal("loudness_change_lu", low=-0.5, high=0.5)),
         candidates=candidates,
         mistakes={"worked_too_hard": lambda processor, change: change.reduction.median_db > 6},
-        hints=("First the threshold, until the median fits; then the make-up gain.", "The line under the bench says "
-        "how "
-        "many LU are missing: that is the make-up gain, not the median reduction."),
+        hints=(
+            "First the threshold, until the median fits; then the make-up gain.",
+            "The line under the bench says "
+            "how "
+            "many LU are missing: that is the make-up gain, not the median reduction.",
+        ),
         solution=f"On this take, recorded {decibels(off_db, sign=True)} dB from the workbook's, a threshold near "
         f"{decibels(_OPTO_NEAR_DB[name] + off_db, 0)} dBFS takes about 3 dB in the middle. It takes more of the loud "
         f"words, and loudness listens to those: so the make-up gain is larger than the median.",
@@ -236,9 +244,10 @@ def _edge(draw):
         goals=(Goal("median_db", low=1.5, high=3), Goal("crest_change_db", low=-0.2)),
         candidates=candidates,
         mistakes={"starts_shaved": shaves},
-        hints=("How fast does a FET grip at 4:1, when its attack says 40 ms?", "With the longer attack less goes in "
-        "the "
-        "middle, too: then the threshold comes down a little."),
+        hints=(
+            "How fast does a FET grip at 4:1, when its attack says 40 ms?",
+            "With the longer attack less goes in the middle, too: then the threshold comes down a little.",
+        ),
         solution=f"An attack of 100 ms at 4:1 is 25 ms in effect: long enough for the start of a word to pass. The "
         f"threshold near {decibels(_FET_NEAR_DB[name] + off_db, 0)} dBFS keeps the median in its window.",
     )
@@ -285,9 +294,10 @@ def _no_label(draw):
             "tube": "It would grip faster the louder the sound is; here 63 % are reached after "
             f"{long.attack_ms():.1f} ms (loud) and {softer.attack_ms():.1f} ms (softer).",
         },
-        hints=("Compare the attack with the knob, then the loud burst with the softer one.", "Compare the release "
-        "after the "
-        "short and after the long burst, its first half and its end."),
+        hints=(
+            "Compare the attack with the knob, then the loud burst with the softer one.",
+            "Compare the release after the short and after the long burst, its first half and its end.",
+        ),
         solution={
             "vca": f"{long.attack_ms():.1f} and {softer.attack_ms():.1f} ms are the attack that was set, and a little "
             "for the "
@@ -321,8 +331,9 @@ def _blind(draw):
         f"listen blind, ten trials.",
         rounds=10,
         sounds=sounds,
-        hints=("The start of a word, and how the voice comes back after a loud one: nowhere else do types differ "
-        "more.",),
+        hints=(
+            "The start of a word, and how the voice comes back after a loud one: nowhere else do types differ more.",
+        ),
         solution="There is no right answer here. Not told apart means: not shown to be different to you, on this voice "
         "and these loudspeakers. Then choose by what is at hand.",
     )

@@ -69,8 +69,14 @@ def _whole_chain(name: str) -> Chain:
         GainRegion(fault["start_s"] - _FROM_S, fault["end_s"] - _FROM_S, -fault["gain_db"])
         for fault in (faults["quiet_phrase"], faults["loud_word"])
     ]
-    return Chain([("level prep", ClipGain(regions)), ("low "
-    "cut", HighPass(90, 3)), ("boxiness", Peaking(410, -5, 2)), *_right(name)])
+    return Chain(
+        [
+            ("level prep", ClipGain(regions)),
+            ("low cut", HighPass(90, 3)),
+            ("boxiness", Peaking(410, -5, 2)),
+            *_right(name),
+        ]
+    )
 
 
 @cache
@@ -96,12 +102,17 @@ def _guessing(draw):
             "both_sides": 2 * answer,
             "share_right": 100 * right / trials,
         },
-        hints=(f"A guess is a coin: {trials} throws can come out in 2^{trials} = {2**trials:,} ways, all alike.",
-        f"In how many of them are {right} or more right? `math.comb({trials}, {right})` counts those with {right}."),
+        hints=(
+            f"A guess is a coin: {trials} throws can come out in 2^{trials} = {2**trials:,} ways, all alike.",
+            f"In how many of them are {right} or more right? `math.comb({trials}, {right})` counts those with {right}.",
+        ),
         solution=f"{' + '.join(str(way) for way in ways)} = {sum(ways)} of {2**trials:,} ways have {right} or more "
         f"right: **{answer:.1f} %**. "
-        + ("That is seldom enough to say: a difference is shown, at the usual 5 % level." if answer <= 5 else
-           "That is too often to say that a difference is shown; nor is it shown that there is none."),
+        + (
+            "That is seldom enough to say: a difference is shown, at the usual 5 % level."
+            if answer <= 5
+            else "That is too often to say that a difference is shown; nor is it shown that there is none."
+        ),
     )
 
 
@@ -116,13 +127,17 @@ def _fader(draw):
         unit="LU",
         tolerance=0.05,
         mistakes={"margin_left_out": high + deep, "fader_alone": deep - _MARGIN_LU, "fader_left_out": high},
-        hints=("How far has the fader to go up, if the deepest phrase may stay 3 LU below?", "A fader takes "
-        "everything along."),
+        hints=(
+            "How far has the fader to go up, if the deepest phrase may stay 3 LU below?",
+            "A fader takes everything along.",
+        ),
         solution=f"The fader has to go up by {deep:g} − {_MARGIN_LU} = {deep - _MARGIN_LU:g} dB, and takes the "
         f"highest phrase along: {high:g} + {deep - _MARGIN_LU:g} = **{answer:g} LU** above the balance. "
-        + ("So it sticks out. A vocal that keeps its place is not a louder one, but a steadier "
-        "one." if answer > _MARGIN_LU else
-           "Here that just goes; with a phrase a little deeper it would stick out."),
+        + (
+            "So it sticks out. A vocal that keeps its place is not a louder one, but a steadier one."
+            if answer > _MARGIN_LU
+            else "Here that just goes; with a phrase a little deeper it would stick out."
+        ),
     )
 
 
@@ -168,8 +183,10 @@ def _write_sinks(draw):
             "balance_left_out": lambda *call: _sinks(*call[:3], 0.0),
             "either_side": lambda *call: _sinks(*call, sinks=lambda off: np.abs(off) > _MARGIN_LU),
         },
-        hints=("How far is the vocal off in one moment? Vocal minus band, minus the balance.",
-        "`zip(vocal_lufs, band_lufs, sung)` goes through the moments together; those without singing drop out."),
+        hints=(
+            "How far is the vocal off in one moment? Vocal minus band, minus the balance.",
+            "`zip(vocal_lufs, band_lufs, sung)` goes through the moments together; those without singing drop out.",
+        ),
         solution="The difference, the balance off it, and a count over the sung moments "
         "only:\n\n" + as_code(_SINKS_MODEL),
     )
@@ -200,12 +217,17 @@ def _too_much(draw):
         "and the vocal's loudness as it was, **within 0.5 LU**, so that its balance with the band stays.",
         clip=lambda: _prepared(name).gained(off_db),
         start=start,
-        goals=(Goal("median_db", low=low, high=low + 1.5), Goal("crest_change_db", low=-0.5),
-               Goal("loudness_change_lu", low=-0.5, high=0.5)),
+        goals=(
+            Goal("median_db", low=low, high=low + 1.5),
+            Goal("crest_change_db", low=-0.5),
+            Goal("loudness_change_lu", low=-0.5, high=0.5),
+        ),
         candidates=candidates,
         mistakes={"worked_too_hard": lambda processor, change: change.reduction.median_db > 6},
-        hints=("One thing at a time: threshold and ratio until the median fits, then the attack for the crest factor.",
-        "Make-up gain comes last, since everything else changes the loudness."),
+        hints=(
+            "One thing at a time: threshold and ratio until the median fits, then the attack for the crest factor.",
+            "Make-up gain comes last, since everything else changes the loudness.",
+        ),
         solution=f"A threshold near {decibels(_STEADY_DB[name] + off_db, 0)} dBFS, 2.5:1 with a soft knee, 10 ms and "
         f"200 ms: a little nearly all the time. Then some four decibels of make-up gain, by the loudness under the "
         "bench. At 8:1 and 0.2 ms the starts of the words go first, whatever the threshold.",
@@ -244,12 +266,16 @@ def _place(draw):
         "and one **word** shouts. Lay it over the band, listen and look, and give two times: one within that phrase, "
         "one within that word.",
         clip=clip,
-        windows=((sunk["start_s"] - _REST_S, sunk["end_s"] + _REST_S, f"the phrase "
-        f"“{sunk['text']}”"), (word["start_s"], word["end_s"], f"the word “{word['text']}”")),
+        windows=(
+            (sunk["start_s"] - _REST_S, sunk["end_s"] + _REST_S, f"the phrase “{sunk['text']}”"),
+            (word["start_s"], word["end_s"], f"the word “{word['text']}”"),
+        ),
         unit="s",
-        hints=("In the upper half of the picture, the phrases, look for the deepest of the coloured areas: its "
-        "middle lies in the phrase.",
-        "Turn the balance down until the band covers nearly all of the vocal: which word is still there?"),
+        hints=(
+            "In the upper half of the picture, the phrases, look for the deepest of the coloured areas: its "
+            "middle lies in the phrase.",
+            "Turn the balance down until the band covers nearly all of the vocal: which word is still there?",
+        ),
         solution=f"“{sunk['text']}” ({sunk['start_s']:.1f} to {sunk['end_s']:.1f} s) was turned down by {-deep_db:g} "
         f"dB, and “{word['text']}” ({word['start_s']:.2f} to {word['end_s']:.2f} s) up by {up_db:g} dB. Both are "
         "work for level prep, not for a compressor.",
@@ -291,13 +317,17 @@ def _fault(draw):
             "nothing": "nothing: well set",
         },
         answer=answer,
-        why_not={**{key: said[key] for key in FAULTS if key in said},
-                 "noise": f"{said['noise']} {said['restless gain']} If noise is all that is wrong, tremble, starts "
-                 "of words and median are fine.",
-                 "nothing": f"{len(beyond)} of the numbers {'is' if len(beyond) == 1 else 'are'} beyond the limit."},
+        why_not={
+            **{key: said[key] for key in FAULTS if key in said},
+            "noise": f"{said['noise']} {said['restless gain']} If noise is all that is wrong, tremble, starts "
+            "of words and median are fine.",
+            "nothing": f"{len(beyond)} of the numbers {'is' if len(beyond) == 1 else 'are'} beyond the limit.",
+        },
         mistakes={"symptom_for_cause": "noise"} if "noise" in beyond and answer != "noise" else {},
-        hints=("Which numbers are beyond their limits? Then: which fault would bring *all* of those about?",
-        "Deep reduction lifts noise as well, so noise alone is the last guess and not the first."),
+        hints=(
+            "Which numbers are beyond their limits? Then: which fault would bring *all* of those about?",
+            "Deep reduction lifts noise as well, so noise alone is the last guess and not the first.",
+        ),
         solution=f"{FAULTS[answer].words[0].upper()}{FAULTS[answer].words[1:]}. "
         + (said[answer] if answer in said else "No number is beyond its limit."),
     )
@@ -339,8 +369,11 @@ def _order(draw):
             letters[2]: f"Its words lie within {filtered.spread_lu:.1f} LU, and the compressors take "
             f"{filtered.max_db:.1f} dB at most.",
         },
-        hints=("With level prep last, what do the compressors get to hear?", "They work hardest on a loud word that "
-        "nobody turned down before; and the region that turns it down comes on top of that."),
+        hints=(
+            "With level prep last, what do the compressors get to hear?",
+            "They work hardest on a loud word that "
+            "nobody turned down before; and the region that turns it down comes on top of that.",
+        ),
         solution=f"Order {letters[1]}: the compressors meet the loud word as it was recorded and take "
         f"{wrong.max_db:.1f} dB at most, against {right.max_db:.1f} dB as taught; then the regions no longer fit "
         f"what comes out, and the words lie within {wrong.spread_lu:.1f} LU instead of {right.spread_lu:.1f} LU. The "

@@ -196,7 +196,8 @@ class _Own:
         loud_line = self.words[self.word]["line"]
         spans = [_span(w) for n, w in enumerate(self.words) if n != self.word and w["line"] == loud_line]
         return max(
-            abs(_level_db(clip, _VOICE_BAND_HZ, [span]) - _level_db(self.clip, _VOICE_BAND_HZ, [span])) for span in spans
+            abs(_level_db(clip, _VOICE_BAND_HZ, [span]) - _level_db(self.clip, _VOICE_BAND_HZ, [span]))
+            for span in spans
         )
 
     def _band_change_db(self, clip: Clip, band_hz, span) -> float:
@@ -226,7 +227,9 @@ class _Own:
     @cached_property
     def levels(self) -> ClipGain:
         """What brings word and line to their neighbours, in steps of half a decibel."""
-        word_db, line_db = (-round(2 * value) / 2 for value in (self.outstanding_db(self.clip), self.lines_db(self.clip)))
+        word_db, line_db = (
+            -round(2 * value) / 2 for value in (self.outstanding_db(self.clip), self.lines_db(self.clip))
+        )
         return ClipGain((GainRegion(*self.loud, word_db), GainRegion(*self.soft_line, line_db)))
 
     @cached_property
@@ -395,9 +398,13 @@ def _levels(draw):
 
     def wrong_word(built: Built, unmet) -> bool:
         gains = built.chain.stages[0][1]
-        return word_aim.label in unmet and isinstance(gains, ClipGain) and any(
-            region.gain_db <= -2 and not (region.start_s < own.loud[1] and region.end_s > own.loud[0])
-            for region in gains.regions
+        return (
+            word_aim.label in unmet
+            and isinstance(gains, ClipGain)
+            and any(
+                region.gain_db <= -2 and not (region.start_s < own.loud[1] and region.end_s > own.loud[0])
+                for region in gains.regions
+            )
         )
 
     return BuildIt(
@@ -492,9 +499,11 @@ def _compressors(draw):
     keeps = stage_aim("steady", "loudness_change_lu", -0.5, 0.5)
 
     def solution() -> str:
-        return "Peaks: the threshold that only the loudest moments reach, with 1 ms and 80 ms. Steady: a threshold below " \
-            "nearly all that is sung, a low ratio, a soft knee; its make-up gain is about as large as its median reduction, " \
+        return (
+            "Peaks: the threshold that only the loudest moments reach, with 1 ms and 80 ms. Steady: a threshold below "
+            "nearly all that is sung, a low ratio, a soft knee; its make-up gain is about as large as its median reduction, "
             "and the loudness says how large exactly."
+        )
 
     return BuildIt(
         prompt="Your take, levelled and filtered for you, so that this task does not hang on the ones before. Set both "
@@ -517,6 +526,7 @@ def _compressors(draw):
 
 
 # ------------------------------------------------------------------------------------------------- 6, the whole chain
+
 
 def _whole(draw):
     own, target = _own(draw), draw.choice((-24.0, -23.0, -22.0))

@@ -29,8 +29,9 @@ def check_learner(learner) -> str:
     """
     text = unicodedata.normalize("NFC", learner.strip()).casefold() if isinstance(learner, str) else ""
     if not _ID.fullmatch(text):
-        raise ValueError(f"learner: {shown(learner)} is not allowed; give 1 to 64 letters, digits or _ - @ . "
-            f"without spaces.")
+        raise ValueError(
+            f"learner: {shown(learner)} is not allowed; give 1 to 64 letters, digits or _ - @ . without spaces."
+        )
     return text
 
 

@@ -131,10 +131,12 @@ def mark_folder(folder, out, executor: Executor | None = None, progress=None) ->
     marks = _mark_all(sheets, out.with_suffix(".journal"), notes, executor, progress or (lambda done, total: None))
     for file, mark in marks.items():
         if mark["unknown"]:
-            notes.append((file, f"The sheet answers tasks that homework {mark['homework']} does not have; they were "
-                f"left out."))
-    ordered = sorted(({"file": file, **mark} for file, mark in marks.items()),
-        key=lambda mark: (mark["learner"], mark["homework"]))
+            notes.append(
+                (file, f"The sheet answers tasks that homework {mark['homework']} does not have; they were left out.")
+            )
+    ordered = sorted(
+        ({"file": file, **mark} for file, mark in marks.items()), key=lambda mark: (mark["learner"], mark["homework"])
+    )
     result = ClassMarks(ordered, sorted(notes))
 
     from vocomp_lab.exercises.reports import write_reports
@@ -165,12 +167,18 @@ def gather(folder: Path) -> tuple[dict[str, bytes], list]:
         (name, raw), *others = files
         chosen[name] = raw
         if Path(name).name != sheet_name(homework, learner):
-            notes.append((name, f"Marked, but wrongly named: it is {learner}'s homework {homework}, "
-                f"{sheet_name(homework, learner)}."))
+            notes.append(
+                (
+                    name,
+                    f"Marked, but wrongly named: it is {learner}'s homework {homework}, "
+                    f"{sheet_name(homework, learner)}.",
+                )
+            )
         for other, content in others:
             same = "with the same content" if content == raw else "with other content"
-            notes.append((other, f"Not marked. {learner}'s homework {homework} is there twice, {same}; marked was "
-                f"{name}."))
+            notes.append(
+                (other, f"Not marked. {learner}'s homework {homework} is there twice, {same}; marked was {name}.")
+            )
     return chosen, notes
 
 
@@ -211,8 +219,9 @@ def _mark_all(sheets: dict, journal: Path, notes: list, executor, progress) -> d
             progress(len(marks), len(sheets))
 
         def failed(file, error):
-            notes.append((file, f"Not marked. Marking it failed ({type(error).__name__}: "
-                f"{' '.join(str(error).split())[:120]})."))
+            notes.append(
+                (file, f"Not marked. Marking it failed ({type(error).__name__}: {' '.join(str(error).split())[:120]}).")
+            )
 
         if executor is not None:
             _run(executor, sheets, waiting, done, failed)

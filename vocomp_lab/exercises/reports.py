@@ -45,8 +45,9 @@ def table_text(marked) -> str:
     most = max((len(mark["tasks"]) for mark in marked), default=0)
     lines = io.StringIO()
     writer = csv.writer(lines, lineterminator="\n")
-    writer.writerow(["learner", "homework", "points", "of", "tries", "hints",
-        *(f"task {n}" for n in range(1, most + 1)), "file"])
+    writer.writerow(
+        ["learner", "homework", "points", "of", "tries", "hints", *(f"task {n}" for n in range(1, most + 1)), "file"]
+    )
     for mark in marked:
         tasks = mark["tasks"]
         tries, hints = (sum(task[name] for task in tasks) for name in ("tries", "hints"))
@@ -121,9 +122,7 @@ def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
 def _table(caption: str, head, rows) -> str:
     heads = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in head)
     cells = lambda row: "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row)  # noqa: E731
-    lines = "".join(
-        f"<tr><th scope='row'>{html.escape(str(first))}</th>{cells(rest)}</tr>" for first, *rest in rows
-    )
+    lines = "".join(f"<tr><th scope='row'>{html.escape(str(first))}</th>{cells(rest)}</tr>" for first, *rest in rows)
     return f"<h2>{html.escape(caption)}</h2><table><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table>"
 
 

@@ -84,15 +84,17 @@ def read_sheet(raw: bytes) -> Sheet:
     if not isinstance(data, dict) or data.get("format") != SHEET_FORMAT:
         raise ValueError("This is no answer sheet of this workbook.")
     if data.get("version") != SHEET_VERSION or isinstance(data["version"], bool):
-        raise ValueError(f"The sheet has version {shown(data.get('version'))}; only version {SHEET_VERSION} can be "
-            f"read.")
+        raise ValueError(
+            f"The sheet has version {shown(data.get('version'))}; only version {SHEET_VERSION} can be read."
+        )
     if set(data) != {"format", "version", "homework", "learner", "answers"} or not isinstance(data["answers"], dict):
         raise ValueError("The sheet lacks a part, or has one too many.")
     if len(data["answers"]) > _MOST_ANSWERS:
         raise ValueError(f"The sheet has {len(data['answers'])} answers; that is more than any homework has tasks.")
     homework = check_choice("homework", data["homework"], homework_names())
-    return Sheet(homework, check_learner(data["learner"]), {name: _entry(name, value) for name,
-        value in data["answers"].items()})
+    return Sheet(
+        homework, check_learner(data["learner"]), {name: _entry(name, value) for name, value in data["answers"].items()}
+    )
 
 
 def load_sheet(path) -> Sheet:
@@ -115,8 +117,9 @@ def save_sheet(sheet: Sheet, path) -> None:
 def _entry(name, value) -> Entry:
     if not isinstance(value, dict) or set(value) != {"answer", "tries", "hints"}:
         raise ValueError(f"The entry {shown(name)} must hold answer, tries and hints, and nothing else.")
-    return Entry(value["answer"], check_whole("tries", value["tries"], 0, 10**6),
-        check_whole("hints", value["hints"], 0, 100))
+    return Entry(
+        value["answer"], check_whole("tries", value["tries"], 0, 10**6), check_whole("hints", value["hints"], 0, 100)
+    )
 
 
 def _refuse(name):

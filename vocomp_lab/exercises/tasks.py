@@ -87,8 +87,10 @@ class Task:
 
     def __post_init__(self):
         if not self.id.isidentifier() or not self.title or not 1 <= self.points <= 10:
-            raise ValueError(f"id: {self.id!r} with {self.points} points is not allowed; give a Python name, a title, "
-                f"1 to 10 points.")
+            raise ValueError(
+                f"id: {self.id!r} with {self.points} points is not allowed; give a Python name, a title, "
+                f"1 to 10 points."
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -290,8 +292,9 @@ class FindIt(Posed):
                 if len(scaled) > len(found):
                     return Verdict(NOT_YET, f"{len(found)} of {len(self.windows)} found.", name)
         beside = f" {extra} of your answers {'lies' if extra == 1 else 'lie'} beside all of them." if extra else ""
-        return Verdict(NOT_YET, f"{len(found)} of {len(self.windows)} "
-            f"found{': ' + ', '.join(found) if found else ''}.{beside}")
+        return Verdict(
+            NOT_YET, f"{len(found)} of {len(self.windows)} found{': ' + ', '.join(found) if found else ''}.{beside}"
+        )
 
     def _hits(self, numbers) -> tuple[list, int]:
         inside = [[low <= number <= high for low, high, _ in self.windows] for number in numbers]
@@ -359,8 +362,9 @@ class SetIt(Posed):
     def read(self, given):
         processor = self._processor(given)
         if type(processor) is not type(self.start):
-            raise ValueError(f"{_kind(processor)} is not what is asked; give a {type(self.start).__name__}, or the "
-                f"bench.")
+            raise ValueError(
+                f"{_kind(processor)} is not what is asked; give a {type(self.start).__name__}, or the bench."
+            )
         return {"settings": json.loads(Chain([("yours", processor)]).to_json())}
 
     def checked(self, data):
@@ -390,8 +394,8 @@ class SetIt(Posed):
         change = self.change(processor)
         met = [goal.met(change) for goal in self.goals]
         says = "; ".join(
-            f"{goal}: measured {decibels(goal.value(change))}, {'met' if fine else 'not met'}" for goal,
-            fine in zip(self.goals, met)
+            f"{goal}: measured {decibels(goal.value(change))}, {'met' if fine else 'not met'}"
+            for goal, fine in zip(self.goals, met)
         )
         says = says[0].upper() + says[1:] + "."
         if all(met):
@@ -463,8 +467,12 @@ class Built:
         """What a stage changed; None where there is no such stage."""
         if name not in self._changes:
             stage = self.result.stages.get(name)
-            self._changes[name] = None if stage is None else measure_change(
-                clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
+            self._changes[name] = (
+                None
+                if stage is None
+                else measure_change(
+                    clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
+                )
             )
         return self._changes[name]
 
@@ -544,8 +552,10 @@ class BuildIt(Posed):
         """The form of the answer."""
         names = ", ".join(f"`{name}`" for name, _ in self.start.stages)
         wanted = "\n".join(f"    {aim}" for aim in self.aims)
-        return f"Answer: the bench, a Chain, or the text of its settings sheet; its stages are called {names}. " \
+        return (
+            f"Answer: the bench, a Chain, or the text of its settings sheet; its stages are called {names}. "
             f"Wanted:\n\n{wanted}"
+        )
 
     def untouched(self, given) -> bool:
         return given is None or self._chain(given) == self.start
@@ -564,8 +574,9 @@ class BuildIt(Posed):
         if isinstance(chain, str):
             chain = Chain.from_json(chain)
         if not isinstance(chain, Chain):
-            raise ValueError(f"{_kind(given)} is not what is asked; give the bench, a Chain, or the text of a settings "
-                f"sheet.")
+            raise ValueError(
+                f"{_kind(given)} is not what is asked; give the bench, a Chain, or the text of a settings sheet."
+            )
         return {"sheet": json.loads(self._fitting(chain).to_json())}
 
     def _fitting(self, chain: Chain) -> Chain:
@@ -680,8 +691,9 @@ class WriteIt(Posed):
             except (OSError, TypeError):
                 raise ValueError("The text of this function can't be found; run its cell again.") from None
         else:
-            raise ValueError(f"{_kind(given)} is not what is asked; give the function `{self.name}` itself, without "
-                f"brackets.")
+            raise ValueError(
+                f"{_kind(given)} is not what is asked; give the function `{self.name}` itself, without brackets."
+            )
         source = textwrap.dedent(source).strip() + "\n"
         if len(source) > LONGEST_SOURCE:
             raise ValueError(f"The function has {len(source):,} characters; at most {LONGEST_SOURCE:,} are read.")
@@ -704,8 +716,9 @@ class WriteIt(Posed):
         try:
             outputs = [np.asarray(output, dtype=float) for output in result.outputs]
         except ValueError:
-            return Verdict(UNREAD, f"`{self.name}` returns a list of lists of uneven length; return one number for "
-                f"each.")
+            return Verdict(
+                UNREAD, f"`{self.name}` returns a list of lists of uneven length; return one number for each."
+            )
         for place, (output, want) in enumerate(zip(outputs, wanted)):
             if output.shape != want.shape:
                 return Verdict(UNREAD, f"`{self.name}` returns {_form(output)}; {_form(want)} is asked.")
@@ -714,8 +727,9 @@ class WriteIt(Posed):
             return Verdict(RIGHT, f"Right on all {len(wanted)} inputs.")
         says = f"Right on {sum(good)} of {len(good)} inputs. {self._shown(good.index(False), outputs, wanted)}"
         for name, wrong in self.mistakes.items():
-            if all(self._same(output, np.asarray(wrong(*call), dtype=float)) for output,
-                call in zip(outputs, self.calls)):
+            if all(
+                self._same(output, np.asarray(wrong(*call), dtype=float)) for output, call in zip(outputs, self.calls)
+            ):
                 return Verdict(NOT_YET, says, name)
         return Verdict(NOT_YET, says)
 
@@ -802,8 +816,12 @@ class HearIt(Posed):
 
     def checked(self, data):
         kind, pairs = next(iter(data.items()), ("", None))
-        if len(data) != 1 or kind not in ("heard", "guesses") or not isinstance(pairs,
-            list) or len(pairs) > _MOST_VALUES:
+        if (
+            len(data) != 1
+            or kind not in ("heard", "guesses")
+            or not isinstance(pairs, list)
+            or len(pairs) > _MOST_VALUES
+        ):
             raise ValueError("This is no record of a listening session.")
         for pair in pairs:
             if not isinstance(pair, list) or len(pair) != 2:
@@ -821,8 +839,9 @@ class HearIt(Posed):
             return Verdict(NOT_YET, f"{len(pairs)} of {self.rounds} rounds done; go on.")
         if kind == "guesses":
             off = np.array([said - was for was, said in pairs])
-            return Verdict(RIGHT, f"Done: {len(pairs)} rounds, loudness guessed {np.abs(off).mean():.1f} LU off on "
-                f"average.")
+            return Verdict(
+                RIGHT, f"Done: {len(pairs)} rounds, loudness guessed {np.abs(off).mean():.1f} LU off on average."
+            )
         from vocomp_lab.blind import p_value
 
         right = sum(was == said for was, said in pairs)
