@@ -1,4 +1,5 @@
-"""Sound files that are broken, mislabelled or made to hurt: what `load`, `render` and the page's upload are tested with."""
+"""Sound files that are broken, mislabelled or made to hurt: what `load`, `render` and the page's upload are tested
+with."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The region bench without a page: accepting, moving, splitting, undoing, and that a refused edit leaves all as it was."""
+"""The region bench without a page: accepting, moving, splitting, undoing, and that a refused edit leaves all as it
+was."""
 
 from __future__ import annotations
 

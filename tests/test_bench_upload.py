@@ -1,8 +1,8 @@
-"""Whatever a student's page sends into lesson 09's place for a recording: loaded, or refused in one sentence, soon and in
-bounded memory; what was loaded stays, nothing is left on the disk, and the next good file goes in.
+"""Whatever a student's page sends into lesson 09's place for a recording: loaded, or refused in one sentence, soon and
+in bounded memory; what was loaded stays, nothing is left on the disk, and the next good file goes in.
 
-The files that lie run in a process of its own, so that a hang, a crash of the library or gigabytes of memory fail the test
-and do not end the run. What the page sends goes in as it does from a browser: as the button widget's state.
+The files that lie run in a process of its own, so that a hang, a crash of the library or gigabytes of memory fail the
+test and do not end the run. What the page sends goes in as it does from a browser: as the button widget's state.
 """
 
 from __future__ import annotations
@@ -150,7 +150,8 @@ def test_ten_harmed_files_of_each_kind(tmp_path):
     assert 0.1 < sum(loaded.values()) / len(loaded) < 0.9
 
 
-# --------------------------------------------------------------------------------------------- in this process: small files
+# --------------------------------------------------------------------------------------------- in this process: small
+# files
 
 
 @pytest.fixture(scope="module")

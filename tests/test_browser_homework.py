@@ -21,7 +21,8 @@ FOLDER = ROOT / "notebooks" / "homework"
 HOMEWORKS = sorted(FOLDER.glob("*.ipynb"))
 LEARNER = "ann"
 RELOADED = PRESENTED = ("homework_04", "homework_project")
-"""Where the page is reloaded, and a bench presented: all of it in each homework would take as long as in the lessons."""
+"""Where the page is reloaded, and a bench presented: all of it in each homework would take as long as in the
+lessons."""
 
 
 @pytest.fixture(scope="module")

@@ -1,5 +1,5 @@
-"""Giving lesson 09 a recording in a real browser: dropped on its box or chosen by its button, whole or in pieces, while another
-is on its way, and when the page is reloaded in the middle.
+"""Giving lesson 09 a recording in a real browser: dropped on its box or chosen by its button, whole or in pieces, while
+another is on its way, and when the page is reloaded in the middle.
 """
 
 from __future__ import annotations

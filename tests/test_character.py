@@ -64,7 +64,8 @@ def fet_loop(c, samples):
     for x in samples:
         level = max(20 * math.log10(max(abs(x), 1e-30)), -200)
         a = one_pole(c.attack_ms if knee(level, c.threshold_db, c.ratio, 0) > r else c.release_ms)
-        # In the new r: the output is x − r, and a settled loop that puts that out reduces by (ratio − 1)·(output − threshold).
+        # In the new r: the output is x − r, and a settled loop that puts that out reduces by (ratio − 1)·(output −
+        # threshold).
         low, high = 0.0, 400.0
         for _ in range(70):
             new = (low + high) / 2
@@ -253,8 +254,8 @@ def test_each_type_colours_in_its_own_way():
 def test_aliasing_of_the_coloured_types_stays_under_80_db(kind, freq_hz):
     model = character(kind, threshold_db=-12, release_ms=20_000, attack_ms=5, drive_db=6)
     out = model.apply(Clip(sine(freq_hz, 60, RATE, 0.0), RATE)).output.samples
-    # The highest samples of such a tone beat with the rate (16 · 3,001 − 48,000 = 16 Hz), and the gain follows that: what
-    # lies within 60 Hz of a harmonic is the detector's, not the curve's.
+    # The highest samples of such a tone beat with the rate (16 · 3,001 − 48,000 = 16 Hz), and the gain follows that:
+    # what lies within 60 Hz of a harmonic is the detector's, not the curve's.
     lines = np.abs(np.fft.rfft(out[-RATE:] * np.blackman(RATE)))
     fundamental = lines[freq_hz]
     away = np.ones(len(lines), bool)

@@ -291,7 +291,8 @@ def test_the_shipped_takes_are_levelled_as_the_truth_has_it(judged):
 
 
 def test_a_region_does_not_end_on_the_slope_of_its_word():
-    """The shipped loud word dies away behind a drop: a gain that ended there would leave its last tenth of a second loud."""
+    """The shipped loud word dies away behind a drop: a gain that ended there would leave its last tenth of a second
+    loud."""
     word = take("first", "shipped").truth["faults"]["loud_word"]
     assert proposed("first", "shipped")[-1].end_s > word["end_s"] - 0.03
 

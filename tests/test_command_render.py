@@ -1,4 +1,5 @@
-"""``python -m vocomp_lab render`` and ``measure``, as a person types them: results, refusals, and being stopped midway."""
+"""``python -m vocomp_lab render`` and ``measure``, as a person types them: results, refusals, and being stopped
+midway."""
 
 from __future__ import annotations
 
@@ -379,7 +380,8 @@ def test_a_bar_says_nothing_where_there_is_no_terminal():
     assert stream.getvalue() == ""
 
 
-# ------------------------------------------------------------------------------------------------------- large WAV files
+# ------------------------------------------------------------------------------------------------------- large WAV
+# files
 
 
 def test_a_wav_file_over_its_limit_is_written_as_rf64(tmp_path, monkeypatch):

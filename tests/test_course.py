@@ -1,4 +1,5 @@
-"""A lesson begins where the ones before left off, with proposals where nothing was kept, and keeps only its own stages."""
+"""A lesson begins where the ones before left off, with proposals where nothing was kept, and keeps only its own
+stages."""
 
 from __future__ import annotations
 

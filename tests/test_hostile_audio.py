@@ -1,7 +1,7 @@
 """Files that are broken, mislabelled or made to hurt: one clear sentence or a valid clip, soon, and in little memory.
 
-The heavy part runs in a process of its own, so that a hang, a crash of the library or an allocation of gigabytes fails the
-test and does not end the run.
+The heavy part runs in a process of its own, so that a hang, a crash of the library or an allocation of gigabytes fails
+the test and does not end the run.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ CHAIN = Chain([("peaks", Compressor(-20, 3, 1, 60))])
 # For one file of a few kilobytes, on a busy machine; they take some milliseconds.
 LIMIT_S = 20.0
 
-# What each of the three ways in makes of the files that it is given, as JSON: "fine", or the kind and text of the error.
+# What each of the three ways in makes of the files that it is given, as JSON: "fine", or the kind and text of the
+# error.
 JUDGE = """
 import json, re, resource, sys, time
 from pathlib import Path

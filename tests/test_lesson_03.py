@@ -41,7 +41,8 @@ def take(request):
 
 @pytest.fixture(scope="module")
 def cleaned(take, tmp_path_factory):
-    """The take as lesson 02 proposes to leave it, with low end and ring taken out, by two thirds of what the finder says."""
+    """The take as lesson 02 proposes to leave it, with low end and ring taken out, by two thirds of what the finder
+    says."""
     clip = HighPass(90, 3).apply(begin("03_filtering", take.clip, folder=tmp_path_factory.mktemp("state")).voice)
     ring = find_resonances(clip)[0]
     return Peaking(ring.freq_hz, -2 / 3 * ring.gain_db, ring.q).apply(clip)

@@ -43,7 +43,8 @@ def test_the_whole_chain_stands_on_one_bench_with_the_gains_set_by_hand_and_a_tr
 
 
 def test_a_sheet_without_its_level_does_something_else(lesson):
-    """Less reduction at 8 dB less; with 8 dB of trim, the same as before; the de-esser, where there is one, doesn't mind."""
+    """Less reduction at 8 dB less; with 8 dB of trim, the same as before; the de-esser, where there is one, doesn't
+    mind."""
     chain = lesson.chain
     found = []
     for take in (lesson.clip, lesson.clip.gained(-8), lesson.clip.gained(-8).gained(8)):

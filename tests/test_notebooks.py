@@ -1,7 +1,7 @@
 """Every notebook runs from top to bottom, and leaves something to look at where there is no kernel.
 
-With the workbook's own voice each of them is run, and used, in a real browser by tests/test_browser*.py; here the lessons run on
-other voices, and where there is no Chromium all the others run, too.
+With the workbook's own voice each of them is run, and used, in a real browser by tests/test_browser*.py; here the
+lessons run on other voices, and where there is no Chromium all the others run, too.
 """
 
 from __future__ import annotations

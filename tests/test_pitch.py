@@ -50,7 +50,8 @@ def test_the_period_counts_and_not_the_strongest_line(shape, rng):
 
 @pytest.mark.parametrize("name", ("lesson_verse_faulty", "second_verse_faulty", "first", "second"))
 def test_held_notes_of_both_singers_have_the_pitch_of_the_score(name):
-    """Rumble, hum, pops and boxiness included; a note bends in and wavers, so that its median may be half a semitone off."""
+    """Rumble, hum, pops and boxiness included; a note bends in and wavers, so that its median may be half a semitone
+    off."""
     take = make_take(name, 611) if name in ("first", "second") else shipped(name)
     track = pitch_track(take.clip)
     notes = [note for word in take.truth["words"] for note in word["notes"] if note["end_s"] - note["start_s"] > 0.2]

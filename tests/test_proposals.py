@@ -1,4 +1,5 @@
-"""What is proposed reaches the goals of its lesson: on both singers, on takes that nothing was tuned on, and on voices of other kinds."""
+"""What is proposed reaches the goals of its lesson: on both singers, on takes that nothing was tuned on, and on voices
+of other kinds."""
 
 from __future__ import annotations
 
@@ -101,7 +102,8 @@ def test_a_box_is_found_where_it_is_and_cut_by_less_than_it_is(name):
 
 
 def test_a_de_esser_is_for_sharp_takes_and_never_for_clean_ones():
-    """All sharp takes would be too much to ask: a bell of 6.5 to 9.5 dB, on one singer's soft s sounds, leaves them as loud as another's."""
+    """All sharp takes would be too much to ask: a bell of 6.5 to 9.5 dB, on one singer's soft s sounds, leaves them as
+    loud as another's."""
     sharp = [isinstance(proposed(name)[0]["sibilance"].processor, DeEsser) for name in TAKES]
     print(f"a de-esser for {sum(sharp)} of {len(sharp)} sharp takes")
     assert sum(sharp) >= 0.6 * len(sharp) and sharp[0]

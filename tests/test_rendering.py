@@ -78,7 +78,8 @@ def pieces(columns, cuts):
 
 
 def compare(chain, clip, cuts):
-    """Largest difference between whole and blocks, of the output and of any reduction; in blocks of what lengths it came."""
+    """Largest difference between whole and blocks, of the output and of any reduction; in blocks of what lengths it
+    came."""
     whole, reductions = chain.apply(clip), {}
     came = list(
         in_blocks(
@@ -167,7 +168,8 @@ def test_any_chain_cut_anywhere(names, cuts, stretch):
 
 
 def test_a_long_chain_over_several_stretches_of_the_solver():
-    """At the solver's real stretch: a singer for half a minute, through the whole order of work and both coloured models."""
+    """At the solver's real stretch: a singer for half a minute, through the whole order of work and both coloured
+    models."""
     samples = np.tile(shipped("second_verse_faulty").clip.samples, 2)
     clip = Clip(samples[: recursion.STRETCH_FRAMES + 300_000], RATE)
     names = ["regions", "high-pass", "bell", "de-esser", "peak", "rms", "limiter", "fet", "opto", "tube", "high shelf"]

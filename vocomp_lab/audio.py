@@ -274,8 +274,8 @@ class SoundReader:
         Parameters
         ----------
         check : callable, optional
-            Called with the reader after each block, to raise where the file gets longer than is wanted: the header's word on
-            the length isn't taken, and only what was read takes memory.
+            Called with the reader after each block, to raise where the file gets longer than is wanted: the header's
+            word on the length isn't taken, and only what was read takes memory.
 
         Raises
         ------
@@ -336,8 +336,8 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     path : str or path-like
         The suffix chooses the format: ``.wav`` or ``.flac``.
     subtype : str, optional
-        ``"FLOAT"`` or ``"DOUBLE"`` (WAV), ``"PCM_U8"`` (WAV), ``"PCM_S8"`` (FLAC), ``"PCM_16"``, ``"PCM_24"``, ``"PCM_32"``
-        (WAV). Default: 32-bit float for WAV, 24-bit PCM for FLAC.
+        ``"FLOAT"`` or ``"DOUBLE"`` (WAV), ``"PCM_U8"`` (WAV), ``"PCM_S8"`` (FLAC), ``"PCM_16"``, ``"PCM_24"``,
+        ``"PCM_32"`` (WAV). Default: 32-bit float for WAV, 24-bit PCM for FLAC.
 
     Returns
     -------
@@ -347,7 +347,8 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     Raises
     ------
     ValueError
-        If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that fits.
+        If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that
+        fits.
 
     Notes
     -----
@@ -380,13 +381,13 @@ class SoundWriter:
     Raises
     ------
     ValueError
-        At the end if PCM could not hold the peaks (nothing is left behind then), or at once if the settings are not allowed
-        or the file can't be written.
+        At the end if PCM could not hold the peaks (nothing is left behind then), or at once if the settings are not
+        allowed or the file can't be written.
 
     Notes
     -----
-    Use it in a ``with`` statement: its end makes the file appear under its name, an error in it leaves an older file as it
-    was. Explained in ``09_your_own_vocal``.
+    Use it in a ``with`` statement: its end makes the file appear under its name, an error in it leaves an older file as
+    it was. Explained in ``09_your_own_vocal``.
     """
 
     def __init__(self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0):
@@ -537,8 +538,8 @@ def _mode_of(path: Path) -> int | None:
 def encode(clip: Clip, kind: str = "FLAC", subtype: str = "PCM_16") -> bytes:
     """A clip as the bytes of a sound file, for a player in a page.
 
-    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); more of them go out as
-    WAV, which a browser knows by its contents.
+    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); more of them go
+    out as WAV, which a browser knows by its contents.
     """
     kind = "WAV" if kind == "FLAC" and clip.channels > _FLAC_CHANNELS else kind
     buffer = io.BytesIO()

@@ -1,8 +1,8 @@
 """The bench: sliders, a picture, a line of numbers and a player for a clip and a stage, in one notebook widget.
 
 This is the only module that imports ipywidgets. What a bench shows is computed elsewhere; here it is decided *when*: at
-once for the stage whose control moves, a moment later for everything after it and for the sound, and for long clips first
-for the stretch in sight.
+once for the stage whose control moves, a moment later for everything after it and for the sound, and for long clips
+first for the stretch in sight.
 """
 
 from __future__ import annotations
@@ -35,7 +35,8 @@ from vocomp_lab.plots_regions import RegionsPicture
 
 PICTURE_PX = (1120, 372)
 PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
-"""In the presenter's mode: fewer pixels, each of them drawn larger, so that what is written can be read from the last row."""
+"""In the presenter's mode: fewer pixels, each of them drawn larger, so that what is written can be read from the last
+row."""
 FINISH_DELAY_S = 0.35
 """Rest after the last slider move before the sound and the later stages are computed."""
 WHOLE_CLIP_S = 40.0
@@ -151,11 +152,11 @@ class Bench:
     match : bool
         Whether "after" plays as loud as "before" at the start. Only a lesson about loudness turns this off.
     view : (float, float), optional
-        Stretch of time to show, in seconds. Default: the whole clip, or the first 20 s of a long one (over 40 s), of which at
-        most 60 s are in sight.
+        Stretch of time to show, in seconds. Default: the whole clip, or the first 20 s of a long one (over 40 s), of
+        which at most 60 s are in sight.
     watch : str, optional
-        The stage that picture, numbers, goals and sound are about, if it is another than the one whose controls are shown: so
-        that a trim can be moved while a compressor is watched.
+        The stage that picture, numbers, goals and sound are about, if it is another than the one whose controls are
+        shown: so that a trim can be moved while a compressor is watched.
     hide : sequence of str, optional
         Parts to leave out, of ``HIDEABLE``: for guessing by ear.
     scenarios : sequence of Scenario, optional
@@ -168,8 +169,9 @@ class Bench:
 
     Notes
     -----
-    Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made of the
-    clip, ``bench.change`` the numbers; all are up to date whenever they are read. How to use it: ``00_start_here``.
+    Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
+    of the clip, ``bench.change`` the numbers; all are up to date whenever they are read. How to use it:
+    ``00_start_here``.
     """
 
     _ids = itertools.count(1)
@@ -661,7 +663,8 @@ class Bench:
             self._say_error(str(error))
 
     def _cut(self, start_s: float) -> Clip:
-        """The stretch in sight with its preroll: the same clip as long as the window is the same, so that results are kept."""
+        """The stretch in sight with its preroll: the same clip as long as the window is the same, so that results are
+        kept."""
         key = (start_s, self._window.end_s)
         if self._cut_for != key:
             self._cut_for, self._cut_clip = key, self.clip.cut(*key)

@@ -28,7 +28,8 @@ def task_bench(home: Homework, number: int, levels: Bench | None = None, **optio
     Returns
     -------
     Bench
-        Gains by hand have a bench of their own kind (:class:`~vocomp_lab.bench_regions.RegionBench`), without proposals.
+        Gains by hand have a bench of their own kind (:class:`~vocomp_lab.bench_regions.RegionBench`), without
+        proposals.
     """
     clip = home.clip(number)
     if levels is not None:

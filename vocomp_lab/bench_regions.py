@@ -1,7 +1,9 @@
-"""The bench for level prep: proposals to accept, regions to move, split and change, by hand in the picture or by keyboard.
+"""The bench for level prep: proposals to accept, regions to move, split and change, by hand in the picture or by
+keyboard.
 
-It is a :class:`vocomp_lab.bench.Bench` whose stage is a :class:`ClipGain`: picture, numbers and player are the same. What is
-dragged in the picture comes from ``regions.js`` as a line of JSON in a hidden text field. Used in ``02_level_prep``.
+It is a :class:`vocomp_lab.bench.Bench` whose stage is a :class:`ClipGain`: picture, numbers and player are the same.
+What is dragged in the picture comes from ``regions.js`` as a line of JSON in a hidden text field. Used in
+``02_level_prep``.
 """
 
 from __future__ import annotations
@@ -63,8 +65,8 @@ class RegionBench(Bench):
     Notes
     -----
     Put it last in a cell to show it. ``bench.gains`` are the regions as set now, ``bench.chain`` the stage for
-    ``lesson.keep(bench)``. Every change can be undone. A change that is not allowed is told in one sentence and leaves all as
-    it was. Explained in ``02_level_prep``.
+    ``lesson.keep(bench)``. Every change can be undone. A change that is not allowed is told in one sentence and leaves
+    all as it was. Explained in ``02_level_prep``.
     """
 
     def __init__(self, clip, gains=None, *, proposals=None, then=None, stage="level prep", match=True, view=None):
@@ -152,7 +154,8 @@ class RegionBench(Bench):
         return self._travel(self._future, self._past)
 
     def check(self, *goals) -> None:
-        """Print whether level prep has done its work, with the measured numbers; goals that are given are checked, too."""
+        """Print whether level prep has done its work, with the measured numbers; goals that are given are checked,
+        too."""
         picture = self._pictures[RegionsPicture]
         before_db, after_db = picture.spread_db
         rows = [("nine words in ten lie closer together", before_db, after_db)]

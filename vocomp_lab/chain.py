@@ -74,7 +74,8 @@ class StageResult:
 
 @dataclass(frozen=True, eq=False)
 class ChainResult:
-    """The output of a chain and, by name and in order, what each stage did. Explained in ``08_the_vocal_in_the_mix``."""
+    """The output of a chain and, by name and in order, what each stage did. Explained in
+    ``08_the_vocal_in_the_mix``."""
 
     source: Clip = field(repr=False)
     stages: dict[str, StageResult]
@@ -98,8 +99,8 @@ class Chain:
     Parameters
     ----------
     stages : sequence of (name, processor)
-        Names are text and differ from each other; a processor has an ``apply(clip)`` that returns a Clip or an object with
-        an ``output``.
+        Names are text and differ from each other; a processor has an ``apply(clip)`` that returns a Clip or an object
+        with an ``output``.
 
     Raises
     ------
@@ -162,8 +163,8 @@ class Chain:
         ----------
         clip : Clip
         reuse : ChainResult, optional
-            An earlier result. The stages before the first one that differs are taken from it if it came from this very clip,
-            so that moving one control costs only what comes after it.
+            An earlier result. The stages before the first one that differs are taken from it if it came from this very
+            clip, so that moving one control costs only what comes after it.
 
         Returns
         -------
@@ -200,7 +201,8 @@ class Chain:
         Raises
         ------
         ValueError
-            If the text is no settings sheet, or a field is unknown, missing or out of range; the sentence names the stage.
+            If the text is no settings sheet, or a field is unknown, missing or out of range; the sentence names the
+            stage.
         """
         try:
             sheet = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)

@@ -126,7 +126,8 @@ class OrNone:
 
 
 class Settings:
-    """Base of the frozen dataclasses that hold a processor's settings: fields are checked, and normalised, when made."""
+    """Base of the frozen dataclasses that hold a processor's settings: fields are checked, and normalised, when
+    made."""
 
     RULES: ClassVar[dict] = {}
     """The rule of each field by its name; what a field without one may be is for the class itself to say."""

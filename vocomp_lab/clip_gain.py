@@ -37,8 +37,8 @@ _CONSONANT_BAND_HZ = (600.0, 3500.0)
 _PAUSE_STEPS = 40
 _SMOOTHING = np.full(4, 0.25)
 _DIP_DB = 3.0
-# Where the level drops by so much and stays there for a while, one word ends and the next begins even without a dip. What
-# drops by far more is a vowel's end before a consonant.
+# Where the level drops by so much and stays there for a while, one word ends and the next begins even without a dip.
+# What drops by far more is a vowel's end before a consonant.
 _DROP_DB = (4.0, 12.0)
 _DROP_STEPS = 16
 _LEAST_STEPS = 10

@@ -117,7 +117,8 @@ def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> Non
 
 
 def measure_command(arguments) -> int:
-    """Print the levels of files and of the sound files in folders; a file that can't be read doesn't stop the others."""
+    """Print the levels of files and of the sound files in folders; a file that can't be read doesn't stop the
+    others."""
     paths, failed, rows = [], False, []
     for given in map(Path, arguments.files):
         if given.is_dir():

@@ -76,8 +76,8 @@ class Lesson:
 
     @cached_property
     def result(self) -> ChainResult:
-        """What the chain makes of the clip, stage by stage: worked out when it is first asked for, since of a whole song
-        it takes a gigabyte.
+        """What the chain makes of the clip, stage by stage: worked out when it is first asked for, since of a whole
+        song it takes a gigabyte.
         """
         return self.chain.apply(self.clip)
 

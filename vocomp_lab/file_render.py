@@ -157,8 +157,8 @@ def render_file(
     FileNotFoundError
         If there is no source.
     ValueError
-        If the source can't be read, the target not be written, the chain doesn't work at this rate, or PCM could not hold the
-        peaks (the sentence gives the gain that fits).
+        If the source can't be read, the target not be written, the chain doesn't work at this rate, or PCM could not
+        hold the peaks (the sentence gives the gain that fits).
     OSError
         If the disk fails.
 

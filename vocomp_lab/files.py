@@ -10,7 +10,8 @@ from pathlib import Path
 
 @contextmanager
 def whole_or_not_at_all(path):
-    """The name under which to write a file that takes its place at `path` when the block ends, and vanishes on an error.
+    """The name under which to write a file that takes its place at `path` when the block ends, and vanishes on an
+    error.
 
     Parameters
     ----------

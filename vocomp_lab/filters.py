@@ -1,7 +1,7 @@
 """Filters that take out what a compressor should not react to: high-pass, bell and shelves.
 
-The second-order sections come from SciPy (Butterworth) and from R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad
-filter coefficients" (published as the W3C Audio EQ Cookbook note). Explained in ``03_filtering``.
+The second-order sections come from SciPy (Butterworth) and from R. Bristow-Johnson, "Cookbook formulae for audio EQ
+biquad filter coefficients" (published as the W3C Audio EQ Cookbook note). Explained in ``03_filtering``.
 """
 
 from __future__ import annotations
@@ -65,7 +65,8 @@ class Filter(Settings):
 
 @dataclass(frozen=True)
 class HighPass(Filter):
-    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards. Explained in ``03_filtering``.
+    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards. Explained in
+    ``03_filtering``.
 
     Parameters
     ----------
@@ -137,7 +138,8 @@ class LowShelf(Filter):
 
 @dataclass(frozen=True)
 class HighShelf(Filter):
-    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`. Explained in ``03_filtering``."""
+    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`. Explained in
+    ``03_filtering``."""
 
     freq_hz: float
     gain_db: float

@@ -279,9 +279,9 @@ def _interpolator(factor: int) -> np.ndarray:
 def _interpolated_peak(channel: np.ndarray, weights: np.ndarray, highest: float) -> float:
     """The larger of `highest` and the largest magnitude between the samples of one channel.
 
-    The channel holds a whole number of blocks, and as many samples behind them as there are weights. Interpolated values
-    can't exceed the largest sample around by more than the weights' absolute sum, so blocks too soft to matter are never
-    interpolated: exact, and for a singing voice it leaves a few blocks of thousands.
+    The channel holds a whole number of blocks, and as many samples behind them as there are weights. Interpolated
+    values can't exceed the largest sample around by more than the weights' absolute sum, so blocks too soft to matter
+    are never interpolated: exact, and for a singing voice it leaves a few blocks of thousands.
     """
     most = np.abs(weights).sum(axis=0).max()
     windows = np.lib.stride_tricks.sliding_window_view(channel, _BLOCK_FRAMES + len(weights))[::_BLOCK_FRAMES]

@@ -30,8 +30,8 @@ def match_loudness(clip: Clip, reference_clip: Clip) -> tuple[Clip, float]:
     Returns
     -------
     (Clip, float)
-        The matched clip and the gain in dB that it took. Loudness is the integrated loudness of ITU-R BS.1770-5, matched
-        within 0.1 LU. Where either clip has none (silence), the clip itself and 0.
+        The matched clip and the gain in dB that it took. Loudness is the integrated loudness of ITU-R BS.1770-5,
+        matched within 0.1 LU. Where either clip has none (silence), the clip itself and 0.
 
     Notes
     -----
@@ -56,7 +56,8 @@ def match_gain_db(loudness_lufs: float, reference_lufs: float) -> float:
 
 
 def left_right_both(clip: Clip, gap_s: float = 0.4) -> Clip:
-    """The same sound on the left, then on the right, then on both: for checking that the loudspeakers are where they belong.
+    """The same sound on the left, then on the right, then on both: for checking that the loudspeakers are where they
+    belong.
 
     Parameters
     ----------

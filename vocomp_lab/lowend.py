@@ -1,4 +1,5 @@
-"""What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows them.
+"""What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows
+them.
 
 Explained in ``03_filtering``.
 """
@@ -129,10 +130,10 @@ def find_pops(clip: Clip) -> list[Pop]:
 
     Notes
     -----
-    The level below 80 Hz must stand 12 dB over its own median, be no softer than 10 dB under the whole clip's RMS, reach
-    to within 6 dB of the level between 100 Hz and 1 kHz at some moment, and fall back within 0.3 s. Common practice, no source; checked against the synthetic takes'
-    truth and against thumps put into the speech of another synthesizer. A footstep on the stand counts, too. Explained
-    in ``03_filtering``.
+    The level below 80 Hz must stand 12 dB over its own median, be no softer than 10 dB under the whole clip's RMS,
+    reach to within 6 dB of the level between 100 Hz and 1 kHz at some moment, and fall back within 0.3 s. Common
+    practice, no source; checked against the synthetic takes' truth and against thumps put into the speech of another
+    synthesizer. A footstep on the stand counts, too. Explained in ``03_filtering``.
     """
     low, rest = split_low_end(clip)
     low_db = running_level_db(low)

@@ -111,7 +111,8 @@ def active_steps(
     bridge_ms: float = 150.0,
     blip_ms: float = 60.0,
 ) -> np.ndarray:
-    """Where the singer sings, told from the power of the voice's band in steps of 10 ms: :func:`active_mask` without the clip.
+    """Where the singer sings, told from the power of the voice's band in steps of 10 ms: :func:`active_mask` without
+    the clip.
 
     Parameters
     ----------

@@ -1,8 +1,9 @@
 """The pictures: each panel is drawn once into an Axes and then only updated, so that a slider is answered at once.
 
 Colours are Okabe and Ito's colour-blind-safe palette (Okabe & Ito, "Color Universal Design", 2008), and what a colour
-means is said again by line style, by filling or by a label. Lines stand out from white by 3:1 (WCAG 2.1, success criterion
-1.4.11): the palette's orange and sky blue don't, and serve for areas with an edge; ``AMBER`` is the orange darkened.
+means is said again by line style, by filling or by a label. Lines stand out from white by 3:1 (WCAG 2.1, success
+criterion 1.4.11): the palette's orange and sky blue don't, and serve for areas with an edge; ``AMBER`` is the orange
+darkened.
 """
 
 from __future__ import annotations
@@ -101,7 +102,8 @@ class _Panel:
         return window.shift_s + window.start_s + step * (np.arange(count) + 0.5)
 
     def legend_above(self, crowded: bool = False) -> None:
-        """The legend in one line over the right end of the panel, where it covers no data; crowded, without what is in brackets."""
+        """The legend in one line over the right end of the panel, where it covers no data; crowded, without what is in
+        brackets."""
         handles, labels = self.ax.get_legend_handles_labels()
         self.ax.legend(
             handles, [label.partition(" (")[0] if crowded else label for label in labels],
@@ -550,12 +552,14 @@ class Picture:
     Attributes
     ----------
     time_box : (left, top, right, bottom)
-        Where time runs in the picture, as shares of its width and height from the top left: the player draws its position there.
+        Where time runs in the picture, as shares of its width and height from the top left: the player draws its
+        position there.
     """
 
     time_box: tuple[float, float, float, float]
     _crowded_head = 0.0
-    """Of the height: how much lower the panels begin on a narrow sheet, where the title reaches over what stands above them."""
+    """Of the height: how much lower the panels begin on a narrow sheet, where the title reaches over what stands above
+    them."""
 
     def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
         self.dpi = 96 * scale

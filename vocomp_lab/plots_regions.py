@@ -177,7 +177,8 @@ def stretch_text(region: GainRegion) -> str:
 
 
 def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
-    """The words' levels with the gains on them: each by the gain in its middle, shape (words,). Used in ``02_level_prep``."""
+    """The words' levels with the gains on them: each by the gain in its middle, shape (words,). Used in
+    ``02_level_prep``."""
     levels_db = np.array([word.level_db for word in words])
     return levels_db + gains.gain_db_at([(word.start_s + word.end_s) / 2 for word in words]) if words else levels_db
 

@@ -31,7 +31,8 @@ def render_figure(rendered: Rendered) -> Figure:
     Returns
     -------
     Figure
-        Loudness on top, then a panel for every stage that has a gain reduction; :func:`findings` says the same in words.
+        Loudness on top, then a panel for every stage that has a gain reduction; :func:`findings` says the same in
+        words.
 
     Notes
     -----

@@ -8,9 +8,9 @@ A Python loop over that takes the better part of a second for a verse. The solve
 thousand short rows and walks *all rows at once*, one frame per NumPy call, each from a guess of the output before its
 first frame. The walk also gives each row's slope: how much its last output moves when its first state moves. Newton's
 method on the guesses alone (one bidiagonal solve) then corrects all rows together, and a few walks later nothing
-changes any more. After k walks the first k rows are right whatever the signal, so it always ends; in practice it takes 3
-to 7 walks, for any attack and release. (Numerical analysis calls this multiple shooting; Keller, "Numerical Methods for
-Two-Point Boundary-Value Problems", 1968, value from memory.)
+changes any more. After k walks the first k rows are right whatever the signal, so it always ends; in practice it takes
+3 to 7 walks, for any attack and release. (Numerical analysis calls this multiple shooting; Keller, "Numerical Methods
+for Two-Point Boundary-Value Problems", 1968, value from memory.)
 
 The plain loops stand here too (:func:`smooth_branching_loop`, :func:`smooth_feedback_loop`): they say what is meant,
 lesson ``04_peak_control`` prints one, and the tests hold the solver to them.
@@ -27,7 +27,8 @@ from scipy.signal import lfilter
 
 # Whole signals are taken in stretches of this many frames, so that memory does not grow with the length of a file.
 STRETCH_FRAMES = 1 << 19
-# Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is shared.
+# Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is
+# shared.
 MIN_ROW_FRAMES, MAX_ROW_FRAMES = 16, 96
 # The first guesses come from a signal of one frame a row, then from walks over every 16th, 8th and 4th frame, each
 # corrected like the real ones.
@@ -66,7 +67,8 @@ class Walker(Protocol):
     """Takes many rows of a recursion one frame on at a time, and knows how each row's output hangs on its start."""
 
     def step(self, previous: np.ndarray, out: np.ndarray, *inputs: np.ndarray) -> None:
-        """Write f_n(previous) into `out`; all arrays have shape (rows,), and an input is what each row holds at this frame."""
+        """Write f_n(previous) into `out`; all arrays have shape (rows,), and an input is what each row holds at this
+        frame."""
 
     def slope(self) -> np.ndarray:
         """The product of the slopes of f_n over all steps so far, shape (rows,)."""
@@ -82,8 +84,8 @@ def solve(
     Parameters
     ----------
     make_walker : function
-        make_walker(stride, rows) gives a fresh :class:`Walker`. With a stride above 1, one whose steps are as if the inputs
-        held still for that many frames; only the first guess uses it, so that it may be rough.
+        make_walker(stride, rows) gives a fresh :class:`Walker`. With a stride above 1, one whose steps are as if the
+        inputs held still for that many frames; only the first guess uses it, so that it may be rough.
     inputs : tuple of ndarray, each of shape (frames,)
         What f_n depends on.
     state : float
@@ -353,21 +355,20 @@ def smooth_feedback(
 
     Notes
     -----
-    Let C(v) be the reduction that the static curve gives an input level v, and r the reduction now, so that the detector
-    hears x − r. That output is the one a *settled* compressor would give to the input v with v − C(v) = x − r, hence the
-    loop asks for C(v), and the smoother gives r = a·r₋ + (1 − a)·C(v). Put together: v − a·C(v) = x − a·r₋, which has one
-    solution for every ratio up to infinity, since C never rises faster than 1. (The textbook form, which hears the output
-    of one sample ago, blows up at high ratios; a circuit has no such delay.) C(v) > r₋ just when C(x) > r₋, so
-    the branch is known beforehand. Because the loop corrects its own error, it settles faster than its time constants
-    say, about `ratio` times for a hard knee. Feedback against feed-forward: Giannoulis, Massberg & Reiss (2012), section
-    2.1; the delay-free loop: common practice, no source.
+    Let C(v) be the reduction that the static curve gives an input level v, and r the reduction now, so that the
+    detector hears x − r. That output is the one a *settled* compressor would give to the input v with v − C(v) = x − r,
+    hence the loop asks for C(v), and the smoother gives r = a·r₋ + (1 − a)·C(v). Put together: v − a·C(v) = x − a·r₋,
+    which has one solution for every ratio up to infinity, since C never rises faster than 1. (The textbook form, which
+    hears the output of one sample ago, blows up at high ratios; a circuit has no such delay.) C(v) > r₋ just when C(x)
+    > r₋, so the branch is known beforehand. Because the loop corrects its own error, it settles faster than its time
+    constants say, about `ratio` times for a hard knee. Feedback against feed-forward: Giannoulis, Massberg & Reiss
+    (2012), section 2.1; the delay-free loop: common practice, no source.
 
     With a hard knee the loop is a branching smoother of C(x) = slope·max(x − T, 0) that has
     a' = a·(1 − slope)/(1 − a·slope) for a, and whose release cannot fall faster than the open one:
-    r = max(a'·r₋ + (1 − a')·C(x), a_release·r₋). For above the threshold (v > T) the equation gives just the first term,
-    below it just the second, and the larger one is the one that holds: they differ by
-    (1 − a)·slope·(x − a·r₋ − T)/(1 − a·slope), which has the sign of v − T. With an infinite ratio a' is 0: a limiter
-    without an attack.
+    r = max(a'·r₋ + (1 − a')·C(x), a_release·r₋). For above the threshold (v > T) the equation gives just the first
+    term, below it just the second, and the larger one is the one that holds: they differ by (1 − a)·slope·(x − a·r₋ −
+    T)/(1 − a·slope), which has the sign of v − T. With an infinite ratio a' is 0: a limiter without an attack.
     """
     level_db = np.asarray(level_db, dtype=float)
     demand = static_reduction(level_db, threshold_db, slope, knee_db)
@@ -389,7 +390,8 @@ def smooth_feedback(
 
 
 class _FlooredBranching(_Branching):
-    """Walks the hard-knee loop of :func:`smooth_feedback`: a branching smoother that falls no faster than `floor` lets it."""
+    """Walks the hard-knee loop of :func:`smooth_feedback`: a branching smoother that falls no faster than `floor` lets
+    it."""
 
     def __init__(self, attack, release, floor, rows):
         super().__init__(attack, release, rows)
@@ -411,9 +413,10 @@ class _FlooredBranching(_Branching):
 class _SoftFeedback:
     """Walks the soft-knee loop of :func:`smooth_feedback`; its inputs are what the curve asks for, and the level.
 
-    Both sides of v − a·C(v) = q are counted from the lower end of the knee, where C starts, in knee widths. With p the part
-    of v that lies inside the knee, 0 to 1, and e what lies above it, C = S·(p²/2 + e). Inside, p − a·S·p²/2 = q gives
-    p = 2q/(1 + root) with root = √(1 − 2·a·S·q), which is 1 − a·S·p as well; above, e = (q − q at the top)/(1 − a·S).
+    Both sides of v − a·C(v) = q are counted from the lower end of the knee, where C starts, in knee widths. With p the
+    part of v that lies inside the knee, 0 to 1, and e what lies above it, C = S·(p²/2 + e). Inside, p − a·S·p²/2 = q
+    gives p = 2q/(1 + root) with root = √(1 − 2·a·S·q), which is 1 − a·S·p as well; above, e = (q − q at the top)/(1 −
+    a·S).
     """
 
     def __init__(self, attack, release, threshold_db, slope, knee_db, rows):
@@ -459,7 +462,8 @@ class _SoftFeedback:
 
 
 def smooth_feedback_loop(level_db, attack, release, threshold_db, slope, knee_db=0.0, state=0.0) -> np.ndarray:
-    """The same as :func:`smooth_feedback`, frame by frame, finding each frame's v by bisection instead of by formula."""
+    """The same as :func:`smooth_feedback`, frame by frame, finding each frame's v by bisection instead of by
+    formula."""
 
     def reduction(v):
         if 2 * (v - threshold_db) > knee_db:

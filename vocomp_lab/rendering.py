@@ -1,8 +1,9 @@
-"""A settings sheet over a sound of any length: block by block, in little memory, with what the whole at once would give.
+"""A settings sheet over a sound of any length: block by block, in little memory, with what the whole at once would
+give.
 
 Each kind of processor has a *flow* here, which takes blocks in and hands pieces out, as long in total, and remembers in
-between what the processor needs to know of the past. A flow that needs the future (look-ahead, filters without delay) holds
-sound back until it is there. How a whole chain is rendered to a file: ``09_your_own_vocal``.
+between what the processor needs to know of the past. A flow that needs the future (look-ahead, filters without delay)
+holds sound back until it is there. How a whole chain is rendered to a file: ``09_your_own_vocal``.
 """
 
 from __future__ import annotations
@@ -81,9 +82,10 @@ class _Queue:
 class _Flow:
     """Base of the flows: a processor at work on a sound that comes in blocks.
 
-    `grain` is a number of frames: a recursion is solved for whole multiples of it, counted from the sound's start, so that
-    :func:`vocomp_lab.recursion.solve`, which takes long signals in stretches, takes them in the same ones as for the whole
-    sound, and rounds alike. `input_power` is the mean square of all that will come in, for processors that ask for it.
+    `grain` is a number of frames: a recursion is solved for whole multiples of it, counted from the sound's start, so
+    that :func:`vocomp_lab.recursion.solve`, which takes long signals in stretches, takes them in the same ones as for
+    the whole sound, and rounds alike. `input_power` is the mean square of all that will come in, for processors that
+    ask for it.
     """
 
     asks_for_power = False
@@ -487,9 +489,9 @@ def in_blocks(
 
     Notes
     -----
-    Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and once more for every
-    stage that :func:`stages_that_ask` names. Memory hangs on the number of channels and stages, not on the length.
-    Explained in ``09_your_own_vocal``.
+    Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and once more for
+    every stage that :func:`stages_that_ask` names. Memory hangs on the number of channels and stages, not on the
+    length. Explained in ``09_your_own_vocal``.
     """
     powers: dict[str, float] = {}
     for name in stages_that_ask(chain, rate, channels):

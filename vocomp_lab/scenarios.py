@@ -1,8 +1,8 @@
 """Prepared steps for a demonstration: named settings of a stage, each with one sentence on what to listen for.
 
-Every bench has them, from the settings that it starts with: the presenter's mode steps through them (``00_start_here``).
-A step is offered only if it can be heard on the clip at hand, and if what its question takes for granted was measured
-there.
+Every bench has them, from the settings that it starts with: the presenter's mode steps through them
+(``00_start_here``). A step is offered only if it can be heard on the clip at hand, and if what its question takes for
+granted was measured there.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ HEARD_DB = -40.0
 MOMENT_S = 0.1
 IDLE_DB, PREPARED_MEDIAN_DB, PREPARED_SHARE, PREPARED_MAX_DB = 1.0, 3.0, 2 / 3, 2.0
 """A stage that never takes away more than the first is prepared to take the second half the time; one that acts longer
-than its bench asks for is prepared to act for this share of that, and to reach the last at its deepest (common practice, no
-source)."""
+than its bench asks for is prepared to act for this share of that, and to reach the last at its deepest (common
+practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,8 @@ class _Heard:
 
 @dataclass(frozen=True)
 class _Effect:
-    """A number by which a step is seen to do what its question takes for granted: its change has the sign of `least`."""
+    """A number by which a step is seen to do what its question takes for granted: its change has the sign of
+    `least`."""
 
     label: str
     unit: str

@@ -71,9 +71,9 @@ class DeEsser(Dynamics):
     memory) without its turn of phase, so that they add up to the sound itself, bit for bit where nothing is turned
     down. The level is the running mean square of the band (2 ms); the voice's running level is that of the whole sound
     (150 ms up, 2 s down), never under 6 dB below the clip's RMS, so that a first s, or a breath after a pause, isn't
-    held against silence. With the settings as they come, s sounds of both synthetic singers are turned down by 5 to 6 dB
-    at their sharpest, and never by more. Curve and smoother: Giannoulis, Massberg & Reiss (2012), eq. 4 and 16. The rest: common
-    practice, no source. Explained in ``03_filtering``.
+    held against silence. With the settings as they come, s sounds of both synthetic singers are turned down by 5 to 6
+    dB at their sharpest, and never by more. Curve and smoother: Giannoulis, Massberg & Reiss (2012), eq. 4 and 16. The
+    rest: common practice, no source. Explained in ``03_filtering``.
 
     Examples
     --------
@@ -269,16 +269,16 @@ def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) ->
     ----------
     clip : Clip
     spans : sequence of (float, float)
-        Start and end of the s sounds in seconds, such as from :func:`find_sibilants`. To compare versions of one take, find
-        them once and give them for all.
+        Start and end of the s sounds in seconds, such as from :func:`find_sibilants`. To compare versions of one take,
+        find them once and give them for all.
     freq_hz : float
         Where the band of the hiss begins.
 
     Returns
     -------
     float
-        RMS level of the band above `freq_hz` within the spans, minus that of the whole sound in the rest of the sung part,
-        in dB; NaN where either is missing.
+        RMS level of the band above `freq_hz` within the spans, minus that of the whole sound in the rest of the sung
+        part, in dB; NaN where either is missing.
 
     Raises
     ------

@@ -1,9 +1,9 @@
 """From slider to picture in a real browser: python tests/benchmarks/bench_latency.py
 
-Opens a bench with a five-stage chain on the 15 s verse in JupyterLab under headless Chromium, presses an arrow key on a slider
-of the peak stage over and over, and times key press to decoded new picture inside the page. For scale, the same is done with
-a slider that only echoes its value. Budget: 150 ms median, 300 ms at the 95th percentile. Then the same with the verse sixteen times
-over, four minutes, where the stretch in sight answers first.
+Opens a bench with a five-stage chain on the 15 s verse in JupyterLab under headless Chromium, presses an arrow key on a
+slider of the peak stage over and over, and times key press to decoded new picture inside the page. For scale, the same
+is done with a slider that only echoes its value. Budget: 150 ms median, 300 ms at the 95th percentile. Then the same
+with the verse sixteen times over, four minutes, where the stretch in sight answers first.
 """
 
 from __future__ import annotations

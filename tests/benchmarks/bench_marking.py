@@ -1,7 +1,8 @@
 """How long a class takes to mark: python tests/benchmarks/bench_marking.py [LEARNERS]
 
-Processor time and time by the clock of ``mark_folder`` over all homeworks, with the right and wrong answers of the tests'
-simulated class, and what one sheet costs beside one run of a plain compressor over ten seconds, as a ratio within this run.
+Processor time and time by the clock of ``mark_folder`` over all homeworks, with the right and wrong answers of the
+tests' simulated class, and what one sheet costs beside one run of a plain compressor over ten seconds, as a ratio
+within this run.
 """
 
 from __future__ import annotations

@@ -219,7 +219,8 @@ class Homework:
         return self._of(number, "clip", "sound")()
 
     def chain(self, number: int):
-        """The chain of a task, as its bench begins; the stage to set is called "yours", those to build by their names."""
+        """The chain of a task, as its bench begins; the stage to set is called "yours", those to build by their
+        names."""
         posed = self._task(number)[1]
         return posed.start if isinstance(posed, BuildIt) else self._of(number, "chain", "setting")()
 
