@@ -10,11 +10,8 @@ import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
-import nbformat
 import numpy as np
-import soundfile
-from conftest import PROJECT, need_program
-from nbclient import NotebookClient
+from conftest import need_program
 
 from vocomp_lab.audio import Clip, load
 from vocomp_lab.chain import Chain
@@ -76,16 +73,3 @@ def speech(folder: Path) -> Clip:
     path = folder / "speech.wav"
     subprocess.run([need_program("espeak-ng"), "-s", "140", "-w", str(path), SPEECH], check=True, timeout=60)
     return load(path)
-
-
-def run_on_own_voice(lesson: str, folder: Path, seconds: float, channels: int, rate: int) -> None:
-    """Run a lesson's notebook on a hummed scale with pauses, of another length, rate and number of channels."""
-    t = np.arange(int(seconds * rate)) / rate
-    humming = 0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t))
-    humming *= (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
-    soundfile.write(folder / "my_take.wav", np.column_stack([humming] * channels), rate)
-    notebook = nbformat.read(PROJECT / "notebooks" / f"{lesson}.ipynb", 4)
-    cell = next(cell for cell in notebook.cells if f'lesson = begin("{lesson}")' in cell.source)
-    cell.source = cell.source.replace(f'lesson = begin("{lesson}")', f'lesson = begin("{lesson}", "my_take.wav")')
-    where = {"metadata": {"path": str(folder)}}
-    NotebookClient(notebook, timeout=300, kernel_name="python3", resources=where).execute()

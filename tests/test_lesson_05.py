@@ -7,7 +7,7 @@ import functools
 
 import numpy as np
 import pytest
-from prepared import TAKES, prepared, run_on_own_voice, speech, steady
+from prepared import TAKES, prepared, speech, steady
 
 from vocomp_lab.bench import Bench
 from vocomp_lab.chain import Chain
@@ -180,11 +180,6 @@ def test_speech_can_be_brought_to_the_goals_and_evened_out_too(tmp_path):
     assert stats.share >= 0.8 and 2 <= stats.median_db <= 5
     assert loudness_spread_lu(result.output, sung) < loudness_spread_lu(voice, sung) - 0.3
     assert floor_lift_db(voice, result.output, sung) > 1
-
-
-@pytest.mark.parametrize(("seconds", "channels", "rate"), [(3.2, 2, 44_100), (20.0, 1, 16_000)])
-def test_the_lesson_runs_on_an_own_voice(tmp_path, seconds, channels, rate):
-    run_on_own_voice("05_steady_compression", tmp_path, seconds, channels, rate)
 
 
 def test_the_lesson_keeps_what_the_next_one_begins_with(tmp_path):

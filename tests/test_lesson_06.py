@@ -7,7 +7,7 @@ import functools
 
 import numpy as np
 import pytest
-from prepared import TAKES, prepared, run_on_own_voice, speech, steady
+from prepared import TAKES, prepared, speech, steady
 
 from vocomp_lab.bench import Bench
 from vocomp_lab.chain import Chain
@@ -154,11 +154,6 @@ def test_a_slow_attack_shows_on_speech_too(tmp_path):
     fast, slow = (onset_to_sustain_db(Compressor(deep, 4, a, 100).apply(voice).output, onsets_s) for a in (1, 30))
     assert np.nanmedian(slow - fast) > 2
     assert reduction_stats(Compressor(deep, 4, 30, 100).apply(voice).reduction_db, active_mask(voice)).median_db >= 8
-
-
-@pytest.mark.parametrize(("seconds", "channels", "rate"), [(3.2, 2, 44_100), (20.0, 1, 16_000)])
-def test_the_lesson_runs_on_an_own_voice(tmp_path, seconds, channels, rate):
-    run_on_own_voice("06_slow_attack", tmp_path, seconds, channels, rate)
 
 
 def test_the_lesson_keeps_a_setting_or_nothing(tmp_path):

@@ -14,14 +14,15 @@ import nbformat
 import numpy as np
 import pytest
 import soundfile
-from nbclient import NotebookClient
-from nbconvert import HTMLExporter
-
 import test_browser
 import test_browser_homework
 import test_browser_lessons
 import test_browser_own_vocal
 import test_browser_regions
+from nbclient import NotebookClient
+from nbconvert import HTMLExporter
+
+from vocomp_lab.chain import Chain
 
 FOLDER = Path(__file__).resolve().parent.parent / "notebooks"
 NOTEBOOKS = sorted(FOLDER.rglob("*.ipynb"))
@@ -83,6 +84,9 @@ def test_a_lesson_runs_on_an_own_voice(path, tmp_path, seconds, channels, rate):
     soundfile.write(tmp_path / "my_take.wav", np.column_stack([humming] * channels), rate)
     begin = f'begin("{path.stem}"'
     check_pictures(run(path, tmp_path, instead=(f"{begin})", f'{begin}, "my_take.wav")')))
+    if path.stem == "07_detector_types":
+        (sheet,) = (tmp_path / ".state").glob(f"my_take_*/{path.stem}.json")
+        assert Chain.from_json(sheet.read_text("utf-8")).stages == (), "run as it stands, it chooses nothing for you"
 
 
 def check_pictures(notebook):
