@@ -5,8 +5,6 @@ Screenshots go to tests/screenshots/.
 
 from __future__ import annotations
 
-import time
-
 import pagechecks
 import pytest
 from labdriver import ROOT, chromium, lab_server, wait_for
