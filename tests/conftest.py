@@ -63,11 +63,6 @@ def deviation(record_property):
     return figures.Deviations(record_property)
 
 
-def pytest_xdist_auto_num_workers(config):
-    """One more than there are processors: the tests in a browser wait for it about half of their time."""
-    return (os.cpu_count() or 1) + 1
-
-
 def pytest_addoption(parser):
     parser.addoption(
         "--figures",

@@ -99,9 +99,10 @@ def _sound(posed):
     return "" if clip is None else float(np.abs(clip.samples).sum())
 
 
-def all_right(learner):
-    """Marks of the key of every homework, for one learner."""
-    marks = [mark_sheet(key_sheet(homework, learner).to_json().encode()) for homework in homework_names()]
+def all_right(number):
+    """Marks of the key of every other homework, for one learner; the next one has those that this one has not."""
+    names, learner = homework_names()[number % 2 :: 2], f"keyed{number}"
+    marks = [mark_sheet(key_sheet(homework, learner).to_json().encode()) for homework in names]
     return [
         (mark["homework"], task["id"], task["says"])
         for mark in marks
@@ -112,7 +113,7 @@ def all_right(learner):
 
 def test_every_task_of_every_homework_can_be_solved_from_the_key_by_fifty_learners():
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
-        for number, wrong in enumerate(pool.map(all_right, [f"keyed{n}" for n in range(50)], chunksize=5)):
+        for number, wrong in enumerate(pool.map(all_right, range(50), chunksize=5)):
             assert wrong == [], number
 
 
