@@ -172,7 +172,7 @@ def kernel_trouble(page) -> list[str]:
     return [line for line in page.evaluate("window.kernelTrouble") if not line.startswith(_NO_TROUBLE)]
 
 
-def wait_for(page, condition, what, timeout_s=30.0):
+def wait_for(page, condition, what, timeout_s=60.0):
     """Ask again and again until a condition holds; `what` says in the failure what was waited for."""
     deadline = time.monotonic() + timeout_s
     while not condition():

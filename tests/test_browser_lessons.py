@@ -35,12 +35,14 @@ def test_it_runs_in_time_and_without_complaint(lesson):
 
 
 def test_every_control_answers(lesson):
-    """All that a bench has, behind "More controls" too, and its presenter's mode, on the first one of each lesson and
-    where a stage of a kind comes that no lesson had yet; of the others, which are the same again, what stands open.
+    """All that a bench has, behind "More controls" too, on the first one of each lesson and where a stage of a kind comes
+    that no lesson had yet; of the others, which are the same again, what stands open. The presenter's mode on the first
+    of each lesson, and on each that is more than stages.
     """
     for bench in lesson.benches:
         if bench.number == 1 or bench.kind != "bench" or bench.kinds() - lesson.known:
-            pagechecks.move_everything(lesson, bench, thorough=bench.number == 1)
+            first = bench.number == 1
+            pagechecks.move_everything(lesson, bench, thorough=first, present=first or bench.kind != "bench")
         else:
             pagechecks.move_what_stands_open(bench)
     lesson.no_trouble()

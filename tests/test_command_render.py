@@ -3,6 +3,7 @@ midway."""
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import math
@@ -122,6 +123,9 @@ def test_the_report_says_what_was_done(take, sheet, tmp_path):
         assert part["sung"]["share"] == pytest.approx(stats.share, abs=0.02)
     picture = Image.open(tmp_path / "out.report.png")
     assert picture.size[0] == 1000 and picture.size[1] > 800
+    for part in report["reduction"]:
+        assert f"{part['stage']}: over" in picture.text["Description"]
+        assert f"at most {part['max_db']:.1f} dB" in picture.text["Description"]
 
 
 def test_the_picture_shows_every_stage_and_its_finding(take, tmp_path):
@@ -278,15 +282,20 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, n
 
 def written_so_far(child, folder) -> int:
     """Bytes of the file that a process is making: it has no name yet (Linux), or a hidden one beside the target."""
-    handles = Path(f"/proc/{child.pid}/fd").glob("*")
-    nameless = [handle for handle in handles if os.path.lexists(handle) and os.readlink(handle).endswith("(deleted)")]
-    return max((path.stat().st_size for path in [*nameless, *folder.glob(".out-*")]), default=0)
+    sizes = [path.stat().st_size for path in folder.glob(".out-*")]
+    for handle in Path(f"/proc/{child.pid}/fd").glob("*"):
+        with contextlib.suppress(FileNotFoundError):  # closed since it was listed
+            if os.readlink(handle).endswith("(deleted)"):
+                sizes.append(handle.stat().st_size)
+    return max(sizes, default=0)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
     noise = np.random.default_rng(5).standard_normal((RATE * 10, 2)) * 0.05
-    soundfile.write(str(tmp_path / "long.wav"), np.tile(noise, (12, 1)), RATE, subtype="PCM_16")
+    with soundfile.SoundFile(str(tmp_path / "long.wav"), "w", RATE, 2, "PCM_16") as file:
+        for _ in range(90):  # so long that it is never done before the signal comes, however busy the machine
+            file.write(noise)
     (tmp_path / "out.wav").write_text("the old one")
     child = subprocess.Popen(
         command("render", tmp_path / "long.wav", "--sheet", sheet, "-o", tmp_path / "out.wav", "--overwrite"),

@@ -92,7 +92,8 @@ def tracked_files() -> list[str]:
 
 
 def test_run_time_requirements_are_the_six_with_tested_lower_bounds_in_both_places():
-    lines = plain_lines(PROJECT / "requirements.txt")
+    constraints, *lines = plain_lines(PROJECT / "requirements.txt")
+    assert constraints == "-c vocomp_lab/jupyter/constraints.txt"
     with open(PROJECT / "pyproject.toml", "rb") as file:
         declared = tomllib.load(file)["project"]["dependencies"]
     assert lines[-1] == "-e ."
@@ -100,6 +101,12 @@ def test_run_time_requirements_are_the_six_with_tested_lower_bounds_in_both_plac
     assert requirement_names(declared) == RUN_TIME
     for line in declared:
         assert re.fullmatch(r"[a-z]+>=\d+(\.\d+)*", line), line
+
+
+def test_the_constraints_add_no_package_and_only_leave_versions_out():
+    """Those of ipywidgets and of the page side that it brings along."""
+    for line in plain_lines(PROJECT / "vocomp_lab" / "jupyter" / "constraints.txt"):
+        assert re.fullmatch(r"(ipywidgets|jupyterlab_widgets)!=\d+(\.\d+)*", line), line
 
 
 def test_the_package_imports_nothing_else():

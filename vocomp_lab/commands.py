@@ -108,12 +108,17 @@ def read_sheet(path) -> Chain:
 
 
 def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> None:
-    """Write the account of a rendering as JSON and as a picture, each whole or not at all."""
+    """Write the account of a rendering as JSON and as a picture, each whole or not at all.
+
+    The picture carries its text alternative as the PNG standard's ``Description``.
+    """
     from vocomp_lab.plots_render import render_figure
+    from vocomp_lab.plots_shown import described
 
     write_whole(json_path, rendered.to_json())
+    figure = render_figure(rendered)
     with whole_or_not_at_all(picture_path) as beside:
-        render_figure(rendered).savefig(beside, format="png")
+        figure.savefig(beside, format="png", metadata={"Description": described(figure)})
 
 
 def measure_command(arguments) -> int:

@@ -328,7 +328,8 @@
     const area = control(part);
     try { await navigator.clipboard.writeText(area.value); }
     catch (error) { area.closest("details").open = true; area.select(); document.execCommand("copy"); }
-    note.textContent = button.textContent.trim() + ": copied.";
+    const said = (note.textContent = button.textContent.trim() + ": copied.");
+    setTimeout(() => { if (note.textContent === said) note.textContent = ""; }, 5000);
   }
 
   // JupyterLab looks at what has the focus first, and would take arrow keys to walk from cell to cell.

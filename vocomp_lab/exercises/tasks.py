@@ -220,11 +220,11 @@ class WorkOut(Posed):
         number = data["number"]
         if abs(number - self.answer) <= self.tolerance * (1 + 1e-9):
             return Verdict(RIGHT, f"{figure(number, self.unit)} is right.")
-        off = f" It is {'higher' if number > self.answer else 'lower'} than asked."
+        off = "too high" if number > self.answer else "too low"
         for name, wrong in self._wrong_answers().items():
             if abs(number - wrong) <= min(self.tolerance, 0.02 * abs(wrong) or self.tolerance):
                 return Verdict(NOT_YET, f"{figure(number, self.unit)} is not it.", name)
-        return Verdict(NOT_YET, f"{figure(number, self.unit)} is not it.{off}")
+        return Verdict(NOT_YET, f"{figure(number, self.unit)} is not it: {off}.")
 
     def _wrong_answers(self) -> dict:
         wrong = dict(self.mistakes)
