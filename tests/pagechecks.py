@@ -271,7 +271,7 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, thorough: bool = False
 def move_what_stands_open(bench: BenchOnPage):
     """Play, and move every slider in sight; each must answer."""
     bench.show()
-    play_everything(bench)
+    play_everything(bench, briefly=True)
     old = bench.chain() if bench.has("Reset") else None
     for handle in bench.widget.locator(".noUi-handle:visible").all():
         was = handle.get_attribute("aria-valuenow")
@@ -284,8 +284,8 @@ def move_what_stands_open(bench: BenchOnPage):
     assert not bench.alerts(), bench.alerts()
 
 
-def play_everything(bench: BenchOnPage):
-    """Play, switch to each choice, tick and slide all that the player has, pause."""
+def play_everything(bench: BenchOnPage, briefly: bool = False):
+    """Play quietly, switch to each choice, tick and slide all that the player has, pause; `briefly`, play and pause."""
     page, root = bench.page, bench.player
     play = root.locator("[data-part=play]")
     play.click()
@@ -295,7 +295,7 @@ def play_everything(bench: BenchOnPage):
     choices = root.locator("input[type=radio]:visible")
     values = [choices.nth(n).get_attribute("value") for n in range(choices.count())]
     values = values or [root.locator("input[type=radio]").first.get_attribute("value")]
-    for value in [*values[1:], values[0]]:
+    for value in [] if briefly else [*values[1:], values[0]]:
         if len(values) > 1:
             root.locator(f"input[value={value}]").check()
         page.wait_for_function(
@@ -307,6 +307,10 @@ def play_everything(bench: BenchOnPage):
     page.wait_for_function("root => root.vocomp.level() > 1e-4", arg=root.element_handle(), timeout=20_000)
     levels = [bench.ask("level()") for _ in range(5)]
     assert max(levels) < QUIET_START, levels
+    if briefly:
+        play.click()
+        wait_for(page, lambda: not bench.ask("playing()"), "the pause")
+        return
     for box in root.locator("input[type=checkbox]:visible").all():
         box.click()
         box.click()
@@ -352,10 +356,13 @@ def move_stages(opened: OpenPage, bench: BenchOnPage):
 
 
 def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
-    """All handles; the boxes, and every entry of the menus, where the page has no bench of this kind before."""
+    """All handles; the boxes of settings, and every entry of the menus of stages, that no page had before. There each
+    answer is waited for; elsewhere the settings at the end.
+    """
     page, first = bench.page, bench.chain()[stage]
     controls, anew = controls_for(type(first)), type(first) not in opened.known
-    opened.known.add(type(first))
+    fresh = {control.field for control in controls} - opened.known | {"threshold_db"}
+    opened.known.update({type(first)}, fresh)
 
     # Without a region a crossfade changes nothing that could be seen.
     looked_at = (lambda: bench.state()["json"]) if getattr(first, "regions", None) == () else bench.seen
@@ -392,10 +399,10 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
         handle.focus()
         last = handle.get_attribute("aria-valuenow") == handle.get_attribute("aria-valuemax")
         page.keyboard.press("ArrowLeft" if last else "ArrowRight")
+        if control.field not in fresh:
+            continue  # that all have answered is seen at the end
         wait_for(page, lambda: typed(control) != was, f"{stage}, {control.label}: the box to follow the handle")
         wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer to the handle")
-        if not anew and control.field != "threshold_db":
-            continue
         old, stops = looked_at(), control.stops()
         used = (typed(control), control.text(getattr(first, control.field)))
         some = (control.text(stops[len(stops) // part]) for part in (3, 2, 4))

@@ -310,6 +310,36 @@ def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
     assert bench._partial.stages["Compressor"].processor.threshold_db == -40
 
 
+@pytest.mark.filterwarnings("ignore:coroutine 'Bench._finish_long' was never awaited")  # it died with its page
+@pytest.mark.parametrize("length", ["short", "long"])
+def test_a_page_closed_in_the_middle_of_an_answer_takes_no_answer_of_the_next_page_along(clip, long_clip, length):
+    """The kernel answers each page on an event loop of its own, and closes it with the page."""
+    bench = Bench(clip if length == "short" else long_clip, Compressor(-20, 3, 1, 80))
+    control, slider, _, _ = bench._inputs["threshold_db"]
+
+    page = asyncio.new_event_loop()
+
+    def move_and_leave():
+        bench._finish()  # of a long clip, work is under way
+        slider.value = control.nearest(-30)  # its answer is due in the loop's next round, which never comes
+        page.stop()
+
+    page.call_soon(move_and_leave)
+    page.run_forever()
+    page.close()
+
+    async def move():
+        slider.value = control.nearest(-40)
+        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.2)
+        if bench._task is not None:
+            await bench._task
+
+    old = bench._png
+    asyncio.run(move())
+    assert bench._png != old and bench._sent["after"] is bench.result.output
+    assert bench._partial.stages["Compressor"].processor.threshold_db == -40
+
+
 def test_at_most_a_minute_of_a_long_clip_is_in_sight(long_clip):
     bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(0, long_clip.duration_s))
     assert bench._window.end_s == bench_module.LONGEST_VIEW_S
@@ -322,6 +352,7 @@ def test_what_a_page_without_a_kernel_gets(clip):
     still = bench._still_html()
     assert re.search(r'<img alt="[^"]*Reduction acts in[^"]*LUFS[^"]*"', still)
     assert "data:image/png;base64," in still and bench._line.value in still
+    assert still.endswith("<p>Run this cell for its controls and its sound.</p></div>")
 
 
 def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):

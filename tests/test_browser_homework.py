@@ -36,9 +36,7 @@ def lab(tmp_path_factory):
 def homework(lab, request):
     page, server, folder, known = lab
     opened = pagechecks.open_and_run(page, server, request.param, folder, instead=("guest", LEARNER))
-    opened.known = (
-        known  # handles are moved on every bench, boxes typed into once for each kind of stage in all homeworks
-    )
+    opened.known = known  # handles are moved on every bench, boxes typed into once for each setting in all homeworks
     yield opened
     pagechecks.close_kernels(server)
 

@@ -107,6 +107,8 @@ STYLE = """<style>
 .vocomp-player.vocomp-present .keys{font-size:16px}
 </style>"""
 
+NO_KERNEL = "<p>Run this cell for its controls and its sound.</p>"
+"""Under the still picture, which stands for the bench where no kernel runs, or where the page didn't find the bench."""
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="Player: before and after" tabindex="-1" data-lm-suppress-shortcuts="true">
 <div class="row">
@@ -225,6 +227,7 @@ class Bench:
         self._pictures: dict[type[Picture], Picture] = {}
         self._pictured = None
         self._refresh_due = self._finish_due = None
+        self._due_on: asyncio.AbstractEventLoop | None = None
         self._stale = True
         self._quiet = False
         self._presented = self._held_back = False
@@ -618,7 +621,12 @@ class Bench:
         self._presenter.moved()
 
     def _later(self, slot, delay_s, work, now):
-        """Run work soon, once: a newer call replaces one that still waits. Without an event loop, at once."""
+        """Run work soon, once: a newer call replaces one that still waits. Without an event loop, at once.
+
+        The kernel answers each page on a loop of its own, which ends with the page; what waits there never comes.
+        """
+        if self._due_on is not None and self._due_on.is_closed():
+            self._refresh_due = self._finish_due = self._due_on = None
         waiting = getattr(self, slot)
         if slot == "_refresh_due" and waiting is not None and not now:
             return  # it will read the newest settings when it comes
@@ -638,6 +646,7 @@ class Bench:
             setattr(self, slot, None)
             work()
 
+        self._due_on = loop
         setattr(self, slot, loop.call_later(delay_s, run))
 
     def _say_error(self, sentence):
@@ -677,8 +686,9 @@ class Bench:
         except RuntimeError:
             loop = None
         if loop is not None:
-            if self._task is not None:
-                self._task.cancel()
+            if self._task is not None and not self._task.get_loop().is_closed():
+                # The task may belong to the loop of another page, see _later.
+                self._task.get_loop().call_soon_threadsafe(self._task.cancel)
             self._task = loop.create_task(self._finish_long(self._chain))
             return
         try:
@@ -800,11 +810,11 @@ class Bench:
     def _still_html(self) -> str:
         """The picture and its numbers for a page without a kernel."""
         if "picture" in self._hide:
-            picture = "<p>Run this cell to listen.</p>"
+            picture = ""
         else:
             source = base64.b64encode(self._png).decode()
             picture = f'<img alt="{html.escape(self._alt)}" src="data:image/png;base64,{source}">'
-        return f'<div class="vocomp-still">{picture}{self._line.value}</div>'
+        return f'<div class="vocomp-still">{picture}{self._line.value}{NO_KERNEL}</div>'
 
     def _ipython_display_(self):
         script = resources.files("vocomp_lab").joinpath("player.js").read_text("utf-8").replace("__ID__", self._id)

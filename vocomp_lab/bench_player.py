@@ -15,7 +15,7 @@ from importlib import resources
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
-from vocomp_lab.bench import STYLE
+from vocomp_lab.bench import NO_KERNEL, STYLE
 
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__" tabindex="-1" data-tracks="__TRACKS__"
  data-lm-suppress-shortcuts="true">
@@ -100,7 +100,7 @@ class PagePlayer:
         self.state_text = json.dumps(told, ensure_ascii=False)
         self._state.value = f"<span>{html.escape(self.state_text, quote=False)}</span>"
 
-    def show(self, still: str = "<p>Run this cell to listen.</p>") -> None:
+    def show(self, still: str = "") -> None:
         """Put the player into the cell's output; `still` stands there where no kernel runs."""
         script = resources.files("vocomp_lab").joinpath("player.js").read_text("utf-8").replace("__ID__", self.id)
         choices = "".join(
@@ -117,5 +117,5 @@ class PagePlayer:
             ("__KEYS__", keys),
         ):
             player = player.replace(mark, text)
-        still = f'<div class="vocomp-still">{still}</div>'
+        still = f'<div class="vocomp-still">{still}{NO_KERNEL}</div>'
         display(HTML(f'<div class="vocomp-output">{STYLE}{still}{player}<script>{script}</script></div>'))
