@@ -377,6 +377,7 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
         return {c.field: typed(c) for c in controls if not isinstance(c, Choice)}
 
     wait_for(page, lambda: shown() == texts(first), lambda: f"{stage}: {texts(first)}, shown {shown()}")
+    pressed = []
     # The threshold first, to where there is something to do; then each entry of each menu, and back, unless a slider
     # needs it.
     for control in sorted(controls, key=lambda c: (c.field != "threshold_db", not isinstance(c, Choice))):
@@ -400,7 +401,8 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
         last = handle.get_attribute("aria-valuenow") == handle.get_attribute("aria-valuemax")
         page.keyboard.press("ArrowLeft" if last else "ArrowRight")
         if control.field not in fresh:
-            continue  # that all have answered is seen at the end
+            pressed.append((control, was))
+            continue
         wait_for(page, lambda: typed(control) != was, f"{stage}, {control.label}: the box to follow the handle")
         wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer to the handle")
         old, stops = looked_at(), control.stops()
@@ -412,6 +414,9 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
         box.fill(other)
         box.press("Enter")
         wait_for(page, lambda: looked_at() != old, f"{stage}, {control.label}: an answer to {other!r}")
+
+    for control, was in pressed:
+        wait_for(page, lambda: typed(control) != was, f"{stage}, {control.label}: the box to follow the handle")
 
     def settled():
         now = bench.chain()[stage]

@@ -39,10 +39,11 @@ def test_every_control_answers(lesson):
     that no lesson had yet; of the others, which are the same again, what stands open. The presenter's mode on the first
     of each lesson, and on each that is more than stages.
     """
+    first = next((bench.number for bench in lesson.benches if bench.has("Present")), None)
     for bench in lesson.benches:
-        if bench.number == 1 or bench.kind != "bench" or bench.kinds() - lesson.known:
-            first = bench.number == 1
-            pagechecks.move_everything(lesson, bench, thorough=first, present=first or bench.kind != "bench")
+        if bench.number in (1, first) or bench.kind != "bench" or bench.kinds() - lesson.known:
+            thorough = bench.number == first
+            pagechecks.move_everything(lesson, bench, thorough, present=thorough or bench.kind != "bench")
         else:
             pagechecks.move_what_stands_open(bench)
     lesson.no_trouble()
