@@ -15,7 +15,7 @@ from pathlib import Path
 
 from conftest import need_program
 
-from vocomp_lab.__main__ import lab_environment
+from vocomp_lab.jupyter.start import lab_environment
 
 ROOT = Path(__file__).resolve().parent.parent
 CHROMIUM_FLAGS = [

@@ -12,13 +12,21 @@ import urllib.request
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import vocomp_lab
 from labdriver import (
-    ROOT, cell_seconds, choose_menu, kernel_trouble, open_notebook, run_all, save_notebook, set_theme, wait_for,
+    ROOT,
+    cell_seconds,
+    choose_menu,
+    kernel_trouble,
+    open_notebook,
+    run_all,
+    save_notebook,
+    set_theme,
+    wait_for,
 )  # fmt: skip
 
+import vocomp_lab
 from vocomp_lab import Chain
-from vocomp_lab.controls import Choice, controls_for
+from vocomp_lab.lessons.controls import Choice, controls_for
 
 SCREENSHOTS = ROOT / "tests" / "screenshots"
 """Where each bench is left in the light and the dark theme and in the presenter's mode:
@@ -612,9 +620,9 @@ def smallest_lettering_px(bench: BenchOnPage) -> float:
     """Of the picture in the presenter's mode, as it stands on the screen."""
     from matplotlib.text import Text
 
-    from vocomp_lab.bench import PRESENTED_PX, PRESENTED_SCALE
-    from vocomp_lab.plots import picture_class
-    from vocomp_lab.song import shipped
+    from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
+    from vocomp_lab.pictures.pictures import picture_class
+    from vocomp_lab.singer.song import shipped
 
     clip = shipped("lesson_verse_clean").clip.cut(0, 1)
     stages = bench.chain().apply(clip).stages

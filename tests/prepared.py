@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 from conftest import need_program
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.chain import Chain
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.meters import active_mask
-from vocomp_lab.proposals import threshold_for
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402", "first-403", "second-404")
 """Both singers: what is shipped, and performances with faults that nothing was tuned on."""

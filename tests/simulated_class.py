@@ -14,9 +14,9 @@ from multiprocessing import get_context
 from hostile import entry, sheet
 
 from vocomp_lab import Chain, ClipGain, Compressor, DeEsser, Gain, GainRegion, HighPass
-from vocomp_lab.character import FetCompressor, OptoCompressor
 from vocomp_lab.exercises.catalogue import pose, tasks_of
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, BuildIt, FindIt, WorkOut
+from vocomp_lab.processors.character import FetCompressor, OptoCompressor
 
 NO_ANSWER = "no answer"
 

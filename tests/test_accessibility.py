@@ -13,15 +13,15 @@ import pytest
 from labdriver import chromium, lab_server, open_notebook, run_all, write_notebook
 from npmtools import npm_package
 
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
 from vocomp_lab.exercises.marking import mark_sheet
 from vocomp_lab.exercises.reports import class_numbers, class_page, key_sheet, page_text
 from vocomp_lab.exercises.sheets import Sheet
-from vocomp_lab.filters import HighPass
-from vocomp_lab.plots_marks import class_in_words, save_class_picture
-from vocomp_lab.settings_page import SettingsPage
-from vocomp_lab.song import shipped
+from vocomp_lab.lessons.settings_page import SettingsPage
+from vocomp_lab.pictures.marks import class_in_words, save_class_picture
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.singer.song import shipped
 
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
 OURS = ".jp-OutputArea-output"
@@ -29,7 +29,7 @@ OURS = ".jp-OutputArea-output"
 # One of each kind that lessons and homework show.
 CELLS = (
     """from vocomp_lab import Chain, Compressor, Goal, HighPass, shipped
-from vocomp_lab.bench import Bench
+from vocomp_lab.bench.bench import Bench
 clip = shipped("lesson_verse_faulty").clip.cut(6, 12)
 goals = [Goal("max_db", low=1), Goal("share_percent", high=1)]
 Bench(clip, Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]), goals=goals)""",
@@ -41,10 +41,10 @@ BlindBench(clip, after, 5, seed=1)""",
     """from vocomp_lab.bench_mix import MixBench
 MixBench(clip, after, clip.with_samples(clip.samples[::-1].copy()))""",
     """from vocomp_lab.bench_gallery import GalleryBench
-from vocomp_lab.diagnosis import FaultGallery
+from vocomp_lab.lessons.gallery import FaultGallery
 GalleryBench(FaultGallery(clip))""",
     """from vocomp_lab.bench_file import OwnVocal
-from vocomp_lab.course import begin
+from vocomp_lab.lessons.course import begin
 OwnVocal(begin("09_your_own_vocal", clip))""",
     """from vocomp_lab.settings_page import SettingsPage
 SettingsPage(Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]).apply(clip))""",
@@ -52,8 +52,8 @@ SettingsPage(Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1
 home = Homework("04", "guest")
 display(home, home.ask(1), home.give(1, 3), home.give(1, "eight"), home.hint(1), home.tally())""",
     """from matplotlib import pyplot as plt
-from vocomp_lab.plots import plot_static_curves
-from vocomp_lab.plots_shown import show
+from vocomp_lab.pictures.control import plot_static_curves
+from vocomp_lab.pictures.shown import show
 fig, ax = plt.subplots()
 plot_static_curves(ax, {"3:1": Compressor(-18, 3, 1, 80), "6:1": Compressor(-18, 6, 1, 80)})
 ax.set_title("Above the threshold the line is flatter by the ratio")

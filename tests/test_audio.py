@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from vocomp_lab.audio import MAX_RATE_HZ, MIN_RATE_HZ, Clip, check_rate, load, save
-from vocomp_lab.checks import shown
+from vocomp_lab.sound.audio import MAX_RATE_HZ, MIN_RATE_HZ, Clip, check_rate, load, save
+from vocomp_lab.sound.checks import shown
 
 BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 WRITABLE = [

@@ -16,9 +16,9 @@ from conftest import one_sentence
 from PIL import Image
 
 from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
-from vocomp_lab import bench as bench_module
-from vocomp_lab.bench import Bench
-from vocomp_lab.controls import CONTROLS
+from vocomp_lab.bench import bench as bench_module
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.controls import CONTROLS
 
 RATE = 16_000
 

@@ -11,8 +11,8 @@ import soundfile
 from conftest import one_sentence, sine
 
 from vocomp_lab import Clip
-from vocomp_lab import bench_blind as module
-from vocomp_lab.bench_blind import BlindBench, PreferenceBench
+from vocomp_lab.bench import blind as module
+from vocomp_lab.bench.blind import BlindBench, PreferenceBench
 
 RATE = 16_000
 

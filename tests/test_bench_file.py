@@ -10,9 +10,9 @@ import pytest
 import soundfile
 from conftest import one_sentence, sine
 
-from vocomp_lab.audio import load
-from vocomp_lab.bench_file import LONGEST_MIN, MOST_CHANNELS, OwnVocal
-from vocomp_lab.course import begin
+from vocomp_lab.bench.own_vocal import LONGEST_MIN, MOST_CHANNELS, OwnVocal
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.sound.audio import load
 
 RATE = 16_000
 EPOCH = datetime.datetime(2020, 1, 1, tzinfo=datetime.timezone.utc)

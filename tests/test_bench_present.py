@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, Goal, HighPass, integrated_lufs, shipped
-from vocomp_lab.bench import Bench
-from vocomp_lab.bench_regions import RegionBench
-from vocomp_lab.scenarios import Scenario
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.regions import RegionBench
+from vocomp_lab.lessons.scenarios import Scenario
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
 CHAIN = Chain(

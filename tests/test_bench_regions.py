@@ -11,10 +11,11 @@ import pytest
 from conftest import sine
 
 from vocomp_lab import Chain, Compressor
-from vocomp_lab.audio import Clip
-from vocomp_lab.bench_regions import NEW, NEW_GAIN_DB, RegionBench
-from vocomp_lab.clip_gain import ClipGain, GainRegion, propose_regions
-from vocomp_lab.plots_regions import spread_db
+from vocomp_lab.analysis.words import propose_regions
+from vocomp_lab.bench.regions import NEW, NEW_GAIN_DB, RegionBench
+from vocomp_lab.pictures.regions import spread_db
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.sound.audio import Clip
 
 RATE = 16_000
 OFFERED = (GainRegion(0.5, 1.0, -4), GainRegion(2.0, 3.0, 5))
@@ -243,7 +244,7 @@ def test_the_self_check_can_fail_and_can_be_met(bench, capsys):
 
 def test_the_lesson_verse_is_mended_and_measured(tmp_path):
     """What lesson 02 says, in figures: the words closer, the reduction more even, the largest one the same."""
-    from vocomp_lab.course import begin
+    from vocomp_lab.lessons.course import begin
 
     lesson = begin("02_level_prep", folder=tmp_path)
     bench = RegionBench(lesson.voice, then=Compressor(-20, 3, 1, 80)).accept("all")

@@ -9,8 +9,15 @@ import pytest
 from conftest import one_sentence, sine
 
 from vocomp_lab import Clip, Compressor, integrated_lufs, shipped
-from vocomp_lab.blind import (
-    AbxSession, PreferenceSession, detectable_share, false_alarm_when_peeking, match_pair, needed_right, p_value, power,
+from vocomp_lab.lessons.blind import (
+    AbxSession,
+    PreferenceSession,
+    detectable_share,
+    false_alarm_when_peeking,
+    match_pair,
+    needed_right,
+    p_value,
+    power,
 )  # fmt: skip
 
 RATE = 16_000

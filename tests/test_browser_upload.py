@@ -14,8 +14,8 @@ from conftest import sine
 from labdriver import chromium, kernel_trouble, lab_server, open_notebook, run_all, wait_for, write_notebook
 
 CELL = """from ipywidgets import Button
-from vocomp_lab.bench_file import OwnVocal
-from vocomp_lab.course import begin
+from vocomp_lab.bench.own_vocal import OwnVocal
+from vocomp_lab.lessons.course import begin
 own = OwnVocal(begin("09_your_own_vocal", "first.wav"))
 forget = Button(description="forget")
 forget.on_click(lambda _: setattr(own, "_incoming", None))

@@ -12,11 +12,11 @@ from conftest import one_sentence, sine
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import PROCESSORS, SHEET_FORMAT, SHEET_VERSION, Chain
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
-from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.processors.chain import PROCESSORS, SHEET_FORMAT, SHEET_VERSION, Chain
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
+from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 STAGES = [

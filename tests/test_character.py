@@ -12,11 +12,18 @@ from conftest import one_sentence, sine
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import CHARACTERS, FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor, character
-from vocomp_lab.colour import Colour
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import (
+    CHARACTERS,
+    FetCompressor,
+    OptoCompressor,
+    TubeCompressor,
+    VcaCompressor,
+    character,
+)
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 KINDS = tuple(CHARACTERS)

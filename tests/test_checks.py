@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 from conftest import one_sentence
 
-from vocomp_lab.chain import PROCESSORS
-from vocomp_lab.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
-from vocomp_lab.checks import check_below_nyquist, check_choice, check_number, check_whole, shown
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.colour import Colour
-from vocomp_lab.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
-from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
-from vocomp_lab.gain import Gain
-from vocomp_lab.sibilance import MODES, REFERENCES, DeEsser
+from vocomp_lab.processors.chain import PROCESSORS
+from vocomp_lab.processors.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, Compressor
+from vocomp_lab.processors.deesser import MODES, REFERENCES, DeEsser
+from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.checks import check_below_nyquist, check_choice, check_number, check_whole, shown
 
 DETECTOR_TYPE = {
     "threshold_db": (-120, 24),

@@ -10,12 +10,12 @@ import sys
 import pytest
 from conftest import PROJECT, one_sentence
 
-from vocomp_lab import classroom
 from vocomp_lab.__main__ import main
-from vocomp_lab.classroom import FOLDER, hand_out
-from vocomp_lab.exercises.collecting import collect, homes_of_group
 from vocomp_lab.exercises.marking import gather
 from vocomp_lab.exercises.sheets import Entry, Sheet, sheet_name
+from vocomp_lab.jupyter import classroom
+from vocomp_lab.jupyter.classroom import FOLDER, hand_out
+from vocomp_lab.jupyter.collecting import collect, homes_of_group
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="JupyterHub and the system's groups are not for Windows")
 

@@ -16,10 +16,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.clip_gain import (
-    ClipGain,
-    GainRegion,
+from vocomp_lab.analysis.meters import active_mask, reduction_stats
+from vocomp_lab.analysis.words import (
     eye_and_ear,
     find_phrases,
     find_words,
@@ -27,9 +25,10 @@ from vocomp_lab.clip_gain import (
     running_level,
     voiced_words,
 )
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.meters import active_mask, reduction_stats
-from vocomp_lab.song import VERSES, make_take, shipped
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.singer.song import VERSES, make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
 
 RATE = 48_000
 SEEDS = (101, 102, 103, 104, 105, 106)

@@ -9,8 +9,8 @@ import pytest
 from conftest import sine
 from scipy.signal import firwin, lfilter, upfirdn
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.colour import _CUTOFF, _KAISER_BETA, _TAPS, OVERSAMPLING, Colour
+from vocomp_lab.processors.colour import _CUTOFF, _KAISER_BETA, _TAPS, OVERSAMPLING, Colour
+from vocomp_lab.sound.audio import Clip
 
 
 def lines_db(samples, freq_hz, rate, *orders):

@@ -24,23 +24,30 @@ import soundfile
 from conftest import PROJECT, one_sentence, sine
 from PIL import Image
 
-from vocomp_lab import audio
 from vocomp_lab.__main__ import main
-from vocomp_lab.audio import Clip, SoundReader, SoundWriter, load, save
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import TubeCompressor
+from vocomp_lab.analysis.file_levels import LevelMeter, StepMeans, measure_file
+from vocomp_lab.analysis.file_render import render_file
+from vocomp_lab.analysis.loudness import loudness
+from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, reduction_stats
 from vocomp_lab.commands import FAILED, FINE, WRONG_USAGE, ProgressBar
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.file_levels import LevelMeter, StepMeans, measure_file
-from vocomp_lab.file_render import render_file
-from vocomp_lab.filters import HighPass
-from vocomp_lab.gain import Gain
-from vocomp_lab.levels import TruePeakMeter, crest_factor_db, rms_dbfs, sample_peak_dbfs, step_powers, true_peak_dbtp
-from vocomp_lab.loudness import loudness
-from vocomp_lab.meters import active_mask, noise_floor_dbfs, reduction_stats
-from vocomp_lab.plots_render import findings, render_figure
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import shipped
+from vocomp_lab.pictures.render import findings, render_figure
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import TubeCompressor
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound import audio
+from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, load, save
+from vocomp_lab.sound.levels import (
+    TruePeakMeter,
+    crest_factor_db,
+    rms_dbfs,
+    sample_peak_dbfs,
+    step_powers,
+    true_peak_dbtp,
+)
 
 RATE = 48_000
 CHAIN = Chain(

@@ -13,7 +13,8 @@ import urllib.request
 import pytest
 from labdriver import ROOT, free_port
 
-from vocomp_lab.__main__ import FIRST_LESSON, bar_on_stderr, main
+from vocomp_lab.__main__ import bar_on_stderr, main
+from vocomp_lab.jupyter.start import FIRST_LESSON
 
 
 def run(*arguments, timeout=60):

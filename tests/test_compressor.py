@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.signal import butter, sosfilt
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import FLOOR_DB, Compressor
+from vocomp_lab.processors.compressor import FLOOR_DB, Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATIOS = (1.0, 1.5, 2.0, 3.0, 4.0, 8.0, 20.0, math.inf)
 KNEES = (0.0, 0.5, 6.0, 24.0, 48.0)

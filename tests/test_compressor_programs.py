@@ -22,8 +22,8 @@ import pytest
 import soundfile
 from conftest import need_program, rms_db, sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 THRESHOLD_DB = -30.0

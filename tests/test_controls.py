@@ -7,8 +7,8 @@ import math
 import pytest
 from conftest import one_sentence
 
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.controls import CONTROLS, FIRST_SHOWN, Choice, Control, controls_for
+from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice, Control, controls_for
+from vocomp_lab.processors.compressor import Compressor
 
 SLIDERS = [
     (kind, control) for kind, controls in CONTROLS.items() for control in controls if isinstance(control, Control)

@@ -8,15 +8,15 @@ import pytest
 import soundfile
 from conftest import one_sentence, sine
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.course import LESSON_STAGES, ORDER, begin
-from vocomp_lab.filters import HighPass
-from vocomp_lab.gain import Gain
-from vocomp_lab.proposals import STAGES
-from vocomp_lab.song import shipped
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import LESSON_STAGES, ORDER, begin
+from vocomp_lab.lessons.proposals import STAGES
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip, load
 
 LESSONS = tuple(LESSON_STAGES)
 

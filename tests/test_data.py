@@ -10,9 +10,9 @@ import pytest
 import soundfile
 from scipy.signal import butter, sosfiltfilt
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.backing import play
-from vocomp_lab.faults import (
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.singer.backing import play
+from vocomp_lab.singer.faults import (
     Boxiness,
     Distance,
     HardOnsets,
@@ -25,9 +25,9 @@ from vocomp_lab.faults import (
     Rumble,
     Sibilance,
 )
-from vocomp_lab.levels import rms_dbfs, sample_peak_dbfs
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.song import DATA_FOLDER, VERSES, make_data, make_shipped, make_take, shipped, shipped_names
+from vocomp_lab.singer.song import DATA_FOLDER, VERSES, make_data, make_shipped, make_take, shipped, shipped_names
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 
 FAULTS = {
     kind.kind

@@ -10,9 +10,9 @@ import pytest
 from conftest import one_sentence, sine
 from prepared import prepared
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.evenness import even_threshold_db, loudness_spread_lu, sung_loudness
+from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu, sung_loudness
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 

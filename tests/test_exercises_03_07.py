@@ -9,13 +9,13 @@ import pytest
 from scipy.signal import butter, sosfreqz
 
 from vocomp_lab import Clip, Colour, Compressor
-from vocomp_lab.character import FetCompressor
-from vocomp_lab.distortion import tone_spectrum_db
+from vocomp_lab.analysis.distortion import tone_spectrum_db
+from vocomp_lab.analysis.lowend import find_pops
+from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.times import measure_burst
 from vocomp_lab.exercises.catalogue import pose, tasks_of
 from vocomp_lab.exercises.homework_03 import _boxless, _lowest_hz
-from vocomp_lab.lowend import find_pops
-from vocomp_lab.resonance import find_resonances
-from vocomp_lab.times import measure_burst
+from vocomp_lab.processors.character import FetCompressor
 
 LEARNERS = [f"learner{number}" for number in range(12)]
 

@@ -160,7 +160,7 @@ def test_a_card_for_the_page_and_one_for_reading_say_the_same(home):
 
 
 def test_a_bench_that_was_not_touched_is_no_try(home, tmp_path):
-    from vocomp_lab.bench_homework import task_bench
+    from vocomp_lab.bench.homework import task_bench
 
     bench = task_bench(home, 5)
     assert "no answer yet" in repr(home.give(5, bench))

@@ -22,7 +22,17 @@ from vocomp_lab.exercises.marking import mark_sheet
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.reports import key_sheet
 from vocomp_lab.exercises.tasks import (
-    NOT_YET, RIGHT, UNREAD, Diagnose, FindIt, HearIt, SetIt, Task, Verdict, WorkOut, WriteIt,
+    NOT_YET,
+    RIGHT,
+    UNREAD,
+    Diagnose,
+    FindIt,
+    HearIt,
+    SetIt,
+    Task,
+    Verdict,
+    WorkOut,
+    WriteIt,
 )  # fmt: skip
 
 ALL = [(homework, task) for homework in homework_names() for task in tasks_of(homework)]
@@ -311,7 +321,7 @@ def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
 
 
 def test_hearing_counts_for_having_been_done():
-    from vocomp_lab.blind import AbxSession
+    from vocomp_lab.lessons.blind import AbxSession
 
     posed = pose_once("04", "blind")
     session = AbxSession.draw(10, seed=4)
@@ -327,7 +337,8 @@ def test_hearing_counts_for_having_been_done():
 
 
 def test_the_guessing_game_counts_for_having_been_played(capsys):
-    from vocomp_lab import GuessLevels, shipped
+    from vocomp_lab import shipped
+    from vocomp_lab.lessons.guessing import GuessLevels
 
     posed = pose("01", task_of("01", "game"), "ann")
     game = GuessLevels(shipped("lesson_verse_clean").clip, seed=1)

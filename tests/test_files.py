@@ -7,8 +7,8 @@ import stat
 
 import pytest
 
-from vocomp_lab import files
-from vocomp_lab.files import whole_or_not_at_all, write_whole
+from vocomp_lab.sound import files
+from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
 
 
 @pytest.fixture(params=["nameless", "beside"])

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import butter, freqz, lfilter, sosfilt, sosfreqz
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.sound.audio import Clip
 
 RATES = (8_000, 44_100, 192_000)
 BELLS = [(80, 6, 0.7), (400, -9, 3), (3_000, 12, 0.4), (3_999, -36, 40), (10, 36, 0.1)]

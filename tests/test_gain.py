@@ -8,12 +8,12 @@ from conftest import rms_db
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.controls import controls_for
-from vocomp_lab.gain import Gain
-from vocomp_lab.levels import crest_factor_db, true_peak_dbtp
-from vocomp_lab.loudness import loudness
+from vocomp_lab.analysis.loudness import loudness
+from vocomp_lab.lessons.controls import controls_for
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import crest_factor_db, true_peak_dbtp
 
 
 @given(gain_db=st.floats(-60, 60), channels=st.integers(1, 3))

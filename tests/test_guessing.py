@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from conftest import one_sentence, rms_db
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.guessing import GAP_S, STRETCH_S, GuessLevels
-from vocomp_lab.levels import sample_peak_dbfs
-from vocomp_lab.loudness import integrated_lufs
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.lessons.guessing import GAP_S, STRETCH_S, GuessLevels
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import sample_peak_dbfs
 
 RATE = 16_000
 

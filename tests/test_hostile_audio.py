@@ -21,13 +21,13 @@ from hostile_audio import KINDS, RATE, harmed, misleading, sound, wav
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vocomp_lab import audio
-from vocomp_lab.audio import Clip, load, save
-from vocomp_lab.chain import Chain
+from vocomp_lab.analysis.file_levels import measure_file
+from vocomp_lab.analysis.file_render import render_file
 from vocomp_lab.commands import FAILED
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.file_levels import measure_file
-from vocomp_lab.file_render import render_file
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound import audio
+from vocomp_lab.sound.audio import Clip, load, save
 
 CHAIN = Chain([("peaks", Compressor(-20, 3, 1, 60))])
 # For one file of a few kilobytes, on a busy machine; they take some milliseconds.
@@ -38,11 +38,11 @@ LIMIT_S = 20.0
 JUDGE = """
 import json, re, resource, sys, time
 from pathlib import Path
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.file_levels import measure_file
-from vocomp_lab.file_render import render_file
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.analysis.file_levels import measure_file
+from vocomp_lab.analysis.file_render import render_file
 
 resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
 chain, answers = Chain([("peaks", Compressor(-20, 3, 1, 60))]), []

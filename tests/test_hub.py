@@ -18,9 +18,9 @@ from conftest import need_program
 from labdriver import ROOT, choose_menu, chromium, free_port, wait_for, write_notebook
 from npmtools import npm_package
 
-from vocomp_lab.classroom import FOLDER
 from vocomp_lab.exercises.box import run_in_box
-from vocomp_lab.exercises.collecting import collect
+from vocomp_lab.jupyter.classroom import FOLDER
+from vocomp_lab.jupyter.collecting import collect
 
 pytestmark = pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="finds processes in Linux's /proc")
 

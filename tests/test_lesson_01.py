@@ -5,19 +5,27 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vocomp_lab.audio import Clip, load, save
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.gain import Gain
-from vocomp_lab.guessing import GuessLevels
-from vocomp_lab.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
-from vocomp_lab.listening import match_loudness
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, reduction_moments
-from vocomp_lab.meters import active_mask, noise_floor_dbfs, ppm_reading, reduction_needle, reduction_stats, vu_reading
-from vocomp_lab.plots import MetersPicture, Readings
-from vocomp_lab.song import make_take
+from vocomp_lab.analysis.listening import match_loudness
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, reduction_moments
+from vocomp_lab.analysis.meters import (
+    active_mask,
+    noise_floor_dbfs,
+    ppm_reading,
+    reduction_needle,
+    reduction_stats,
+    vu_reading,
+)
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.guessing import GuessLevels
+from vocomp_lab.pictures.panels import Readings
+from vocomp_lab.pictures.pictures import MetersPicture
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import make_take
+from vocomp_lab.sound.audio import Clip, load, save
+from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 
 SETTINGS = dict(ratio=3, attack_ms=3, release_ms=80)
 

@@ -13,21 +13,22 @@ import numpy as np
 import pytest
 from conftest import need_program
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.course import begin
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.lowend import Pop, band_level_db, find_pops, low_end_reaction
-from vocomp_lab.measures import Goal
-from vocomp_lab.meters import active_mask, reduction_stats
-from vocomp_lab.pitch import pitch_range
-from vocomp_lab.plots_filtering import plot_balances, plot_low_cuts, plot_reaction
-from vocomp_lab.resonance import find_resonances
-from vocomp_lab.sibilance import DeEsser, find_sibilants, sibilance_balance_db
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import Pop, band_level_db, find_pops, low_end_reaction
+from vocomp_lab.analysis.measures import Goal
+from vocomp_lab.analysis.meters import active_mask, reduction_stats
+from vocomp_lab.analysis.pitch import pitch_range
+from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.pictures.filtering import plot_balances, plot_low_cuts, plot_reaction
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
 
 GOALS = [Goal("share_percent", high=25), Goal("max_db", low=3, high=6)]
 

@@ -9,21 +9,21 @@ import numpy as np
 import pytest
 from prepared import TAKES, prepared, speech, steady
 
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.course import begin
-from vocomp_lab.evenness import even_threshold_db, loudness_spread_lu
-from vocomp_lab.filters import HighPass
-from vocomp_lab.levels import sample_peak_dbfs
-from vocomp_lab.listening import match_loudness
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal
-from vocomp_lab.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
-from vocomp_lab.parallel import blended_curve, quiet_lift_db
-from vocomp_lab.pumping import floor_lift_db
-from vocomp_lab.song import shipped
-from vocomp_lab.workload import workload
+from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.listening import match_loudness
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal
+from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
+from vocomp_lab.analysis.parallel import blended_curve, quiet_lift_db
+from vocomp_lab.analysis.pumping import floor_lift_db
+from vocomp_lab.analysis.workload import workload
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.levels import sample_peak_dbfs
 
 GOALS = [
     Goal("share_percent", low=80),

@@ -9,18 +9,18 @@ import numpy as np
 import pytest
 from prepared import TAKES, prepared, speech, steady
 
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.course import begin
-from vocomp_lab.distortion import harmonic_distortion_percent
-from vocomp_lab.filters import HighPass
-from vocomp_lab.measures import Goal
-from vocomp_lab.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
-from vocomp_lab.onsets import find_onsets, onset_to_sustain_db, recovered_percent
-from vocomp_lab.proposals import threshold_for
-from vocomp_lab.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
-from vocomp_lab.song import shipped
+from vocomp_lab.analysis.distortion import harmonic_distortion_percent
+from vocomp_lab.analysis.measures import Goal
+from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
+from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.singer.song import shipped
 
 GOALS = [
     Goal("median_db", low=1, high=3),

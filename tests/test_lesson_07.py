@@ -13,21 +13,21 @@ import numpy as np
 import pytest
 from conftest import PROJECT, need_program
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import CHARACTERS, character
-from vocomp_lab.colour import Colour
-from vocomp_lab.course import begin
-from vocomp_lab.distortion import aliasing_db, harmonics_db
-from vocomp_lab.filters import HighPass
-from vocomp_lab.levels import crest_factor_db, rms_dbfs
-from vocomp_lab.listening import match_loudness
-from vocomp_lab.measures import Goal
-from vocomp_lab.meters import active_mask, reduction_stats
-from vocomp_lab.proposals import threshold_for
-from vocomp_lab.song import make_take
-from vocomp_lab.times import measure_burst
+from vocomp_lab.analysis.distortion import aliasing_db, harmonics_db
+from vocomp_lab.analysis.listening import match_loudness
+from vocomp_lab.analysis.measures import Goal
+from vocomp_lab.analysis.meters import active_mask, reduction_stats
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.times import measure_burst
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import CHARACTERS, character
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.singer.song import make_take
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
 NOTEBOOK = PROJECT / "notebooks" / "07_detector_types.ipynb"
 PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]

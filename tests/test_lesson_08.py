@@ -9,11 +9,11 @@ import pytest
 from matplotlib.figure import Figure
 
 from vocomp_lab import Chain, Compressor, Gain, active_mask, shipped
-from vocomp_lab.blind import false_alarm_when_peeking, needed_right, p_value, power
-from vocomp_lab.course import begin
-from vocomp_lab.diagnosis import compressed_part, diagnose
-from vocomp_lab.mix import balance, presence, vocal_over_backing
-from vocomp_lab.plots_mix import mix_finding, mix_picture, plot_stage_reductions
+from vocomp_lab.analysis.diagnosis import compressed_part, diagnose
+from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
+from vocomp_lab.lessons.blind import false_alarm_when_peeking, needed_right, p_value, power
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.pictures.mix import mix_finding, mix_picture, plot_stage_reductions
 
 LESSON = "08_the_vocal_in_the_mix"
 TAKES = ["lesson_verse_faulty", "second_verse_faulty"]

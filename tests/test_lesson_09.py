@@ -5,19 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vocomp_lab.audio import load
-from vocomp_lab.bench import Bench
-from vocomp_lab.chain import Chain
-from vocomp_lab.course import begin
-from vocomp_lab.export import export
-from vocomp_lab.gain import Gain
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import clip_numbers
-from vocomp_lab.meters import active_mask, noise_floor_dbfs, reduction_stats
-from vocomp_lab.proposals import check_goals
-from vocomp_lab.report import examine
-from vocomp_lab.settings_page import what_it_did
-from vocomp_lab.song import make_take
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import clip_numbers
+from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, reduction_stats
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.lessons.course import begin
+from vocomp_lab.lessons.export import export
+from vocomp_lab.lessons.proposals import check_goals
+from vocomp_lab.lessons.report import examine
+from vocomp_lab.lessons.settings_page import what_it_did
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import make_take
+from vocomp_lab.sound.audio import load
 
 
 @pytest.fixture(scope="module", params=[("first", 621), ("second", 634)], ids=lambda p: f"{p[0]}-{p[1]}")

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
-from vocomp_lab import levels
-from vocomp_lab.audio import Clip
-from vocomp_lab.levels import (
+from vocomp_lab.sound import levels
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import (
     amplitude_to_db,
     crest_factor_db,
     db_to_amplitude,

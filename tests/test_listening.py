@@ -10,10 +10,10 @@ import pyloudnorm
 import pytest
 from conftest import sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.listening import match_gain_db, match_loudness
-from vocomp_lab.loudness import integrated_lufs
+from vocomp_lab.analysis.listening import match_gain_db, match_loudness
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 
 def outside_lufs(clip) -> float:

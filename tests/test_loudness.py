@@ -15,10 +15,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, freqz_sos, resample_poly, sosfiltfilt
 
-from vocomp_lab.audio import Clip, load, save
-from vocomp_lab.levels import amplitude_to_db, db_to_amplitude, true_peak_dbtp
-from vocomp_lab.loudness import LoudnessMeter, channel_weights, integrated_lufs, k_weighting, loudness
-from vocomp_lab.song import shipped, shipped_names
+from vocomp_lab.analysis.loudness import LoudnessMeter, channel_weights, integrated_lufs, k_weighting, loudness
+from vocomp_lab.singer.song import shipped, shipped_names
+from vocomp_lab.sound.audio import Clip, load, save
+from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, true_peak_dbtp
 
 RATES = [44100, 48000, 96000]
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from conftest import one_sentence, sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.measures import MEASURES, Goal, clip_numbers, decibels, measure_change, reduction_moments
+from vocomp_lab.analysis.measures import MEASURES, Goal, clip_numbers, decibels, measure_change, reduction_moments
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 

@@ -12,10 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.levels import db_to_amplitude, power_to_db, true_peak_dbtp
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.meters import (
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.meters import (
     ReductionStats,
     active_mask,
     level_histogram,
@@ -26,7 +24,9 @@ from vocomp_lab.meters import (
     reduction_stats,
     vu_reading,
 )
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, true_peak_dbtp
 
 RATES = [8000, 22050, 44100, 48000, 96000, 192000]
 

@@ -10,9 +10,9 @@ import soundfile
 from conftest import one_sentence, sine
 
 from vocomp_lab import Clip, active_mask, integrated_lufs, shipped
-from vocomp_lab.bench_mix import MixBench
-from vocomp_lab.course import begin
-from vocomp_lab.mix import KINDS, balance, presence, vocal_over_backing
+from vocomp_lab.analysis.mix import KINDS, balance, presence, vocal_over_backing
+from vocomp_lab.bench.mix import MixBench
+from vocomp_lab.lessons.course import begin
 
 RATE = 16_000
 

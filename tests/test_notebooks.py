@@ -22,7 +22,7 @@ import test_browser_regions
 from nbclient import NotebookClient
 from nbconvert import HTMLExporter
 
-from vocomp_lab.chain import Chain
+from vocomp_lab.processors.chain import Chain
 
 FOLDER = Path(__file__).resolve().parent.parent / "notebooks"
 NOTEBOOKS = sorted(FOLDER.rglob("*.ipynb"))

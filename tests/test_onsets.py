@@ -7,9 +7,9 @@ import pytest
 from conftest import one_sentence, sine
 from prepared import TAKES, prepared
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 

@@ -7,8 +7,8 @@ import pytest
 from conftest import one_sentence
 
 from vocomp_lab import Chain, Compressor, Gain, HighPass, active_mask, shipped
-from vocomp_lab.course import begin
-from vocomp_lab.order import measure_order, move_stage
+from vocomp_lab.analysis.order import measure_order, move_stage
+from vocomp_lab.lessons.course import begin
 
 CHAIN = Chain(
     [("low cut", HighPass(90, 3)), ("peaks", Compressor(-12, 3, 1, 60)), ("steady", Compressor(-26, 2, 10, 200))]

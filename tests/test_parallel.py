@@ -10,9 +10,9 @@ from conftest import one_sentence, rms_db, sine
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.parallel import blended_curve, quiet_lift_db
+from vocomp_lab.analysis.parallel import blended_curve, quiet_lift_db
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 

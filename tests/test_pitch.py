@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.pitch import pitch_range, pitch_track
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.analysis.pitch import pitch_range, pitch_track
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
 
 
 def cents(pitch_hz, reference_hz):

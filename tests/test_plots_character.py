@@ -6,11 +6,11 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
-from vocomp_lab.character import character
-from vocomp_lab.colour import Colour
-from vocomp_lab.distortion import aliasing_db
-from vocomp_lab.plots_character import plot_aliasing, plot_bursts, plot_harmonics
-from vocomp_lab.times import measure_burst
+from vocomp_lab.analysis.distortion import aliasing_db
+from vocomp_lab.analysis.times import measure_burst
+from vocomp_lab.pictures.character import plot_aliasing, plot_bursts, plot_harmonics
+from vocomp_lab.processors.character import character
+from vocomp_lab.processors.colour import Colour
 
 
 @pytest.fixture

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from conftest import sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.evenness import loudness_spread_lu
-from vocomp_lab.measures import decibels
-from vocomp_lab.plots_control import plot_blends, plot_onsets, plot_release_and_beat, plot_word_loudness
+from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.pictures.control import plot_blends, plot_onsets, plot_release_and_beat, plot_word_loudness
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 

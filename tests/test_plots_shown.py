@@ -15,29 +15,35 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from PIL import Image
 
-from vocomp_lab import plots
-from vocomp_lab.audio import Clip
-from vocomp_lab.bench import Bench
-from vocomp_lab.bench_mix import MixBench
-from vocomp_lab.bench_regions import RegionBench
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import character
-from vocomp_lab.clip_gain import GainRegion
-from vocomp_lab.colour import Colour
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.distortion import harmonics_db
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.gain import Gain
-from vocomp_lab.lowend import Pop
-from vocomp_lab.plots import plot_over_time, plot_static_curves
-from vocomp_lab.plots_character import plot_aliasing, plot_bursts, plot_harmonics
-from vocomp_lab.plots_control import plot_blends, plot_onsets, plot_release_and_beat, plot_word_loudness
-from vocomp_lab.plots_filtering import plot_balances, plot_low_cuts, plot_reaction
-from vocomp_lab.plots_marks import class_in_words, plot_class, save_class_picture
-from vocomp_lab.plots_mix import plot_stage_reductions
-from vocomp_lab.plots_regions import plot_eye_and_ear
-from vocomp_lab.plots_shown import described, picture_html, show, tell
-from vocomp_lab.times import measure_burst
+from vocomp_lab.analysis.distortion import harmonics_db
+from vocomp_lab.analysis.lowend import Pop
+from vocomp_lab.analysis.times import measure_burst
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.mix import MixBench
+from vocomp_lab.bench.regions import RegionBench
+from vocomp_lab.pictures import panels as plots
+from vocomp_lab.pictures.character import plot_aliasing, plot_bursts, plot_harmonics
+from vocomp_lab.pictures.control import (
+    plot_blends,
+    plot_onsets,
+    plot_over_time,
+    plot_release_and_beat,
+    plot_static_curves,
+    plot_word_loudness,
+)
+from vocomp_lab.pictures.filtering import plot_balances, plot_low_cuts, plot_reaction
+from vocomp_lab.pictures.marks import class_in_words, plot_class, save_class_picture
+from vocomp_lab.pictures.mix import plot_stage_reductions
+from vocomp_lab.pictures.regions import plot_eye_and_ear
+from vocomp_lab.pictures.shown import described, picture_html, show, tell
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import character
+from vocomp_lab.processors.clip_gain import GainRegion
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip
 
 RATE = 16_000
 WHITE = "#ffffff"

@@ -5,6 +5,7 @@ work.
 from __future__ import annotations
 
 import ast
+import importlib
 import json
 import re
 import subprocess
@@ -23,16 +24,21 @@ TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "README.md", "data_synthetic", "notebooks", "pyproject.toml",
     "requirements.txt", "tests", "vocomp_lab",
 }  # fmt: skip
-# From the ground up: none of these may import a later one. (The design's order of the modules.)
-LAYERS = (
-    "checks", "audio", "levels", "loudness", "filters", "recursion", "meters", "compressor", "clip_gain", "colour",
-    "sibilance", "character", "chain", "listening", "proposals", "course", "plots", "bench",
-)  # fmt: skip
+# The rooms of the package, and which others each may import from (DEVELOPERS.md, "Map").
+ROOMS = {
+    "sound": set(),
+    "processors": {"sound"},
+    "singer": {"sound", "processors"},
+    "analysis": {"sound", "processors"},
+    "lessons": {"sound", "processors", "singer", "analysis"},
+    "pictures": {"sound", "processors", "singer", "analysis"},
+    "exercises": {"sound", "processors", "singer", "analysis", "lessons", "pictures"},
+    "bench": {"sound", "processors", "singer", "analysis", "lessons", "pictures", "exercises"},
+    "jupyter": {"sound", "processors", "singer", "analysis", "lessons", "pictures", "exercises"},
+}
+FACES = {"vocomp_lab", *(f"vocomp_lab.{room}" for room in ("analysis", "lessons", "pictures", "exercises", "bench"))}
 PACKAGE = PROJECT / "vocomp_lab"
 MODULES = {".".join(path.relative_to(PACKAGE).with_suffix("").parts): path for path in sorted(PACKAGE.rglob("*.py"))}
-# The modules that may import matplotlib, and ipywidgets, say so in their names.
-DRAWS = {name for name in MODULES if name.split("_")[0] == "plots"}
-SHOWS = {name for name in MODULES if name.split("_")[0] == "bench"}
 # A student's own notebooks and what JupyterLab keeps beside them are not the project's.
 NOTEBOOKS = [
     path
@@ -56,10 +62,13 @@ def imported(path) -> set[str]:
 
 
 def inside(path) -> set[str]:
-    """The modules of the package that a file imports, without the package's name; a name taken from the package
-    itself too.
-    """
+    """The modules of the package that a file imports, without the package's name."""
     return {name.removeprefix("vocomp_lab.") for name in imported(path) if name.startswith("vocomp_lab.")}
+
+
+def room_of(name) -> str:
+    """The room of a module named with dots; its own name where it lies at the top."""
+    return name.split(".")[0]
 
 
 def foreign(path) -> set[str]:
@@ -149,48 +158,75 @@ def test_nothing_that_is_committed_names_a_machine():
 # --------------------------------------------------------------------------------------------------------- modules
 
 
-def test_each_outside_library_has_its_place():
+def test_each_outside_library_has_its_room():
     for name, path in MODULES.items():
         libraries = foreign(path)
-        assert "soundfile" not in libraries or name == "audio", name
-        assert "ipywidgets" not in libraries or name in SHOWS, name
-        assert "IPython" not in libraries or name in SHOWS | {"plots_shown"}, name
-        assert not libraries & {"matplotlib", "PIL"} or name in DRAWS | SHOWS, name
+        assert "soundfile" not in libraries or name == "sound.audio", name
+        assert "ipywidgets" not in libraries or room_of(name) == "bench", name
+        assert "IPython" not in libraries or room_of(name) == "bench" or name == "pictures.shown", name
+        assert not libraries & {"matplotlib", "PIL"} or room_of(name) == "pictures", name
 
 
-def test_signal_code_never_reaches_pictures_or_widgets():
-    """Not by way of another module either: what imports plots or bench is on their side of the line."""
-    graph = {name: inside(path) & set(MODULES) for name, path in MODULES.items()}
-
-    def reach(name, seen):
-        for below in graph[name] - seen:
-            seen.add(below)
-            reach(below, seen)
-        return seen
-
-    for name in LAYERS[: LAYERS.index("plots")]:
-        assert not reach(name, set()) & (DRAWS | SHOWS), name
+def test_every_module_lies_in_a_room():
+    assert {room_of(name) for name in MODULES} == {*ROOMS, "__init__", "__main__", "commands"}
 
 
-def test_imports_run_one_way():
-    graph = {name: inside(path) & set(MODULES) for name, path in MODULES.items() if name != "__init__"}
-    TopologicalSorter(graph).prepare()  # raises CycleError, which names the cycle
-    for place, name in enumerate(LAYERS):
-        if name in graph:
-            assert not graph[name] & set(LAYERS[place + 1 :]), name
-
-
-def test_homework_stands_on_the_signal_code_and_nothing_stands_on_homework():
-    above = {"bench_homework", "plots_marks", "commands", "__main__"}
+def test_imports_run_one_way_between_the_rooms():
     for name, path in MODULES.items():
-        if name.split(".")[0] != "exercises" and name not in above:
-            assert not [below for below in inside(path) if below.split(".")[0] == "exercises"], name
+        if (room := room_of(name)) in ROOMS:
+            assert {room_of(below) for below in inside(path)} <= ROOMS[room] | {room}, name
 
 
-def test_modules_import_from_modules_and_not_from_the_package():
+def test_imports_run_one_way_inside_a_room():
+    graph = {name: inside(path) & set(MODULES) for name, path in MODULES.items() if not name.endswith("__init__")}
+    TopologicalSorter(graph).prepare()  # raises CycleError, which names the cycle
+
+
+def test_modules_import_from_modules_and_not_from_faces():
     for name, path in MODULES.items():
         if name not in ("__init__", "__main__"):
-            assert {below.split(".")[0] for below in inside(path)} <= {known.split(".")[0] for known in MODULES}, name
+            assert inside(path) <= set(MODULES), name
+
+
+def test_no_module_takes_what_another_keeps_to_itself():
+    """Names with an underscore stay in their module."""
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module.startswith("vocomp_lab"):
+                assert not [alias.name for alias in node.names if alias.name.startswith("_")], name
+
+
+def test_each_room_says_in_three_sentences_what_lives_there():
+    for room in ROOMS:
+        doc = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text("utf-8")))
+        assert len(re.findall(r"[.](?:\s|$)", doc)) == 3 and "mport" in doc, room
+
+
+def notebook_imports(path) -> dict[str, set[str]]:
+    """What a notebook imports from the package: names by module."""
+    taken: dict[str, set[str]] = {}
+    for cell in json.loads(path.read_text("utf-8"))["cells"]:
+        if cell["cell_type"] == "code":
+            for node in ast.walk(ast.parse("".join(cell["source"]))):
+                if isinstance(node, ast.ImportFrom) and node.module.startswith("vocomp_lab"):
+                    taken.setdefault(node.module, set()).update(alias.name for alias in node.names)
+                assert not isinstance(node, ast.Import) or "vocomp_lab" not in {alias.name for alias in node.names}
+    return taken
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_import_from_the_faces_only(path):
+    assert set(notebook_imports(path)) <= FACES
+
+
+def test_a_face_shows_what_the_lessons_use_and_nothing_else():
+    used: dict[str, set[str]] = {face: set() for face in FACES - {"vocomp_lab"}}
+    for path in NOTEBOOKS:
+        for face, names in notebook_imports(path).items():
+            if face in used:
+                used[face] |= names
+    for face, names in used.items():
+        assert set(importlib.import_module(face).__all__) == names, face
 
 
 # ------------------------------------------------------------------------------------------------------- notebooks

@@ -13,29 +13,28 @@ import pytest
 from conftest import need_program, sine
 from scipy.signal import resample_poly
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.clip_gain import ClipGain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.levels import rms_dbfs, sample_peak_dbfs
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Change
-from vocomp_lab.meters import active_mask, reduction_stats
-from vocomp_lab.proposals import (
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import measure_low_end
+from vocomp_lab.analysis.measures import Change
+from vocomp_lab.analysis.meters import active_mask, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.sibilants import measure_sibilance
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.lessons.proposals import (
     GOALS,
     STAGES,
     Proposal,
     check_goals,
-    measure_low_end,
-    measure_sibilance,
     propose_chain,
     propose_stage,
     proposed_chain,
-    sung_rms_dbfs,
-    threshold_for,
 )
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 
 SEEDS = range(601, 607)
 TAKES = [

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from conftest import one_sentence, sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db, smoothed_db
+from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db, smoothed_db
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 T = np.arange(4 * RATE) / RATE

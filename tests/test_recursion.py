@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.signal import lfilter
 
-from vocomp_lab import recursion
-from vocomp_lab.recursion import (
+from vocomp_lab.processors import recursion
+from vocomp_lab.processors.recursion import (
     coefficient,
     smooth_branching,
     smooth_branching_loop,

@@ -12,19 +12,20 @@ from conftest import one_sentence, sine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vocomp_lab import recursion, rendering
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import PROCESSORS, Chain
-from vocomp_lab.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.colour import Colour
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
-from vocomp_lab.gain import Gain
-from vocomp_lab.memory import Memory
-from vocomp_lab.rendering import FLOWS, ChainFlow, in_blocks, stages_that_ask, total_reduction_db
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import shipped
+from vocomp_lab.processors import blocks as rendering
+from vocomp_lab.processors import recursion
+from vocomp_lab.processors.blocks import FLOWS, ChainFlow, in_blocks, stages_that_ask, total_reduction_db
+from vocomp_lab.processors.chain import PROCESSORS, Chain
+from vocomp_lab.processors.character import FetCompressor, OptoCompressor, TubeCompressor, VcaCompressor
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.memory import Memory
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 # What the whole and the blocks may differ by: the issue's own figure.

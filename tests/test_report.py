@@ -12,24 +12,24 @@ import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import CHARACTERS
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.colour import Colour
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.controls import CONTROLS
-from vocomp_lab.export import export, fresh_folder, write_text
-from vocomp_lab.filters import HighPass, HighShelf, LowShelf, Peaking
-from vocomp_lab.gain import Gain
-from vocomp_lab.levels import true_peak_dbtp
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.meters import active_mask
-from vocomp_lab.proposals import measure_low_end
-from vocomp_lab.report import clipped_places, examine, hum_level, pop_times
-from vocomp_lab.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import measure_low_end
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.controls import CONTROLS
+from vocomp_lab.lessons.export import export, fresh_folder, write_text
+from vocomp_lab.lessons.report import clipped_places, examine, hum_level, pop_times
+from vocomp_lab.lessons.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import CHARACTERS
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.levels import true_peak_dbtp
 
 # Nothing was tuned on the seeds.
 TAKES = ["lesson_verse_faulty", "second_verse_faulty", ("first", 604), ("second", 605)]

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
 
-from vocomp_lab.audio import Clip, load
-from vocomp_lab.filters import Peaking
-from vocomp_lab.resonance import Resonance, _bell_db, find_resonances
-from vocomp_lab.song import make_take, shipped
+from vocomp_lab.analysis.resonance import Resonance, _bell_db, find_resonances
+from vocomp_lab.processors.filters import Peaking
+from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.sound.audio import Clip, load
 
 TAKES = ("lesson_verse", "second_verse")
 # The finder was tuned on takes of seeds 1 to 12.

@@ -11,17 +11,27 @@ import pytest
 from conftest import one_sentence
 
 from vocomp_lab import (
-    Chain, ClipGain, Compressor, Gain, GainRegion, Goal, HighPass, Peaking, character, crest_factor_db, reduction_stats,
+    Chain,
+    ClipGain,
+    Compressor,
+    Gain,
+    GainRegion,
+    Goal,
+    HighPass,
+    Peaking,
+    character,
+    crest_factor_db,
+    reduction_stats,
     shipped,
 )  # fmt: skip
-from vocomp_lab.colour import Colour
-from vocomp_lab.controls import CONTROLS, Choice, controls_for
-from vocomp_lab.listening import match_loudness
-from vocomp_lab.measures import decibels
-from vocomp_lab.meters import active_mask
-from vocomp_lab.scenarios import HEARD_DB, Scenario, most_different, prepared, scenarios_for
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.tally import Tally
+from vocomp_lab.analysis.listening import match_loudness
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.controls import CONTROLS, Choice, controls_for
+from vocomp_lab.lessons.scenarios import HEARD_DB, Scenario, most_different, prepared, scenarios_for
+from vocomp_lab.lessons.tally import Tally
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.deesser import DeEsser
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
 TYPES = ("vca", "fet", "opto", "tube")

@@ -16,8 +16,8 @@ import math
 import numpy as np
 import pytest
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 # Our choice of what sound pressure level full scale stands for; only the 35 dB between the two levels count.

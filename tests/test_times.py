@@ -8,11 +8,17 @@ import numpy as np
 import pytest
 from conftest import one_sentence
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.colour import Colour
-from vocomp_lab.distortion import NOTHING_DB, aliasing_db, harmonic_distortion_percent, harmonics_db, tone_spectrum_db
-from vocomp_lab.times import measure_burst, stated_times, time_until_within_ms
+from vocomp_lab.analysis.distortion import (
+    NOTHING_DB,
+    aliasing_db,
+    harmonic_distortion_percent,
+    harmonics_db,
+    tone_spectrum_db,
+)
+from vocomp_lab.analysis.times import measure_burst, stated_times, time_until_within_ms
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 192_000
 

@@ -13,13 +13,13 @@ import pytest
 from scipy.linalg import solve_toeplitz
 from scipy.signal import get_window, resample_poly
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.glottis import harmonics, pulse_harmonics, pulse_times
-from vocomp_lab.levels import crest_factor_db, rms_dbfs
-from vocomp_lab.phonetics import VOWELS, kind_of
-from vocomp_lab.score import Score, Singer, Syllable
-from vocomp_lab.song import SINGERS, VERSES, score
-from vocomp_lab.voice import sing
+from vocomp_lab.singer.glottis import harmonics, pulse_harmonics, pulse_times
+from vocomp_lab.singer.phonetics import VOWELS, kind_of
+from vocomp_lab.singer.score import Score, Singer, Syllable
+from vocomp_lab.singer.song import SINGERS, VERSES, score
+from vocomp_lab.singer.voice import sing
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
 SEEDS = (5, 77)
 
@@ -324,7 +324,7 @@ def test_refusals_are_one_sentence(make, words):
 
 
 def test_every_phone_can_be_sung():
-    from vocomp_lab.phonetics import CONSONANTS, DIPHTHONGS
+    from vocomp_lab.singer.phonetics import CONSONANTS, DIPHTHONGS
 
     singer = SINGERS["second"]
     for phone in (*CONSONANTS, *DIPHTHONGS):

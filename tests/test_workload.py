@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from conftest import sine
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.distortion import harmonic_distortion_percent
-from vocomp_lab.evenness import loudness_spread_lu
-from vocomp_lab.meters import peak_to_loudness_ratio_db
-from vocomp_lab.pumping import floor_lift_db, gain_travel_db_per_s
-from vocomp_lab.workload import Workload, workload
+from vocomp_lab.analysis.distortion import harmonic_distortion_percent
+from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db
+from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
+from vocomp_lab.analysis.workload import Workload, workload
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 SUNG = (np.arange(4 * RATE) % RATE) < 0.7 * RATE

@@ -3,44 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import os
-import subprocess
 import sys
-from pathlib import Path
 
-from vocomp_lab.classroom import GROUP, NOTEBOOKS
 from vocomp_lab.commands import add_commands
-
-FIRST_LESSON = "00_start_here.ipynb"
-
-
-def lab_environment() -> dict[str, str]:
-    """The environment that lets JupyterLab start on the lesson, without its questions about news and updates."""
-    ours = str(Path(__file__).resolve().parent / "jupyter")
-    paths = [ours, *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
-    return {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join(paths)}
-
-
-def open_workbook(arguments) -> int:
-    """Start JupyterLab in the browser at the first lesson (or the one that was named)."""
-    if not (NOTEBOOKS / arguments.notebook).is_file():
-        print(f"notebook: there is no {arguments.notebook!r} in {NOTEBOOKS}.", file=sys.stderr)
-        return 2
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={NOTEBOOKS}"]
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        command.append("--allow-root")
-    if arguments.no_browser:
-        command.append("--no-browser")
-    command.append(f"--LabApp.default_url=/lab/tree/{arguments.notebook}")
-    try:
-        return subprocess.call(command, env=lab_environment(), cwd=NOTEBOOKS)
-    except KeyboardInterrupt:  # Ctrl+C is how JupyterLab is ended
-        return 0
+from vocomp_lab.jupyter.classroom import GROUP
+from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
 
 
 def make_data_again(arguments) -> int:
     """Make the shipped clips anew, bit for bit."""
-    from vocomp_lab.song import make_data
+    from vocomp_lab.singer.song import make_data
 
     def report(done, total, name):
         print(
@@ -87,7 +59,7 @@ def mark_class(arguments) -> int:
 
 def collect_class(arguments) -> int:
     """Collect the answer sheets of a class server's students in one folder."""
-    from vocomp_lab.exercises.collecting import collect, homes_of_group
+    from vocomp_lab.jupyter.collecting import collect, homes_of_group
 
     homes = homes_of_group(arguments.group)
     result = collect(homes, arguments.out)

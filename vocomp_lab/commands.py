@@ -14,10 +14,10 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
-from vocomp_lab.chain import Chain
-from vocomp_lab.file_levels import FileLevels, measure_file
-from vocomp_lab.file_render import Rendered, check_target, plain_numbers, render_file
-from vocomp_lab.files import whole_or_not_at_all, write_whole
+from vocomp_lab.analysis.file_levels import FileLevels, measure_file
+from vocomp_lab.analysis.file_render import Rendered, check_target, plain_numbers, render_file
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
 
 FINE, FAILED, WRONG_USAGE = 0, 1, 2
 SOUND_SUFFIXES = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".w64", ".rf64")
@@ -84,7 +84,7 @@ def render_command(arguments) -> int:
             )
         except (ValueError, OSError, MemoryError) as error:
             return _told(error, FAILED)
-    from vocomp_lab.plots_render import findings
+    from vocomp_lab.pictures.render import findings
 
     print("\n".join([str(target), *(f"  {finding}" for finding in findings(rendered))]))
     return FINE
@@ -112,8 +112,8 @@ def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> Non
 
     The picture carries its text alternative as the PNG standard's ``Description``.
     """
-    from vocomp_lab.plots_render import render_figure
-    from vocomp_lab.plots_shown import described
+    from vocomp_lab.pictures.render import render_figure
+    from vocomp_lab.pictures.shown import described
 
     write_whole(json_path, rendered.to_json())
     figure = render_figure(rendered)

@@ -12,10 +12,10 @@ import time
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.filters import HighPass, HighShelf, Peaking
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, HighShelf, Peaking
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 SECONDS = 10

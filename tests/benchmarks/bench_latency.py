@@ -21,7 +21,7 @@ PRESSES = 40
 SETUP = """
 import ipywidgets as widgets
 from vocomp_lab import Chain, Compressor, HighPass, HighShelf, Peaking, shipped
-from vocomp_lab.bench import Bench
+from vocomp_lab.bench.bench import Bench
 import numpy as np
 from vocomp_lab import Clip
 take = shipped("lesson_verse_faulty").clip

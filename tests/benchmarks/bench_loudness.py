@@ -19,7 +19,7 @@ import pyloudnorm
 import soundfile
 
 from vocomp_lab import Clip, integrated_lufs, load, loudness, true_peak_dbtp
-from vocomp_lab.levels import db_to_amplitude
+from vocomp_lab.sound.levels import db_to_amplitude
 
 RATE = 48_000
 MINUTES = 10

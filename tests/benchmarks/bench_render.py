@@ -17,15 +17,15 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.character import TubeCompressor
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.rendering import in_blocks
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.blocks import in_blocks
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.character import TubeCompressor
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 LIMIT_MB = 400

@@ -16,16 +16,16 @@ import time
 import numba
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.character import OPTO_MEMORY_PER_DB, TUBE_PER_DB, character
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.recursion import (
+from vocomp_lab.processors.character import OPTO_MEMORY_PER_DB, TUBE_PER_DB, character
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.recursion import (
     coefficient,
     smooth_branching,
     smooth_branching_loop,
     smooth_feedback,
     static_reduction,
 )
+from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 SECONDS = 10

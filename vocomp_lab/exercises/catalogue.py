@@ -6,22 +6,22 @@ The first belongs to lesson ``01_levels_and_meters``.
 from __future__ import annotations
 
 import importlib
-import pkgutil
 import re
 from functools import cache
+from pathlib import Path
 
-import vocomp_lab.exercises as here
-from vocomp_lab.checks import check_choice
 from vocomp_lab.exercises.learners import Draw
 from vocomp_lab.exercises.tasks import Posed, Task
+from vocomp_lab.sound.checks import check_choice
 
+_HERE = Path(__file__).parent
 _MODULE = re.compile(r"homework_(\d\d|project)")
 
 
 @cache
 def homework_names() -> tuple[str, ...]:
     """Names of the homeworks, in order: "01", …, "project"."""
-    found = (_MODULE.fullmatch(module.name) for module in pkgutil.iter_modules(here.__path__))
+    found = (_MODULE.fullmatch(module.stem) for module in _HERE.glob("*.py"))
     return tuple(sorted(match[1] for match in found if match))
 
 
@@ -49,7 +49,7 @@ def pose(homework: str, task: Task, learner: str) -> Posed:
 @cache
 def _module(homework: str):
     check_choice("homework", homework, homework_names())
-    module = importlib.import_module(f"{here.__name__}.homework_{homework}")
+    module = importlib.import_module(f"{__package__}.homework_{homework}")
     ids = [task.id for task in module.TASKS]
     if len(set(ids)) < len(ids):
         raise ValueError(f"TASKS: homework {homework} uses an id twice; every task needs its own.")

@@ -9,12 +9,12 @@ import html
 import re
 from pathlib import Path
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.checks import check_whole
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
 from vocomp_lab.exercises.tasks import RIGHT, UNREAD, BuildIt, Posed, Task, Verdict
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_whole
 
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"

@@ -7,15 +7,15 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
-from vocomp_lab.faults import LoudWord
-from vocomp_lab.gain import Gain
-from vocomp_lab.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.faults import LoudWord
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs
 
 TITLE = "Levels and meters"
 

@@ -9,15 +9,16 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.clip_gain import ClipGain, GainRegion, eye_and_ear
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.analysis.words import eye_and_ear
 from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
-from vocomp_lab.faults import HardOnsets, LoudWord, QuietPhrase
-from vocomp_lab.levels import amplitude_to_db, db_to_amplitude
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.meters import ReductionStats, active_mask, reduction_stats
-from vocomp_lab.song import Take, shipped
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.singer.faults import HardOnsets, LoudWord, QuietPhrase
+from vocomp_lab.singer.song import Take, shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 
 TITLE = "Level prep"
 _VERSES = ("lesson_verse_clean", "second_verse_clean")

@@ -7,17 +7,17 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import band_level_db, find_pops, low_end_reaction
+from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
-from vocomp_lab.faults import SIBILANTS, Boxiness, Pops, Sibilance
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.levels import power_to_db
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.lowend import band_level_db, find_pops, low_end_reaction
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.sibilance import DeEsser
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.faults import SIBILANTS, Boxiness, Pops, Sibilance
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import power_to_db
 
 TITLE = "Filtering"
 _SINGERS = ("lesson_verse", "second_verse")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from functools import cache
 
-
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.measures import Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.exercises.tasks import (
     Diagnose,
     FindIt,
@@ -19,13 +19,12 @@ from vocomp_lab.exercises.tasks import (
     as_code,
     figure,
 )
-from vocomp_lab.faults import HardOnsets
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.levels import sample_peak_dbfs
-from vocomp_lab.measures import Goal, clip_numbers, decibels, measure_change
-from vocomp_lab.meters import active_mask
-from vocomp_lab.song import shipped
-from vocomp_lab.times import stated_times
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.faults import HardOnsets
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import sample_peak_dbfs
 
 TITLE = "Peak control"
 _RELEASE_MS = 80.0

@@ -8,19 +8,19 @@ import math
 from dataclasses import replace
 from functools import cache
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
+from vocomp_lab.analysis.parallel import quiet_lift_db
+from vocomp_lab.analysis.pumping import floor_lift_db
 from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
-from vocomp_lab.faults import spans_mask
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
-from vocomp_lab.parallel import quiet_lift_db
-from vocomp_lab.pumping import floor_lift_db
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.faults import spans_mask
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 TITLE = "Steady compression"
 _VERSES = ("lesson_verse_faulty", "second_verse_faulty")

@@ -8,8 +8,11 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.meters import active_mask, reduction_stats
+from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.analysis.pumping import gain_travel_db_per_s
 from vocomp_lab.exercises.tasks import (
     Diagnose,
     FindIt,
@@ -20,13 +23,10 @@ from vocomp_lab.exercises.tasks import (
     WriteIt,
     as_code,
 )
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.meters import active_mask, reduction_stats
-from vocomp_lab.onsets import find_onsets, onset_to_sustain_db, recovered_percent
-from vocomp_lab.pumping import gain_travel_db_per_s
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 TITLE = "Slow attack"
 _VERSES = ("lesson_verse_faulty", "second_verse_faulty")

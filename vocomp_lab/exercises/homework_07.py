@@ -8,15 +8,15 @@ import math
 from dataclasses import replace
 from functools import cache
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.character import FetCompressor, OptoCompressor, character
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.times import measure_burst
 from vocomp_lab.exercises.tasks import Diagnose, HearIt, SetIt, Task, WorkOut, WriteIt, as_code, figure
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.proposals import threshold_for
-from vocomp_lab.song import shipped
-from vocomp_lab.times import measure_burst
+from vocomp_lab.processors.character import FetCompressor, OptoCompressor, character
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 TITLE = "Detector types"
 _VERSES = ("lesson_verse_faulty", "second_verse_faulty")

@@ -9,11 +9,10 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import Compressor
-from vocomp_lab.diagnosis import FAULTS, SIGNS, findings, make_faulty, measure_compression
+from vocomp_lab.analysis.diagnosis import SIGNS, findings, measure_compression
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.exercises.tasks import (
     Diagnose,
     FindIt,
@@ -25,12 +24,14 @@ from vocomp_lab.exercises.tasks import (
     as_code,
     figure,
 )
-from vocomp_lab.faults import LoudWord, QuietPhrase
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import Goal, decibels
-from vocomp_lab.order import measure_order, move_stage
-from vocomp_lab.song import shipped
+from vocomp_lab.lessons.gallery import FAULTS, make_faulty
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.singer.faults import LoudWord, QuietPhrase
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
 
 TITLE = "The vocal in the mix"
 _VERSES = ("lesson_verse_faulty", "second_verse_faulty")

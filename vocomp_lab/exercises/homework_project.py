@@ -13,21 +13,23 @@ from functools import cached_property, lru_cache
 import numpy as np
 from scipy.fft import next_fast_len, rfft
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain
-from vocomp_lab.clip_gain import ClipGain, GainRegion
-from vocomp_lab.compressor import Compressor
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import measure_low_end
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, sung_rms_dbfs
+from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.exercises.tasks import Aim, BuildIt, Built, Diagnose, FindIt, HearIt, Task, WorkOut, stage_aim
-from vocomp_lab.faults import Boxiness, HardOnsets, Hiss, LoudWord, Pops, QuietPhrase, Rumble
-from vocomp_lab.filters import HighPass, Peaking
-from vocomp_lab.gain import Gain
-from vocomp_lab.levels import power_to_db, sample_peak_dbfs, true_peak_dbtp
-from vocomp_lab.loudness import integrated_lufs
-from vocomp_lab.measures import decibels
-from vocomp_lab.meters import active_mask, peak_to_loudness_ratio_db
-from vocomp_lab.proposals import measure_low_end, propose_steady, sung_rms_dbfs, threshold_for
-from vocomp_lab.resonance import find_resonances
-from vocomp_lab.song import shipped
+from vocomp_lab.lessons.proposals import propose_steady
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.faults import Boxiness, HardOnsets, Hiss, LoudWord, Pops, QuietPhrase, Rumble
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs, true_peak_dbtp
 
 TITLE = "The whole vocal"
 

@@ -11,8 +11,8 @@ import os
 import re
 import unicodedata
 
-from vocomp_lab.checks import shown
-from vocomp_lab.seeded import stream
+from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.seeded import stream
 
 GUEST = "guest"
 """The learner of a notebook that nobody has put a name into: all works, nothing is kept."""

@@ -20,7 +20,7 @@ from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.sheets import Entry, Sheet
 from vocomp_lab.exercises.tasks import RIGHT
-from vocomp_lab.files import write_whole
+from vocomp_lab.sound.files import write_whole
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _STYLE = (
@@ -141,7 +141,7 @@ def write_reports(result, out: Path) -> None:
     for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
         write_whole(pages / f"page_{learner}.html", page_text(learner, list(marked)))
     if result.marked:
-        from vocomp_lab.plots_marks import class_in_words, save_class_picture
+        from vocomp_lab.pictures.marks import class_in_words, save_class_picture
 
         tasks, mistakes = class_numbers(result.marked)
         save_class_picture(tasks, mistakes, out.with_suffix(".png"))

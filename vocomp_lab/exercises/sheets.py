@@ -17,10 +17,10 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from vocomp_lab.checks import check_choice, check_whole, shown
 from vocomp_lab.exercises.catalogue import homework_names
 from vocomp_lab.exercises.learners import check_learner
-from vocomp_lab.files import write_whole
+from vocomp_lab.sound.checks import check_choice, check_whole, shown
+from vocomp_lab.sound.files import write_whole
 
 SHEET_FORMAT = "vocomp-lab answers"
 SHEET_VERSION = 1

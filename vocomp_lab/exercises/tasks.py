@@ -25,15 +25,15 @@ from typing import Callable
 
 import numpy as np
 
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import Chain, ChainResult
-from vocomp_lab.checks import shown
-from vocomp_lab.compressor import Dynamics
+from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, decibels, measure_change, window_text
+from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.box import LONGEST_SOURCE, run_in_box
 from vocomp_lab.exercises.learners import Draw
 from vocomp_lab.exercises.mistakes import MISTAKES
-from vocomp_lab.measures import MEASURES, Change, Goal, clip_numbers, decibels, measure_change, window_text
-from vocomp_lab.meters import active_mask
+from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.processors.compressor import Dynamics
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import shown
 
 RIGHT, NOT_YET, UNREAD = "right", "not yet", "can't be read"
 MOST_HINTS = 2
@@ -842,7 +842,7 @@ class HearIt(Posed):
             return Verdict(
                 RIGHT, f"Done: {len(pairs)} rounds, loudness guessed {np.abs(off).mean():.1f} LU off on average."
             )
-        from vocomp_lab.blind import p_value
+        from vocomp_lab.lessons.blind import p_value
 
         right = sum(was == said for was, said in pairs)
         return Verdict(

@@ -6,8 +6,8 @@ To change something, don't edit this file, which an update replaces: write one o
 
 import sys
 
-from vocomp_lab import classroom
-from vocomp_lab.__main__ import FIRST_LESSON, lab_environment
+from vocomp_lab.jupyter import classroom
+from vocomp_lab.jupyter.start import FIRST_LESSON, lab_environment
 
 c = get_config()  # noqa: F821 (JupyterHub puts it there)
 

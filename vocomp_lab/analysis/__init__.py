@@ -1,0 +1,71 @@
+"""What is measured or found in a clip: loudness, meters, pitch, words, s sounds, rings, and what a stage changed.
+
+Pure functions on clips and arrays; nothing here proposes or draws. It may import from `sound` and `processors`.
+"""
+
+from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
+from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
+from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.listening import left_right_both
+from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
+from vocomp_lab.analysis.measures import Moment, decibels, reduction_moments
+from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db, ppm_reading, reduction_needle, vu_reading
+from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
+from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
+from vocomp_lab.analysis.order import measure_order, move_stage
+from vocomp_lab.analysis.parallel import quiet_lift_db
+from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
+from vocomp_lab.analysis.resonance import Resonance
+from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.times import measure_burst, stated_times
+from vocomp_lab.analysis.words import eye_and_ear, find_phrases, voiced_words
+from vocomp_lab.analysis.workload import Workload, workload
+
+__all__ = [
+    "Moment",
+    "Pop",
+    "Resonance",
+    "Workload",
+    "aliasing_db",
+    "balance",
+    "band_level_db",
+    "compressed_part",
+    "decibels",
+    "even_threshold_db",
+    "eye_and_ear",
+    "find_onsets",
+    "find_phrases",
+    "find_sibilants",
+    "findings",
+    "floor_lift_db",
+    "gain_travel_db_per_s",
+    "harmonic_distortion_percent",
+    "harmonics_db",
+    "hiss_lift_db",
+    "left_right_both",
+    "loudness_spread_lu",
+    "low_end_reaction",
+    "measure_burst",
+    "measure_compression",
+    "measure_order",
+    "move_stage",
+    "onset_to_sustain_db",
+    "peak_to_loudness_ratio_db",
+    "ppm_reading",
+    "presence",
+    "quiet_lift_db",
+    "recovered_percent",
+    "reduction_moments",
+    "reduction_needle",
+    "running_level_db",
+    "sibilance_balance_db",
+    "span_mask",
+    "split_low_end",
+    "stated_times",
+    "threshold_for",
+    "vocal_over_backing",
+    "voiced_words",
+    "vu_reading",
+    "workload",
+]

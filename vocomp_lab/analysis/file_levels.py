@@ -1,0 +1,205 @@
+"""The levels of a sound of any length, measured block by block: the numbers that say what a file is like.
+
+The single measures stand in :mod:`vocomp_lab.levels`, :mod:`vocomp_lab.loudness` and :mod:`vocomp_lab.meters`, and are
+explained in ``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from vocomp_lab.analysis.loudness import Loudness, LoudnessMeter
+from vocomp_lab.analysis.meters import (
+    MASK_STEP_MS,
+    PAUSE_STEP_MS,
+    active_steps,
+    pause_level_dbfs,
+    voice_band_sections,
+)
+from vocomp_lab.processors.memory import Memory
+from vocomp_lab.sound.audio import Clip, SoundReader
+from vocomp_lab.sound.levels import TruePeakMeter, amplitude_to_db, power_to_db
+
+
+@dataclass(frozen=True)
+class FileLevels:
+    """What a sound is like, in numbers.
+
+    Attributes
+    ----------
+    rate, channels : int
+    duration_s : float
+    peak_dbfs, true_peak_dbtp, rms_dbfs, crest_db : float
+        As :func:`vocomp_lab.sound.levels.sample_peak_dbfs` and its neighbours say.
+    loudness_lufs, range_lu : float
+        Integrated loudness and loudness range (:func:`vocomp_lab.analysis.loudness.loudness`).
+    noise_floor_dbfs : float
+        Level in the pauses (:func:`vocomp_lab.analysis.meters.noise_floor_dbfs`); NaN where there is no pause.
+    sung_share : float
+        Part of the time in which somebody sings (:func:`vocomp_lab.analysis.meters.active_mask`), 0 to 1.
+
+    Notes
+    -----
+    Explained in ``01_levels_and_meters``.
+    """
+
+    rate: int
+    channels: int
+    duration_s: float
+    peak_dbfs: float
+    true_peak_dbtp: float
+    rms_dbfs: float
+    crest_db: float
+    loudness_lufs: float
+    range_lu: float
+    noise_floor_dbfs: float
+    sung_share: float
+
+
+class StepMeans:
+    """Means over steps of so many frames, of values that come in blocks."""
+
+    def __init__(self, length: int):
+        self.length = length
+        self._means: list[np.ndarray] = []
+        self._rest = np.empty(0)
+
+    @classmethod
+    def of_ms(cls, step_ms: float, rate: int) -> "StepMeans":
+        """With steps as long as :func:`vocomp_lab.sound.levels.step_powers` makes them."""
+        return cls(max(int(round(step_ms * rate / 1000)), 1))
+
+    def feed(self, values: np.ndarray) -> None:
+        """Take in the next values, shape (frames,)."""
+        values = np.concatenate([self._rest, values])
+        whole = len(values) // self.length * self.length
+        self._rest = values[whole:].copy()
+        if whole:
+            self._means.append(values[:whole].reshape(-1, self.length).mean(axis=1))
+
+    def means(self) -> np.ndarray:
+        """The mean of every step so far, the last one perhaps shorter; shape (steps,)."""
+        return np.concatenate([*self._means, [self._rest.mean()] if len(self._rest) else []])
+
+
+class LevelMeter:
+    """Measures all of :class:`FileLevels` of a sound that is fed block by block.
+
+    Parameters
+    ----------
+    rate : int
+        Samples per second.
+    channels : int
+
+    Notes
+    -----
+    An hour takes about 10 MB. Explained in ``01_levels_and_meters``.
+    """
+
+    def __init__(self, rate: int, channels: int):
+        self.rate, self.channels, self.frames = rate, channels, 0
+        self._loudness, self._true_peak = LoudnessMeter(rate, channels), TruePeakMeter(rate, channels)
+        self._highest, self._energy = 0.0, 0.0
+        self._memory, self._voice_band = Memory(), voice_band_sections(rate)
+        self._voice, self._pauses = StepMeans.of_ms(MASK_STEP_MS, rate), StepMeans.of_ms(PAUSE_STEP_MS, rate)
+
+    def feed(self, block: np.ndarray) -> None:
+        """Take in the next samples, shape (frames, channels), full scale at ±1.
+
+        Raises
+        ------
+        ValueError
+            If a sample is NaN or infinite.
+        """
+        if len(block) == 0:
+            return
+        self._loudness.feed(block)
+        self._true_peak.feed(block)
+        self.frames += len(block)
+        self._highest = max(self._highest, float(block.max()), -float(block.min()))
+        powers = _mean_squares(block)
+        self._energy += float(powers.sum())
+        self._pauses.feed(powers)
+        self._voice.feed(_mean_squares(self._memory.sosfilt("voice", self._voice_band, block)))
+
+    def loudness(self) -> Loudness:
+        """Loudness over time of what was fed so far."""
+        return self._loudness.result()
+
+    def sung(self) -> np.ndarray:
+        """Where somebody sings, of every 10 ms, shape (steps,) of bool."""
+        return active_steps(self._voice.means())
+
+    def levels(self) -> FileLevels:
+        """All numbers of what was fed so far.
+
+        Raises
+        ------
+        ValueError
+            If nothing was fed.
+        """
+        loud, sung, powers = self.loudness(), self.sung(), self._pauses.means()
+        first = np.arange(len(powers)) * self._pauses.length
+        end = np.minimum(first + self._pauses.length, self.frames)
+        count = np.concatenate([[0], np.cumsum(sung)])
+        touched = count[(end - 1) // self._voice.length + 1] - count[first // self._voice.length]
+        peak_dbfs, rms_dbfs = amplitude_to_db(self._highest), power_to_db(self._energy / self.frames)
+        return FileLevels(
+            rate=self.rate,
+            channels=self.channels,
+            duration_s=self.frames / self.rate,
+            peak_dbfs=peak_dbfs,
+            true_peak_dbtp=self._true_peak.dbtp(),
+            rms_dbfs=rms_dbfs,
+            crest_db=peak_dbfs - rms_dbfs if self._highest > 0 else math.nan,
+            loudness_lufs=loud.integrated_lufs,
+            range_lu=loud.range_lu,
+            noise_floor_dbfs=pause_level_dbfs(powers[touched == 0]),
+            sung_share=float(sung.mean()),
+        )
+
+
+def _mean_squares(block: np.ndarray) -> np.ndarray:
+    """Mean power of the channels, frame by frame."""
+    return np.einsum("ij,ij->i", block, block) / block.shape[1]
+
+
+def measure_file(path) -> FileLevels:
+    """Measure a sound file of any length, in little memory.
+
+    Parameters
+    ----------
+    path : str or path-like
+
+    Returns
+    -------
+    FileLevels
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        If it can't be read, is empty or holds NaN or infinity.
+
+    Notes
+    -----
+    Explained in ``01_levels_and_meters``.
+    """
+    with SoundReader(path) as reader:
+        meter = LevelMeter(reader.rate, reader.channels)
+        feed_all(meter, reader, reader.blocks())
+        return meter.levels()
+
+
+def feed_all(meter: LevelMeter, reader: SoundReader, blocks: Iterable[np.ndarray]) -> None:
+    """Feed a meter with a file's blocks; a ValueError in one sentence if there is nothing in it."""
+    for block in blocks:
+        meter.feed(block)
+    if reader.frames_read == 0:
+        with reader.explained():
+            Clip(np.zeros((0, reader.channels)), reader.rate)

@@ -1,0 +1,224 @@
+"""A settings sheet on a sound file of any length, into a new file, with an account of what every stage did.
+
+Used by ``python -m vocomp_lab render``; explained in ``09_your_own_vocal``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from vocomp_lab.analysis.file_levels import FileLevels, LevelMeter, StepMeans
+from vocomp_lab.analysis.meters import MASK_STEP_MS, ReductionStats, reduction_stats
+from vocomp_lab.processors.blocks import in_blocks, stages_that_ask
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, encoding
+
+REPORT_FORMAT = "vocomp-lab render report"
+REPORT_VERSION = 1
+_MOST_FRAMES = 1 << 40
+
+
+@dataclass(frozen=True, eq=False)
+class StageTrack:
+    """Gain reduction of one stage over a whole file. Explained in ``08_the_vocal_in_the_mix``.
+
+    Attributes
+    ----------
+    name, kind : str
+        Of the stage and of its processor.
+    reduction_db : ndarray, shape (steps,)
+        Mean reduction of every 10 ms, ≥ 0.
+    max_db : float
+        Largest reduction of any frame.
+    stats : ReductionStats
+        Over the 10 ms in which somebody sings.
+    """
+
+    name: str
+    kind: str
+    reduction_db: np.ndarray = field(repr=False)
+    max_db: float
+    stats: ReductionStats
+
+
+@dataclass(frozen=True, eq=False)
+class Rendered:
+    """What became of a file. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    source, target : Path
+    subtype : str
+        In which the target was written.
+    chain : Chain
+    before, after : FileLevels
+    tracks : tuple of StageTrack
+        Of the stages that have a gain reduction, in order.
+    times_s, before_lufs, after_lufs : ndarray, shape (steps,)
+        Short-term loudness every 10 ms, before and after.
+    """
+
+    source: Path
+    target: Path
+    subtype: str
+    chain: Chain = field(repr=False)
+    before: FileLevels
+    after: FileLevels
+    tracks: tuple[StageTrack, ...]
+    times_s: np.ndarray = field(repr=False)
+    before_lufs: np.ndarray = field(repr=False)
+    after_lufs: np.ndarray = field(repr=False)
+
+    def to_json(self) -> str:
+        """The account as text. Infinity is written ``"-inf"`` or ``"inf"``, and a number that there is not ``null``."""
+        report = {
+            "format": REPORT_FORMAT,
+            "version": REPORT_VERSION,
+            "input": {"file": self.source.name, **asdict(self.before)},
+            "output": {"file": self.target.name, "subtype": self.subtype, **asdict(self.after)},
+            "reduction": [
+                {"stage": track.name, "type": track.kind, "max_db": track.max_db, "sung": asdict(track.stats)}
+                for track in self.tracks
+            ],
+            "sheet": json.loads(self.chain.to_json()),
+        }
+        return json.dumps(plain_numbers(report), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def plain_numbers(value):
+    """Values as JSON can hold them: infinity as text, and NaN as None."""
+    if isinstance(value, dict):
+        return {key: plain_numbers(part) for key, part in value.items()}
+    if isinstance(value, list):
+        return [plain_numbers(part) for part in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else "inf" if value > 0 else "-inf"
+    return value
+
+
+def check_target(source, target, subtype: str | None = None, overwrite: bool = False) -> None:
+    """Refuse, before anything is read, a target that can't or shall not be written.
+
+    Raises
+    ------
+    ValueError
+        If it is the source itself, is there already, or can't be written by its suffix or subtype.
+    """
+    source, target = Path(source), Path(target)
+    encoding(target, subtype)
+    if "\0" in f"{source}{target}":
+        raise ValueError("path: a null character is not allowed in a name; give the name of a file.")
+    if source.resolve() == target.resolve() or (
+        source.exists() and target.exists() and os.path.samefile(source, target)
+    ):
+        raise ValueError(f"output: {str(target)!r} is the input itself; give another name.")
+    if target.is_dir():
+        raise ValueError(f"output: {str(target)!r} is a folder; give a file name.")
+    if target.exists() and not overwrite:
+        raise ValueError(f"output: {str(target)!r} is there already; give another name, or allow it to be overwritten.")
+
+
+def render_file(
+    source,
+    chain: Chain,
+    target,
+    subtype: str | None = None,
+    overwrite: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Rendered:
+    """Run a chain over a sound file of any length.
+
+    Parameters
+    ----------
+    source : str or path-like
+    chain : Chain
+    target : str or path-like
+        ``.wav`` or ``.flac``. It appears under this name when it is finished, never in part.
+    subtype : str, optional
+        As in :func:`vocomp_lab.save`.
+    overwrite : bool
+        Whether a target that is there already may be replaced.
+    progress : function, optional
+        Called now and then with the share of the work that is done, 0 to 1.
+
+    Returns
+    -------
+    Rendered
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no source.
+    ValueError
+        If the source can't be read, the target not be written, the chain doesn't work at this rate, or PCM could not
+        hold the peaks (the sentence gives the gain that fits).
+    OSError
+        If the disk fails.
+
+    Notes
+    -----
+    Equal to ``chain.apply`` of the whole file to 1e-9, before a file in whole numbers rounds it. Explained in
+    ``09_your_own_vocal``.
+    """
+    check_target(source, target, subtype, overwrite)
+    with SoundReader(source) as reader:
+        rate, channels, claimed = reader.rate, reader.channels, reader.claimed_frames
+        passes = 1 + len(stages_that_ask(chain, rate, channels))
+    before, after, frames_done = LevelMeter(rate, channels), LevelMeter(rate, channels), 0
+    passes_begun, found = 0, None
+
+    def blocks():
+        nonlocal passes_begun, frames_done, found
+        passes_begun += 1
+        with SoundReader(source) as reader:
+            for block in reader.blocks():
+                if passes_begun == passes:
+                    before.feed(block)
+                yield block
+                frames_done += len(block)
+                if progress is not None:
+                    progress(min(frames_done / max(passes * (found or claimed), 1), 1.0))
+            found = reader.frames_read
+            if found == 0:
+                with reader.explained():
+                    Clip(np.zeros((0, channels)), rate)
+
+    means, highest_db = {}, {}
+
+    def watch(name, reduction_db):
+        means.setdefault(name, StepMeans.of_ms(MASK_STEP_MS, rate)).feed(reduction_db)
+        highest_db[name] = max(highest_db.get(name, 0.0), float(reduction_db.max()))
+
+    # A header that doesn't know the length claims an absurd one.
+    expected = claimed if claimed < _MOST_FRAMES else 0
+    with SoundWriter(target, rate, channels, subtype, expected) as writer:
+        for block in in_blocks(chain, blocks, rate, channels, watch):
+            writer.write(block)
+            after.feed(block)
+    sung = before.sung()
+    tracks = []
+    for name, processor in chain.stages:
+        if name in means:
+            steps_db = np.maximum(means[name].means(), 0.0)
+            stats = reduction_stats(steps_db, sung)
+            tracks.append(StageTrack(name, type(processor).__name__, steps_db, highest_db[name], stats))
+    loud_before, loud_after = before.loudness(), after.loudness()
+    return Rendered(
+        Path(source),
+        Path(target),
+        writer.subtype,
+        chain,
+        before.levels(),
+        after.levels(),
+        tuple(tracks),
+        loud_before.times,
+        loud_before.short_term_lufs,
+        loud_after.short_term_lufs,
+    )

@@ -1,0 +1,340 @@
+"""What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows
+them.
+
+Explained in ``03_filtering``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import butter, sosfilt, sosfiltfilt
+
+from vocomp_lab.analysis.meters import active_mask, stretches, sung_rms_dbfs
+from vocomp_lab.analysis.pitch import PitchRange, pitch_range
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.levels import power_to_db, rms_dbfs, step_powers
+
+LOW_END_HZ = 80.0
+"""What lies below this is called the low end here: under the lowest note of nearly every singer."""
+LEVEL_MS = 20.0
+"""Over so long a running level is taken: about one period of what is measured."""
+ACTING_DB = 0.5
+"""While the voice asks for less than this, it asks for nothing; what the reduction must add to that to count as one."""
+AROUND_S = (0.1, 0.25)
+"""How long before and after a pop it is looked at what the reduction does."""
+
+# A pop: so far over the usual level of the low end, no softer than this against the voice next to it and against the
+# whole clip, and no longer.
+_OVER_USUAL_DB = 12.0
+_UNDER_VOICE_DB = 6.0
+_UNDER_CLIP_DB = 10.0
+_VOICE_HZ = (100.0, 1_000.0)
+_SILENCE_DBFS = -90.0
+_LONGEST_S = 0.3
+_APART_S = 0.12
+# A low cut this far under the lowest pitches leaves their fundamentals alone.
+LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
+# What lies below the cut is worth cutting from these levels on, against the voice: always there, or in thumps.
+STEADY_LOW_DB, THUMP_LOW_DB = -45.0, -20.0
+
+
+def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
+    """The low end of a clip, and what is left, which add up to it.
+
+    Parameters
+    ----------
+    clip : Clip
+    freq_hz : float
+        Border, 20 to 300 Hz.
+
+    Returns
+    -------
+    low, rest : Clip
+        Cut by a fourth-order Butterworth low-pass that runs forwards and backwards, so that nothing is late.
+
+    Raises
+    ------
+    ValueError
+        If the border is out of its range.
+
+    Notes
+    -----
+    A tool for measuring, not for mixing. Explained in ``03_filtering``.
+    """
+    freq_hz = check_number("freq_hz", freq_hz, 20, 300, "Hz")
+    sections = butter(4, freq_hz, fs=clip.rate, output="sos")
+    low = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4)).reshape(
+        clip.samples.shape
+    )
+    return clip.with_samples(low), clip.with_samples(clip.samples - low)
+
+
+def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
+    """RMS level around every frame, all channels together.
+
+    Parameters
+    ----------
+    clip : Clip
+    window_ms : float
+        Length of the window, 1 to 1,000 ms, centred on the frame.
+
+    Returns
+    -------
+    ndarray, shape (frames,)
+        dBFS, never under −200.
+
+    Raises
+    ------
+    ValueError
+        If the window is out of its range.
+
+    Notes
+    -----
+    Explained in ``03_filtering``.
+    """
+    window_ms = check_number("window_ms", window_ms, 1, 1_000, "ms")
+    half = max(int(window_ms * clip.rate / 2_000.0), 1)
+    summed = np.concatenate([[0.0], np.cumsum(np.mean(clip.columns**2, axis=1))])
+    frames = np.arange(clip.frames)
+    first, last = np.maximum(frames - half, 0), np.minimum(frames + half + 1, clip.frames)
+    # The running sum's rounding may leave a little less than nothing.
+    return power_to_db(np.maximum((summed[last] - summed[first]) / (last - first), 0.0), -200.0)
+
+
+@dataclass(frozen=True)
+class Pop:
+    """A burst of breath on the microphone. Explained in ``03_filtering``.
+
+    Attributes
+    ----------
+    time_s : float
+        When it is loudest.
+    level_dbfs : float
+        Level of its low end there, as RMS over 20 ms.
+    """
+
+    time_s: float
+    level_dbfs: float
+
+
+def find_pops(clip: Clip) -> list[Pop]:
+    """Bursts of low end that are no note: short, far over the usual rumble, and not drowned by the voice.
+
+    Parameters
+    ----------
+    clip : Clip
+        One voice.
+
+    Returns
+    -------
+    list of Pop
+        In the order of time; empty where nothing pops.
+
+    Notes
+    -----
+    The level below 80 Hz must stand 12 dB over its own median, be no softer than 10 dB under the whole clip's RMS,
+    reach to within 6 dB of the level between 100 Hz and 1 kHz at some moment, and fall back within 0.3 s. Common
+    practice, no source; checked against the synthetic takes' truth and against thumps put into the speech of another
+    synthesizer. A footstep on the stand counts, too. Explained in ``03_filtering``.
+    """
+    low, rest = split_low_end(clip)
+    low_db = running_level_db(low)
+    voice = butter(2, _VOICE_HZ, "bandpass", fs=clip.rate, output="sos")
+    padlen = min(clip.frames - 1, clip.rate // 10)
+    voice_db = running_level_db(
+        rest.with_samples(sosfiltfilt(voice, rest.columns, axis=0, padlen=padlen).reshape(rest.samples.shape))
+    )
+    least_db = max(float(np.median(low_db)) + _OVER_USUAL_DB, rms_dbfs(clip) - _UNDER_CLIP_DB, _SILENCE_DBFS)
+    found: list[Pop] = []
+    for start, end in zip(*stretches(low_db > least_db)):
+        top = start + int(np.argmax(low_db[start:end]))
+        # As long as it stays within 6 dB of its top: the fall itself may drown in a louder rumble.
+        long = np.count_nonzero(low_db[start:end] > low_db[top] - 6.0) / clip.rate > _LONGEST_S
+        drowned = np.max(low_db[start:end] - voice_db[start:end]) < -_UNDER_VOICE_DB
+        if long or drowned:
+            continue
+        pop = Pop(float(top / clip.rate), float(low_db[top]))
+        if found and pop.time_s - found[-1].time_s < _APART_S:
+            found[-1] = max(found[-1], pop, key=lambda one: one.level_dbfs)
+        else:
+            found.append(pop)
+    return found
+
+
+@dataclass(frozen=True)
+class LowEndReaction:
+    """What a compressor does because of the low end; see :func:`low_end_reaction`. Explained in ``03_filtering``.
+
+    Attributes
+    ----------
+    correlation : float
+        Between reduction and level of the low end, −1 to 1, over the moments in which the voice asks for nothing; 0
+        where either of them stands still.
+    extra_db : tuple of float
+        For every pop, the most reduction that the low end adds to the voice's own, in dB, ≥ 0.
+    """
+
+    correlation: float
+    extra_db: tuple[float, ...]
+
+    @property
+    def largest_db(self) -> float:
+        """The largest of `extra_db`; 0 where nothing pops."""
+        return max(self.extra_db, default=0.0)
+
+
+def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=None) -> LowEndReaction:
+    """Measure how far the reduction of a compressor follows the low end.
+
+    Parameters
+    ----------
+    processor : processor with a gain reduction
+        Such as a :class:`vocomp_lab.Compressor`.
+    clip : Clip
+        What it is fed.
+    recorded : Clip, optional
+        The take whose low end is the question, as long as `clip`: give the take before the filter, where `clip` is the
+        take after it. By default `clip` itself.
+    pops : list of Pop, optional
+        Where to look; those found in `recorded` by default. Where there are none, the whole clip is looked at.
+
+    Returns
+    -------
+    LowEndReaction
+
+    Raises
+    ------
+    ValueError
+        If the two clips are not of one length and rate.
+
+    Notes
+    -----
+    The same processor is also fed the recorded take without its low end, taken out without delay
+    (:func:`split_low_end`): that is what the *voice* asks for. The correlation (Pearson's) is taken around the pops,
+    over the frames in which that is under 0.5 dB, so that vowels, which are loud for reasons of their own, say nothing;
+    reduction under 1 dB counts as none. Common practice, no source. Explained in ``03_filtering``.
+    """
+    recorded = clip if recorded is None else recorded
+    if (recorded.frames, recorded.rate) != (clip.frames, clip.rate):
+        raise ValueError(
+            f"recorded: {recorded.frames} frames at {recorded.rate} Hz are not allowed; give as many as the clip has, "
+            f"{clip.frames} at {clip.rate} Hz."
+        )
+    pops = find_pops(recorded) if pops is None else pops
+    low, voice = split_low_end(recorded)
+    reduction_db, of_voice_db = processor.apply(clip).reduction_db, processor.apply(voice).reduction_db
+    around = np.zeros(clip.frames, bool)
+    extra_db = []
+    for pop in pops:
+        start = max(int((pop.time_s - AROUND_S[0]) * clip.rate), 0)
+        near = slice(start, max(int((pop.time_s + AROUND_S[1]) * clip.rate), start + 1))
+        around[near] = True
+        extra_db.append(max(float(np.max(reduction_db[near] - of_voice_db[near], initial=0.0)), 0.0))
+    there = (around if pops else ~around) & (of_voice_db < ACTING_DB)
+    acting_db = np.where(reduction_db > 2 * ACTING_DB, reduction_db, 0.0)
+    return LowEndReaction(_correlation(acting_db[there], running_level_db(low)[there]), tuple(extra_db))
+
+
+def _correlation(one: np.ndarray, other: np.ndarray) -> float:
+    if len(one) < 2 or np.ptp(one) == 0 or np.ptp(other) == 0:
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
+
+
+def band_level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
+    """RMS level of a clip between two frequencies, in dBFS; −inf for silence.
+
+    Parameters
+    ----------
+    clip : Clip
+    low_hz, high_hz : float
+        The band, 1 Hz to half the rate.
+
+    Raises
+    ------
+    ValueError
+        If the band is empty or out of range.
+
+    Notes
+    -----
+    From the squared Fourier transform of the whole clip (Parseval's theorem), so that the edges are sharp. Explained in
+    ``03_filtering``.
+    """
+    low_hz = check_number("low_hz", low_hz, 1, clip.rate / 2, "Hz")
+    high_hz = check_number("high_hz", high_hz, low_hz, clip.rate / 2, "Hz", low_open=True)
+    freqs_hz = np.fft.rfftfreq(clip.frames, 1 / clip.rate)
+    band = (freqs_hz >= low_hz) & (freqs_hz < high_hz)
+    power = np.abs(np.fft.rfft(clip.columns, axis=0)[band]) ** 2
+    return power_to_db(2.0 * float(power.sum()) / (clip.frames**2 * clip.channels))
+
+
+@dataclass(frozen=True)
+class LowEnd:
+    """What lies below a voice. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    below_hz : float
+        Up to where it was measured: well under the low cut that the voice would bear.
+    cut_hz : float
+        That low cut.
+    pitch : PitchRange or None
+        What it follows from; None where no pitch was found.
+    steady_db : float
+        Level of the steady part in the pauses (in the softest moments, where there are none), against the voice's RMS.
+    thump_db : float
+        Level of the loudest 50 ms, against the same.
+    """
+
+    below_hz: float
+    cut_hz: float
+    pitch: PitchRange | None
+    steady_db: float
+    thump_db: float
+
+    @property
+    def worth_cutting(self) -> bool:
+        """Whether there is anything that a compressor could react to."""
+        return self.steady_db > STEADY_LOW_DB or self.thump_db > THUMP_LOW_DB
+
+
+def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None:
+    """Find how low the voice goes, and what lies beneath it.
+
+    Parameters
+    ----------
+    clip : Clip
+    sung : ndarray of bool, shape (frames,), optional
+        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+
+    Returns
+    -------
+    LowEnd or None
+        None where nobody sings. The low cut is 0.7 times the 5th percentile of pitch, to the nearest 5 Hz, from 50 to
+        120 Hz; 80 Hz where there is no pitch. What lies below is measured up to 0.6 times that, through an eighth-order
+        low-pass, in steps of 50 ms.
+
+    Notes
+    -----
+    Common practice, no source. Explained in ``03_filtering`` and ``09_your_own_vocal``.
+    """
+    sung = active_mask(clip) if sung is None else sung
+    if not sung.any():
+        return None
+    pitch = pitch_range(clip, sung)
+    cut_hz = (
+        USUAL_LOW_CUT_HZ if pitch is None else float(np.clip(5 * round(LOW_CUT_SHARE * pitch.low_hz / 5), *LOW_CUT_HZ))
+    )
+    below_hz = round(0.6 * cut_hz, 1)
+    low = clip.with_samples(sosfilt(butter(8, below_hz, fs=clip.rate, output="sos"), clip.samples, axis=0))
+    edges, powers = step_powers(low, 50.0)
+    pauses = ~np.logical_or.reduceat(sung, edges[:-1])
+    # Where the voice never rests the softest moments must do, which the voice may have lifted.
+    steady = np.percentile(powers[pauses], 25) if pauses.sum() >= 5 else np.percentile(powers, 5)
+    voice_db = sung_rms_dbfs(clip, sung)
+    return LowEnd(
+        below_hz, cut_hz, pitch, power_to_db(float(steady)) - voice_db, power_to_db(float(powers.max())) - voice_db
+    )

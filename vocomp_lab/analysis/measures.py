@@ -1,0 +1,197 @@
+"""What a stage changed, in numbers: the line that stands under every bench.
+
+Explained in ``00_start_here`` and, number by number, in ``04_peak_control``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Callable
+
+import numpy as np
+
+from vocomp_lab.analysis.listening import match_gain_db
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.meters import ReductionStats, reduction_stats
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
+
+
+@dataclass(frozen=True)
+class ClipNumbers:
+    """Loudness, crest factor and sample peak of one clip, in LUFS, dB and dBFS."""
+
+    loudness_lufs: float
+    crest_db: float
+    peak_dbfs: float
+
+
+@dataclass(frozen=True)
+class Change:
+    """Before, after, and the reduction between them.
+
+    Attributes
+    ----------
+    before, after : ClipNumbers
+    reduction : ReductionStats or None
+        None where the stage has no gain reduction, such as a filter.
+    """
+
+    before: ClipNumbers
+    after: ClipNumbers
+    reduction: ReductionStats | None
+
+    @property
+    def match_gain_db(self) -> float:
+        """Gain that makes the result as loud as what went in."""
+        return match_gain_db(self.after.loudness_lufs, self.before.loudness_lufs)
+
+
+def clip_numbers(clip: Clip) -> ClipNumbers:
+    """Measure one clip."""
+    return ClipNumbers(integrated_lufs(clip), crest_factor_db(clip), sample_peak_dbfs(clip))
+
+
+def measure_change(
+    before: ClipNumbers, output: Clip, reduction_db: np.ndarray | None, active: np.ndarray, floor_db: float = 0.5
+) -> Change:
+    """Measure a result against what went in.
+
+    Parameters
+    ----------
+    before : ClipNumbers
+        Of the source, measured once: it doesn't change while a control moves.
+    output : Clip
+    reduction_db : ndarray of shape (frames,), or None
+    active : ndarray of bool, shape (frames,)
+        Where the singer sings (:func:`vocomp_lab.analysis.meters.active_mask`).
+    floor_db : float
+        Reduction above this counts as "acting".
+    """
+    stats = None if reduction_db is None else reduction_stats(reduction_db, active, floor_db)
+    return Change(before, clip_numbers(output), stats)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A stretch in which the reduction acted without a break."""
+
+    start_s: float
+    end_s: float
+    max_db: float
+
+    def words(self, truth: dict) -> str:
+        """The words of a take's truth that it touches, joined."""
+        return " ".join(w["text"] for w in truth["words"] if w["start_s"] < self.end_s and w["end_s"] > self.start_s)
+
+
+def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5) -> list[Moment]:
+    """The stretches in which reduction is above a floor, the deepest first.
+
+    Parameters
+    ----------
+    reduction_db : ndarray, shape (frames,)
+    rate : int
+    floor_db : float
+
+    Returns
+    -------
+    list of Moment
+        Explained in ``04_peak_control``.
+    """
+    above = np.concatenate([[False], np.asarray(reduction_db) > floor_db, [False]])
+    edges = np.flatnonzero(above[1:] != above[:-1])
+    moments = [
+        Moment(float(start / rate), float(end / rate), float(np.max(reduction_db[start:end])))
+        for start, end in zip(edges[::2], edges[1::2])
+    ]
+    return sorted(moments, key=lambda moment: -moment.max_db)
+
+
+def decibels(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """A level or gain for reading: a true minus sign, "−∞" for silence, "–" where there is none."""
+    if math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+    if float(text) == 0:
+        text = ("±" if sign else "") + text.lstrip("+-")
+    return text.replace("-", "−")
+
+
+@dataclass(frozen=True)
+class Goal:
+    """A window that a measured number should land in, shown on a bench and checked in the lessons.
+
+    Parameters
+    ----------
+    measure : str
+        One of ``MEASURES``.
+    low, high : float
+        The window, both ends included; infinite where it is open.
+
+    Notes
+    -----
+    First used in ``00_start_here`` and ``04_peak_control``.
+    """
+
+    measure: str
+    low: float = -math.inf
+    high: float = math.inf
+
+    def __post_init__(self):
+        check_choice("measure", self.measure, tuple(MEASURES))
+        if not self.low <= self.high:
+            raise ValueError(f"low: {self.low!r} is not allowed; give a number that is not above high, {self.high!r}.")
+
+    def value(self, change: Change) -> float:
+        """The measured number; NaN where the stage has no such number."""
+        return MEASURES[self.measure].of(change)
+
+    def met(self, change: Change) -> bool:
+        """Whether the number lies in the window."""
+        return self.low <= self.value(change) <= self.high
+
+    def __str__(self):
+        measure = MEASURES[self.measure]
+        return f"{measure.label} {window_text(self.low, self.high, measure.unit)}"
+
+
+def window_text(low: float, high: float, unit: str) -> str:
+    """A window for reading, such as "at most 15 dB"; an infinite end is an open one."""
+    if math.isinf(low):
+        window = f"at most {high:g}"
+    elif math.isinf(high):
+        window = f"at least {low:g}"
+    else:
+        window = f"{low:g} to {high:g}"
+    return f"{window} {unit}".replace("-", "−")
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A number that a change can be judged by: its name for reading, its unit, and how it is taken from a Change."""
+
+    label: str
+    unit: str
+    of: Callable[[Change], float]
+
+
+def _of_reduction(name: str, scale: float = 1.0):
+    return lambda change: math.nan if change.reduction is None else scale * getattr(change.reduction, name)
+
+
+MEASURES = {
+    "share_percent": Measure("time acting", "% of the sung time", _of_reduction("share", 100.0)),
+    "median_db": Measure("median reduction", "dB", _of_reduction("median_db")),
+    "p95_db": Measure("95th percentile of reduction", "dB", _of_reduction("p95_db")),
+    "max_db": Measure("largest reduction", "dB", _of_reduction("max_db")),
+    "loudness_change_lu": Measure("loudness change", "LU", lambda c: c.after.loudness_lufs - c.before.loudness_lufs),
+    "crest_change_db": Measure("crest factor change", "dB", lambda c: c.after.crest_db - c.before.crest_db),
+    "peak_dbfs": Measure("peak", "dBFS", lambda c: c.after.peak_dbfs),
+    "loudness_lufs": Measure("loudness", "LUFS", lambda c: c.after.loudness_lufs),
+    "peak_change_db": Measure("peak change", "dB", lambda c: c.after.peak_dbfs - c.before.peak_dbfs),
+}

@@ -1,0 +1,220 @@
+"""The vocal against the backing: a balance set by ear, and how often the vocal sinks below it or sticks out of it.
+
+Explained in ``08_the_vocal_in_the_mix``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from vocomp_lab.analysis.listening import match_gain_db
+from vocomp_lab.analysis.loudness import integrated_lufs, loudness
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_choice, check_number
+
+KINDS = ("phrases", "words")
+"""What is followed: phrases by the short-term loudness of both, words by the vocal's momentary loudness."""
+_SHORT_S, _MOMENTARY_S = 3.0, 0.4
+_MOST_OFFSET_LU = 40.0
+_LEAST_SUNG = 0.5
+# Softer than this under the backing's own loudness, the band is pausing, and there is nothing to sink in.
+_PAUSING_LU = 20.0
+
+
+@dataclass(frozen=True)
+class Mix:
+    """A vocal laid over a backing. Made by :func:`balance`; explained in ``08_the_vocal_in_the_mix``.
+
+    Attributes
+    ----------
+    vocal, backing : Clip
+        As they lie in the mix: the same rate, length and number of channels.
+    offset_lu : float
+        Loudness of the vocal minus that of the backing.
+    gain_db : float
+        What brought the vocal there.
+    """
+
+    vocal: Clip = field(repr=False)
+    backing: Clip = field(repr=False)
+    offset_lu: float
+    gain_db: float
+
+    @property
+    def output(self) -> Clip:
+        """The sum; it may go over full scale."""
+        return self.backing.with_samples(self.backing.samples + self.vocal.samples)
+
+
+def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
+    """Lay a vocal over a backing so that it is so much louder than the backing as a whole.
+
+    Parameters
+    ----------
+    vocal : Clip
+        Mono, or with as many channels as the backing. Mono goes to all of them alike: to the middle.
+    backing : Clip
+        Of the same rate and length.
+    offset_lu : float
+        Integrated loudness (ITU-R BS.1770-5) of the vocal in the mix minus that of the backing, −40 to 40 LU.
+
+    Returns
+    -------
+    Mix
+
+    Raises
+    ------
+    ValueError
+        If one is no Clip, they don't fit each other, or either is silent.
+
+    Notes
+    -----
+    Two vocals laid over the same backing with the same offset are equally loud, so they can be compared. Explained in
+    ``08_the_vocal_in_the_mix``.
+    """
+    vocal = _placed(vocal, backing)
+    offset_lu = check_number("offset_lu", offset_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
+    levels = integrated_lufs(vocal), integrated_lufs(backing)
+    for name, level in zip(("vocal", "backing"), levels):
+        if math.isinf(level):
+            raise ValueError(f"{name}: this clip is silent, so there is no balance; give a sound.")
+    gain_db = match_gain_db(levels[0], levels[1] + offset_lu)
+    return Mix(vocal.gained(gain_db), backing, offset_lu, gain_db)
+
+
+def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases") -> tuple[np.ndarray, np.ndarray]:
+    """How far the vocal is over the backing, from moment to moment.
+
+    Parameters
+    ----------
+    vocal : Clip
+        As it lies in the mix (:func:`balance`), without the backing.
+    backing : Clip
+    active : array_like of bool, shape (frames,)
+        Where the singer sings: of the vocal as recorded, so that before and after are judged at the same moments.
+    kind : {"phrases", "words"}
+        "phrases": short-term loudness (3 s) of both. "words": the vocal's momentary loudness (400 ms) against the
+        backing's short-term one around it, since between two drum beats the backing's own momentary loudness says
+        nothing.
+
+    Returns
+    -------
+    times_s : ndarray, shape (steps,)
+        The *middle* of the window, every 10 ms.
+    difference_lu : ndarray, shape (steps,)
+        NaN where less than half of the vocal's window is sung or the backing pauses.
+
+    Raises
+    ------
+    ValueError
+        If the clips or `active` don't fit each other, or there is no such kind.
+
+    Notes
+    -----
+    Windows of ITU-R BS.1770-5 and EBU Tech 3341; comparing the two tracks by them is common practice, no source.
+    Explained in ``08_the_vocal_in_the_mix``.
+    """
+    check_choice("kind", kind, KINDS)
+    vocal = _placed(vocal, backing)
+    active = np.asarray(active)
+    if active.dtype != bool or active.shape != (vocal.frames,):
+        raise ValueError(
+            f"active: {active.dtype} of shape {active.shape} is not allowed; "
+            f"give True or False for each of {vocal.frames} frames."
+        )
+    sung, band = loudness(vocal), loudness(backing)
+    window_s = _SHORT_S if kind == "phrases" else _MOMENTARY_S
+    level = sung.short_term_lufs if kind == "phrases" else sung.momentary_lufs
+    times = sung.times - window_s / 2
+    # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it.
+    ends = np.interp(times + _SHORT_S / 2, band.times, np.arange(len(band.times)))
+    under = band.short_term_lufs[np.rint(ends).astype(int)]
+    counted = np.concatenate([[0], np.cumsum(active)])
+    last = np.clip(np.rint(sung.times * vocal.rate).astype(int), 0, vocal.frames)
+    first = np.rint((sung.times - window_s) * vocal.rate).astype(int)
+    share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * vocal.rate)
+    heard = (first >= 0) & (share >= _LEAST_SUNG) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
+    return times, np.where(heard, np.where(heard, level, 0.0) - np.where(heard, under, 0.0), np.nan)
+
+
+@dataclass(frozen=True)
+class Presence:
+    """How well a vocal holds its place. Made by :func:`presence`; explained in ``08_the_vocal_in_the_mix``.
+
+    Attributes
+    ----------
+    sinks_percent, sticks_out_percent : float
+        Part of the sung time in which it lies more than the margin below, or above, its balance.
+    spread_lu : float
+        Nine tenths of the time it stays within a range so wide (5th to 95th percentile).
+    deepest_lu : float
+        How far it lies under its balance at the deepest; 0 if it never does.
+    margin_lu : float
+    """
+
+    sinks_percent: float
+    sticks_out_percent: float
+    spread_lu: float
+    deepest_lu: float
+    margin_lu: float
+
+    @property
+    def in_place_percent(self) -> float:
+        """The rest: the part of the sung time within the margin."""
+        return 100.0 - self.sinks_percent - self.sticks_out_percent
+
+    def __str__(self):
+        return (
+            f"sinks in {self.sinks_percent:.0f} % of the sung time, sticks out in {self.sticks_out_percent:.0f} % "
+            f"(by over {self.margin_lu:g} LU); 90 % of the time within {decibels(self.spread_lu)} LU"
+        )
+
+
+def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presence:
+    """How often the vocal sinks below its balance, or sticks out of it.
+
+    Parameters
+    ----------
+    difference_lu : array_like
+        From :func:`vocal_over_backing`; NaN doesn't count.
+    balance_lu : float
+        Where it should be: the offset that was set by ear.
+    margin_lu : float
+        How far off it may be, above 0 to 40 LU. 3 LU is common practice, no source.
+
+    Returns
+    -------
+    Presence
+        All NaN where nothing is sung. Explained in ``08_the_vocal_in_the_mix``.
+    """
+    balance_lu = check_number("balance_lu", balance_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
+    margin_lu = check_number("margin_lu", margin_lu, 0, _MOST_OFFSET_LU, "LU", low_open=True)
+    off = np.asarray(difference_lu, dtype=float) - balance_lu
+    off = off[~np.isnan(off)]
+    if not len(off):
+        return Presence(math.nan, math.nan, math.nan, math.nan, margin_lu)
+    low, high = np.percentile(off, [5, 95])
+    sinks, sticks_out = (100.0 * float(np.mean(far)) for far in (off < -margin_lu, off > margin_lu))
+    return Presence(sinks, sticks_out, float(high - low), max(-float(off.min()), 0.0), margin_lu)
+
+
+def _placed(vocal, backing) -> Clip:
+    """The vocal with the backing's channels."""
+    for name, clip in (("vocal", vocal), ("backing", backing)):
+        if not isinstance(clip, Clip):
+            raise ValueError(f"{name}: {type(clip).__name__} is not allowed; give a Clip, such as one from load().")
+    for what in ("rate", "frames"):
+        if getattr(vocal, what) != getattr(backing, what):
+            raise ValueError(
+                f"vocal: {getattr(vocal, what)} as its {what} is not the backing's {getattr(backing, what)}; "
+                f"give a vocal that was sung to this backing."
+            )
+    if vocal.channels == backing.channels:
+        return vocal
+    if vocal.channels != 1:
+        raise ValueError(f"vocal: {vocal.channels} channels don't fit the backing's {backing.channels}; make it mono.")
+    return backing.with_samples(np.repeat(vocal.columns, backing.channels, axis=1).reshape(backing.samples.shape))

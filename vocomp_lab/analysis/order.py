@@ -1,0 +1,118 @@
+"""The order of a chain's stages, swapped and measured.
+
+Explained in ``08_the_vocal_in_the_mix``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.listening import match_loudness
+from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.analysis.pumping import gain_travel_db_per_s
+from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import sample_peak_dbfs
+
+
+def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
+    """The chain with one stage in another place.
+
+    Parameters
+    ----------
+    chain : Chain
+    name : str
+        The stage to move; its settings stay.
+    behind : str or None
+        The stage that it comes right after; None puts it first.
+
+    Raises
+    ------
+    ValueError
+        If there is no such stage, or it should come after itself.
+
+    Notes
+    -----
+    Explained in ``08_the_vocal_in_the_mix``.
+
+    Examples
+    --------
+    >>> from vocomp_lab import Chain, Compressor, HighPass
+    >>> chain = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-12, 3, 1, 60))])
+    >>> [name for name, _ in move_stage(chain, "low cut", behind="peaks").stages]
+    ['peaks', 'low cut']
+    """
+    stages = dict(chain.stages)
+    for field, stage in (("name", name), ("behind", behind)):
+        if stage not in stages and not (field == "behind" and stage is None):
+            raise ValueError(f"{field}: there is no stage {stage!r}; the stages are {', '.join(stages) or 'none'}.")
+    if name == behind:
+        raise ValueError(f"behind: {name!r} can't come after itself; name another stage, or None for the first place.")
+    order = [stage for stage in stages if stage != name]
+    order.insert(0 if behind is None else order.index(behind) + 1, name)
+    return Chain([(stage, stages[stage]) for stage in order])
+
+
+@dataclass(frozen=True)
+class OrderNumbers:
+    """What a chain in some order does to a clip. Explained in ``08_the_vocal_in_the_mix``.
+
+    Attributes
+    ----------
+    stages : dict of ReductionStats
+        Of each dynamics stage, while somebody sings.
+    max_db : float
+        Largest reduction of all together.
+    in_pauses_db : float
+        Mean reduction of all together where nobody sings; NaN where there is no pause.
+    travel_db_per_s : float
+        How far the gain travels in a second of singing.
+    spread_lu : float
+        How uneven the result's words are (:func:`vocomp_lab.analysis.evenness.loudness_spread_lu`).
+    peak_dbfs : float
+        Sample peak once the result is as loud as what went in: what a limiter behind it would still have to do.
+    """
+
+    stages: dict[str, ReductionStats]
+    max_db: float
+    in_pauses_db: float
+    travel_db_per_s: float
+    spread_lu: float
+    peak_dbfs: float
+
+
+def measure_order(result: ChainResult, active=None) -> OrderNumbers:
+    """Measure what a chain did, for comparison with the same stages in another order.
+
+    Parameters
+    ----------
+    result : ChainResult
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings; found in the source if left out.
+
+    Returns
+    -------
+    OrderNumbers
+        Explained in ``08_the_vocal_in_the_mix``.
+    """
+    source: Clip = result.source
+    active = active_mask(source) if active is None else np.asarray(active)
+    total = result.reduction_db
+    stages = {
+        name: reduction_stats(stage.reduction_db, active)
+        for name, stage in result.stages.items()
+        if stage.reduction_db is not None
+    }
+    matched, _ = match_loudness(result.output, source)
+    return OrderNumbers(
+        stages,
+        float(total.max()),
+        float(total[~active].mean()) if not active.all() else math.nan,
+        gain_travel_db_per_s(total, source.rate, active),
+        loudness_spread_lu(matched, active),
+        sample_peak_dbfs(matched),
+    )

@@ -1,0 +1,23 @@
+"""Every widget: sliders, pictures, numbers and the player in the page, whose scripts lie here too.
+
+This is the only room that imports ipywidgets. It may import from all rooms but `jupyter`.
+"""
+
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.blind import BlindBench, PreferenceBench
+from vocomp_lab.bench.gallery import GalleryBench
+from vocomp_lab.bench.homework import task_bench
+from vocomp_lab.bench.mix import MixBench
+from vocomp_lab.bench.own_vocal import OwnVocal
+from vocomp_lab.bench.regions import RegionBench
+
+__all__ = [
+    "Bench",
+    "BlindBench",
+    "GalleryBench",
+    "MixBench",
+    "OwnVocal",
+    "PreferenceBench",
+    "RegionBench",
+    "task_bench",
+]

@@ -1,0 +1,47 @@
+"""The bench of a homework's task: its sound, the stage or stages to set, its goals. First used beside lesson
+``01_levels_and_meters``.
+"""
+
+from __future__ import annotations
+
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.regions import RegionBench
+from vocomp_lab.exercises.homework import Homework
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.gain import Gain
+
+
+def task_bench(home: Homework, number: int, levels: Bench | None = None, **options) -> Bench:
+    """A bench for a task: for *set it* and *build it* with what is to be set, else to listen to and look at its sound.
+
+    Parameters
+    ----------
+    home : Homework
+    number : int
+        Of the task.
+    levels : RegionBench, optional
+        Gains by hand that are in the sound already, where a whole chain is to be built.
+    **options
+        What :class:`~vocomp_lab.bench.Bench` takes besides.
+
+    Returns
+    -------
+    Bench
+        Gains by hand have a bench of their own kind (:class:`~vocomp_lab.bench.regions.RegionBench`), without
+        proposals.
+    """
+    clip = home.clip(number)
+    if levels is not None:
+        clip = levels.chain.apply(clip).output
+    try:
+        chain = home.chain(number)
+    except ValueError:
+        return Bench(clip, Gain(0), **{"match": False, "hide": ("controls", "choice"), **options})
+    if "yours" not in dict(chain.stages):
+        stages = [(name, processor) for name, processor in chain.stages if not isinstance(processor, ClipGain)]
+        if not stages:
+            return RegionBench(clip, proposals=(), stage=chain.stages[0][0], **options)
+        return Bench(clip, Chain(stages), **{"stage": stages[0][0], **options})
+    watch = "after it" if len(chain.stages) > 1 else None
+    return Bench(clip, chain, stage="yours", watch=watch, goals=home.goals(number), **options)

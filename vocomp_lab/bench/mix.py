@@ -1,0 +1,156 @@
+"""The mix bench: a vocal before and after, each in the mix at the same loudness, and a slider for the balance.
+
+Explained in ``08_the_vocal_in_the_mix``.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+
+import ipywidgets as widgets
+import numpy as np
+from IPython.display import display
+
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.mix import KINDS, Presence, balance, presence, vocal_over_backing
+from vocomp_lab.bench.player import PagePlayer
+from vocomp_lab.bench.style import STYLE
+from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture
+from vocomp_lab.sound.audio import Clip, encode
+from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.levels import db_to_amplitude
+
+LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
+_TRACKS = {"before": "before, in the mix", "after": "after, in the mix", "backing": "backing alone"}
+_PEAK = db_to_amplitude(-1.0)
+
+
+class MixBench:
+    """The vocal in the mix: before and after, with the balance under one slider.
+
+    Parameters
+    ----------
+    before, after : Clip
+        The vocal as recorded (or as it was), and as it left the chain; both are equally loud in the mix.
+    backing : Clip
+        Of the same rate and length.
+    balance_lu : float
+        Loudness of the vocal over the backing at first, −12 to 12 LU.
+    margin_lu : float
+        How far off its balance the vocal may be before it counts as sinking or sticking out.
+    words : sequence of dict
+        The words of a take's truth, written into the picture.
+
+    Attributes
+    ----------
+    balance_lu : float
+        Where the slider stands; set it from code, too.
+
+    Raises
+    ------
+    ValueError
+        If the clips don't fit each other, or the balance is out of range.
+
+    Notes
+    -----
+    Put it last in a cell to show it. Explained in ``08_the_vocal_in_the_mix``.
+    """
+
+    def __init__(
+        self, before: Clip, after: Clip, backing: Clip, balance_lu: float = 0.0, margin_lu: float = 3.0, words=()
+    ):
+        balance_lu = check_number("balance_lu", balance_lu, LOWEST_LU, HIGHEST_LU, "LU")
+        # At 0 LU, once: another balance moves curves and vocals as a whole.
+        self._mixes = {name: balance(vocal, backing) for name, vocal in (("before", before), ("after", after))}
+        active = active_mask(before)
+        self._curves = {
+            kind: {name: vocal_over_backing(mix.vocal, backing, active, kind) for name, mix in self._mixes.items()}
+            for kind in KINDS
+        }
+        self._margin_lu, self._words, self._backing = margin_lu, tuple(words), backing
+        self._backing_peak, self._scale = float(np.abs(backing.samples).max()), None
+        self._player = PagePlayer(_TRACKS, "Player: the mix before and after")
+        self._image = self._player.part(
+            widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture"
+        )
+        stops = [float(stop) for stop in np.arange(LOWEST_LU, HIGHEST_LU + STEP_LU / 2, STEP_LU)]
+        self._slider = self._player.part(
+            widgets.SelectionSlider(
+                options=[(f"{decibels(stop, sign=True)} LU", stop) for stop in stops],
+                value=min(stops, key=lambda stop: abs(stop - balance_lu)),
+                description="Vocal over backing",
+                continuous_update=False,
+                style={"description_width": "130px"},
+                layout=widgets.Layout(width="560px", max_width="100%"),
+            ),
+            "slider-balance",
+        )
+        self._slider.observe(lambda _: self._answer(), "value")
+        self._line = widgets.HTML()
+        picture = widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))
+        self.widget = widgets.VBox([widgets.HTML(STYLE), self._slider, picture, self._line, *self._player.widgets])
+        self.widget.add_class("vocomp-bench")
+        self._answer()
+
+    @property
+    def balance_lu(self) -> float:
+        """Loudness of the vocal over the backing, as set now."""
+        return self._slider.value
+
+    @balance_lu.setter
+    def balance_lu(self, value: float):
+        value = check_number("balance_lu", value, LOWEST_LU, HIGHEST_LU, "LU")
+        self._slider.value = LOWEST_LU + STEP_LU * round((value - LOWEST_LU) / STEP_LU)
+
+    def places(self, kind: str = "phrases") -> dict[str, Presence]:
+        """How well the vocal holds its place: a :class:`vocomp_lab.analysis.mix.Presence` for "before" and for "after"."""
+        return {name: presence(found, 0.0, self._margin_lu) for name, (_, found) in self._curves[kind].items()}
+
+    def _answer(self):
+        offset = self.balance_lu
+        places = self.places()
+        moved = {
+            kind: {name: (times_s, difference + offset) for name, (times_s, difference) in curves.items()}
+            for kind, curves in self._curves.items()
+        }
+        self._png = mix_picture(moved, places, offset, self._backing.duration_s, self._words)
+        self._image.value = self._png
+        rows = [
+            f"<span>{kind}, {name}: <b>{place}</b></span>"
+            for kind in KINDS
+            for name, place in self.places(kind).items()
+        ]
+        self._line.value = f'<div class="vocomp-numbers">{"".join(rows)}</div>'
+        self._send(offset)
+
+    def _alt(self) -> str:
+        """The picture in words: its finding, and every number under it."""
+        rows = "; ".join(f"{kind}, {name}: {place}" for kind in KINDS for name, place in self.places(kind).items())
+        balance = f"the vocal is set to {decibels(self.balance_lu, sign=True)} LU over the band"
+        return f"{mix_finding(self.places())}; {balance}. {rows}."
+
+    def _send(self, offset_lu):
+        gain = db_to_amplitude(offset_lu)
+        sounds = {name: self._backing.samples + gain * mix.vocal.samples for name, mix in self._mixes.items()}
+        peak = max(self._backing_peak, *(float(np.abs(samples).max()) for samples in sounds.values()))
+        # The same gain for all three, so that none of them is over full scale and the comparison stays one.
+        scale = min(1.0, _PEAK / peak)
+        if scale != self._scale:
+            sounds["backing"] = self._backing.samples
+            self._scale = scale
+        self._player.send(
+            {name: encode(self._backing.with_samples(scale * samples)) for name, samples in sounds.items()},
+            rate=self._backing.rate,
+            duration_s=self._backing.duration_s,
+            time_box=MIX_TIME_BOX,
+            labels={"balance": "Vocal over backing (LU)"},
+            alt=self._alt(),
+        )
+
+    def _ipython_display_(self):
+        source = base64.b64encode(self._png).decode()
+        alt = html.escape(self._alt())
+        display(self.widget)
+        self._player.show(f'<img alt="{alt}" src="data:image/png;base64,{source}">{self._line.value}')

@@ -1,0 +1,41 @@
+"""The line of numbers under a bench: what the stage did, and which goals it meets."""
+
+from __future__ import annotations
+
+import html
+import math
+
+from vocomp_lab.analysis.measures import Change, decibels
+
+
+def _pairs(change: Change) -> list[tuple[str, str]]:
+    before, after, stats = change.before, change.after, change.reduction
+    pairs = []
+    if stats is not None:
+        pairs += [
+            (f"acting (over {stats.floor_db:g} dB)", f"{100 * stats.share:.0f} % of the sung time"),
+            ("reduction: median", f"{decibels(stats.median_db)} dB"),
+            ("95 % stay below", f"{decibels(stats.p95_db)} dB"),
+            ("largest", f"{decibels(stats.max_db)} dB"),
+        ]
+    return pairs + [
+        ("loudness", f"{decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"),
+        ("crest factor", f"{decibels(before.crest_db)} → {decibels(after.crest_db)} dB"),
+        ("peak", f"{decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS"),
+        ("to match “after” takes", f"{decibels(change.match_gain_db, sign=True)} dB"),
+    ]
+
+
+def numbers_html(change: Change, goals=(), heading: str = "") -> str:
+    cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _pairs(change)]
+    if heading:
+        cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
+    for goal in goals:
+        if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction to judge
+            continue
+        cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
+    return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
+
+
+def numbers_text(change: Change) -> str:
+    return "; ".join(f"{label} {value}" for label, value in _pairs(change)) + "."

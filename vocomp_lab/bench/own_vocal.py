@@ -1,0 +1,274 @@
+"""Loading one's own voice into a lesson: dropped on the page, chosen, or by its path; with what it measures beside it.
+
+Explained in ``09_your_own_vocal``.
+"""
+
+from __future__ import annotations
+
+import html
+import itertools
+import re
+import secrets
+import tempfile
+from importlib import resources
+from pathlib import Path
+
+import ipywidgets as widgets
+from IPython.display import HTML, display
+
+from vocomp_lab.bench.style import STYLE
+from vocomp_lab.lessons.course import Lesson, begin
+from vocomp_lab.lessons.report import examine
+from vocomp_lab.sound.audio import Clip, SoundReader
+from vocomp_lab.sound.checks import shown
+
+LONGEST_MIN = 20
+MOST_CHANNELS = 32
+MOST_SAMPLES = 1 << 26
+"""Frames times channels: 23 minutes of mono at 48 kHz. To measure so many takes about 4 GB of memory."""
+MOST_BYTES, PIECE_BYTES = 512 << 20, 4 << 20
+"""The longest file that the page sends, and the pieces that it cuts one into (``upload.js``)."""
+_UNKNOWN = 1 << 62
+"""The library gives more frames where a header doesn't say how many, as of a FLAC file that was written into a pipe."""
+_LONGEST_NAME = 56
+"""Characters, of up to four bytes each: file systems take 255 bytes."""
+
+_STYLE = """<style>
+.vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
+ max-width:1098px;
+ border:2px dashed var(--jp-border-color0,#888);border-radius:4px;padding:12px;margin:4px 0;text-align:center}
+.vocomp-drop[data-over]{border-color:#0072B2;border-style:solid}
+.vocomp-own{color:var(--jp-ui-font-color1,#111);max-width:1120px;line-height:1.4;font-size:14px}
+.vocomp-own table{border-collapse:collapse;font-size:13px}
+.vocomp-own td,.vocomp-own th{text-align:left;vertical-align:top;padding:2px 10px 2px 0;
+ border-bottom:1px solid var(--jp-border-color2,#ccc); white-space:normal;font-weight:normal}
+.vocomp-own td:first-child{white-space:nowrap}
+.vocomp-own tbody th{font-weight:600}
+.vocomp-own .wrong{border-left:5px solid #D55E00;padding:2px 8px}
+</style>"""
+
+
+class OwnVocal:
+    """A place on the page to load a recording, and what it measures.
+
+    Parameters
+    ----------
+    lesson : Lesson
+        As :func:`vocomp_lab.lessons.course.begin` gives it; its clip is what is loaded until another one is.
+
+    Attributes
+    ----------
+    clip : Clip
+        The recording that is loaded.
+    name : str
+        Of the file, or what the lesson began with.
+    report : RecordingReport
+        What it measures.
+
+    Notes
+    -----
+    Put it last in a cell to show it. What can't be loaded is said in one sentence, and what was loaded before stays.
+    Loads up to 20 minutes, 32 channels and 67 million samples. Explained in ``09_your_own_vocal``.
+    """
+
+    _ids = itertools.count(1)
+
+    def __init__(self, lesson: Lesson):
+        if not isinstance(lesson, Lesson):
+            raise ValueError(
+                f"lesson: {shown(lesson)} is not allowed; give a lesson, such as begin('09_your_own_vocal')."
+            )
+        self._first = self._lesson = lesson
+        self._id = f"f{next(self._ids)}-{secrets.token_hex(4)}"
+        # Named by this place's own id, so that no file of a student's is taken for a piece.
+        self._piece = re.compile(rf"piece-(\d{{1,9}})-of-(\d{{1,9}})-{self._id}-([0-9a-f]{{1,32}})-(.*)", re.DOTALL)
+        self._incoming: _Incoming | None = None
+        self._build()
+        self._take(lesson.clip, lesson.clip_name, lesson)
+
+    @property
+    def lesson(self) -> Lesson:
+        """The lesson, begun with the recording that is loaded now."""
+        if self._lesson is None:
+            self._lesson = begin(self._first.name, self.clip, self._first.folder.parent)
+        return self._lesson
+
+    def load(self, path) -> "OwnVocal":
+        """Load a sound file by its path.
+
+        Raises
+        ------
+        FileNotFoundError
+            If there is no such file.
+        ValueError
+            If it is no sound file, or too long, or has too many channels; what was loaded before stays.
+        """
+        with SoundReader(path) as reader:
+            check_size(reader)
+            clip = reader.clip(lambda reader: _check_frames(reader, reader.frames_read))
+        self._take(clip, reader.path.name, None)
+        return self
+
+    def _build(self):
+        self._upload = widgets.FileUpload(
+            accept=".wav,.flac,.aif,.aiff,.ogg,.w64,.rf64", multiple=False,
+            description="Choose a file", tooltip="Choose a sound file from your disk",
+            layout=widgets.Layout(width="180px"),
+        )  # fmt: skip
+        self._upload.add_class(f"vocomp-{self._id}-upload")
+        self._upload.observe(self._on_upload, "value")
+        self._path = widgets.Text(
+            placeholder="my_take.wav", description="or its path", continuous_update=False,
+            layout=widgets.Layout(width="420px"),
+        )  # fmt: skip
+        self._path.observe(self._on_path, "value")
+        self._received = widgets.HTML(layout=widgets.Layout(display="none"))
+        self._received.add_class(f"vocomp-{self._id}-received")
+        self._note = widgets.HTML()
+        self._told = widgets.HTML()
+        self.widget = widgets.VBox([widgets.HBox([self._upload, self._path]), self._received, self._note, self._told])
+        self.widget.add_class("vocomp-load")
+
+    def _on_path(self, change):
+        text = change["new"].strip().strip("\"'")
+        if text:
+            self._try(lambda: self.load(_from_home(text)))
+
+    def _on_upload(self, change):
+        files = change["new"]
+        if not files:
+            return
+        name, data = str(files[0]["name"]), bytes(files[0]["content"])
+        self._upload.value = ()  # so that the same file can be chosen again
+        piece = self._piece.fullmatch(name)
+        if piece is None:
+            self._try(lambda: self._load_bytes(name, data))
+            return
+        number, count, token, name = int(piece[1]), int(piece[2]), piece[3], piece[4]
+        if self._incoming is None or self._incoming.token != token and number == 1:
+            # Whatever came before and isn't whole was left by a page that is gone.
+            self._incoming = _Incoming(token, count)
+        try:
+            self._incoming.take(_file_name(name), token, number, count, data)
+        except ValueError as error:
+            self._incoming = None
+            self._received.value = f"<span>{token}:refused;</span>"
+            self._refuse(error)
+            return
+        self._received.value = f"<span>{token}:{number};</span>"
+        if self._incoming.whole:
+            pieces, self._incoming = self._incoming.pieces, None
+            self._try(lambda: self._load_bytes(name, b"".join(pieces)))
+
+    def _load_bytes(self, name: str, data: bytes):
+        name = _file_name(name)
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / name
+            try:
+                path.write_bytes(data)
+            except OSError as error:
+                reason = error.strerror or type(error).__name__
+                raise ValueError(f"path: {name!r} can't be put down to be read ({reason}).") from None
+            self.load(path)
+
+    def _try(self, work):
+        """Do what may fail, and say in the page how it went: a widget has nobody to raise to."""
+        self._note.value = '<div class="vocomp-own" role="status">Measuring …</div>'
+        try:
+            work()
+        except (ValueError, OSError) as error:
+            self._refuse(error)
+        except MemoryError:
+            self._refuse("path: this file needs more memory than there is; give a shorter part of it.")
+
+    def _refuse(self, sentence):
+        told = html.escape(f"{sentence} {self.name} stays loaded.")
+        self._note.value = f'<div class="vocomp-own wrong" role="alert">{told}</div>'
+
+    def _take(self, clip: Clip, name: str, lesson: Lesson | None):
+        report = examine(clip)
+        self.clip, self.name, self.report, self._lesson = clip, name, report, lesson
+        self._told.value = f'<div class="vocomp-own"><p><b>Loaded: {html.escape(name)}</b></p>{report.to_html()}</div>'
+        after = " Now run the cells below." if lesson is None else ""
+        self._note.value = f'<div class="vocomp-own" role="status">{html.escape(name)} is loaded.{after}</div>'
+
+    def _ipython_display_(self):
+        script = (
+            resources.files("vocomp_lab.bench").joinpath("upload.js").read_text("utf-8").replace("__ID__", self._id)
+        )
+        box = (
+            f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
+            "Drag a sound file onto this box (WAV, FLAC, AIFF or OGG), or use the button below. "
+            '<span data-part="note" role="status"></span></div>'
+        )
+        display(HTML(f"{STYLE}{_STYLE}{box}<script>{script}</script>"))
+        display(self.widget)
+
+
+class _Incoming:
+    """A file that comes in pieces, one after another, from one page."""
+
+    def __init__(self, token: str, count: int):
+        self.token, self.count = token, count
+        self.pieces: list[bytes] = []
+
+    @property
+    def whole(self) -> bool:
+        return len(self.pieces) == self.count
+
+    def take(self, name: str, token: str, number: int, count: int, data: bytes) -> None:
+        """Add the next piece; the last one again does no harm. A ValueError says what does not fit."""
+        if not 1 <= count <= MOST_BYTES // PIECE_BYTES or len(data) > PIECE_BYTES:
+            megabytes = MOST_BYTES >> 20
+            raise ValueError(
+                f"path: {name!r} is more than the {megabytes} MB that the page takes; put it beside the notebook and give its name."
+            )
+        here = len(self.pieces)
+        again = number == here and here and self.pieces[-1] == data
+        if token != self.token or count != self.count or not (number == here + 1 or again):
+            raise ValueError(f"path: {name!r} did not arrive whole, since something came between; send it again.")
+        if not again:
+            self.pieces.append(data)
+
+
+def _file_name(name: str) -> str:
+    """What a browser calls a file, without folders, invisible characters and what is too much for a disk."""
+    name = "".join(char if char.isprintable() else "_" for char in name.replace("\\", "/").rpartition("/")[2]).strip()
+    if len(name) > _LONGEST_NAME:
+        name = f"{name[: _LONGEST_NAME - 16]}…{name[-15:]}"
+    return "upload" if name in ("", ".", "..") else name
+
+
+def _from_home(text: str) -> Path:
+    """A typed path, of which a tilde at the start means the home folder."""
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:
+        return Path(text)
+
+
+def check_size(reader: SoundReader) -> None:
+    """Refuse a sound file that is too long or has too many channels, before it is read; a ValueError in one sentence.
+
+    The header may lie about the length, so :meth:`OwnVocal.load` looks again while it reads. Explained in
+    ``09_your_own_vocal``.
+    """
+    if reader.channels > MOST_CHANNELS:
+        name = shown(reader.path.name)
+        raise ValueError(f"path: {name} has {reader.channels} channels; give a file of at most {MOST_CHANNELS}.")
+    if reader.claimed_frames < _UNKNOWN:
+        _check_frames(reader, reader.claimed_frames)
+
+
+def _check_frames(reader: SoundReader, frames: int) -> None:
+    name, minutes = shown(reader.path.name), frames / reader.rate / 60
+    if minutes > LONGEST_MIN:
+        raise ValueError(
+            f"path: {name} is {minutes:.0f} minutes long or more; give one song, of at most {LONGEST_MIN} minutes."
+        )
+    if frames * reader.channels > MOST_SAMPLES:
+        most = MOST_SAMPLES / reader.channels / reader.rate / 60
+        raise ValueError(
+            f"path: {name} is longer than the {most:.1f} minutes that are taken of {reader.channels} channels at "
+            f"{reader.rate} Hz; give a mono mix, or a shorter part."
+        )

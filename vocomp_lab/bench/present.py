@@ -1,0 +1,201 @@
+"""The presenter's mode of a bench: large type, prepared steps, numbers held back until the class has guessed, a tally.
+
+How a teacher uses it is said in ``00_start_here`` and in the teaching notes of each lesson.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+
+import ipywidgets as widgets
+
+from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
+from vocomp_lab.lessons.tally import MOST_HANDS, Tally
+
+FIRST_ANSWERS = "before, after, no difference"
+HELD_BACK = "Settings, picture and numbers are held back until everybody has guessed."
+
+
+class PresenterBar:
+    """The bar above a bench's controls that a teacher steps with.
+
+    Parameters
+    ----------
+    bench : Bench
+        Has ``stage``, ``processor``, ``first_processor``, ``stage_in_sight()``, ``set_from_start(**settings)``,
+        ``put_back(processor)`` and ``hold_back_numbers(flag)``.
+    scenarios : sequence of Scenario, optional
+        Steps for the stage that the bench starts with. Without them, and for other stages, those of
+        :func:`scenarios_for`.
+
+    Attributes
+    ----------
+    widget : ipywidgets.Widget
+    tally : Tally
+    """
+
+    def __init__(self, bench, scenarios=None):
+        self._bench = bench
+        self._given = None if scenarios is None else tuple(scenarios)
+        if self._given is not None and not (self._given and all(isinstance(step, Scenario) for step in self._given)):
+            raise ValueError("scenarios: give a list of Scenario objects.")
+        self._given_stage = bench.stage
+        self._place = 0
+        self._going = False
+        self._own = None  # the stage and its settings as they were before the first step
+        self._made_for = self._made = None
+        self.tally = Tally.reading(FIRST_ANSWERS)
+        auto = widgets.Layout(width="auto")
+        self._first = widgets.Button(description="First step", layout=auto)
+        self._back = widgets.Button(description="Previous step", layout=auto)
+        self._next = widgets.Button(description="Next step", layout=auto)
+        self._guess = widgets.ToggleButton(
+            value=False, description="Hold the numbers back", layout=auto,
+            tooltip="Hide settings, picture and numbers until all have guessed",
+        )  # fmt: skip
+        self._count = widgets.ToggleButton(
+            value=False, description="Tally of guesses", layout=auto,
+            tooltip="Type in how many hands went up for each answer",
+        )  # fmt: skip
+        self._say = widgets.HTML()
+        self._first.on_click(lambda _: self.go(0))
+        self._back.on_click(lambda _: self.go(self._place - 1))
+        self._next.on_click(lambda _: self.go(self._place + 1))
+        self._guess.observe(lambda change: self._hold_back(change["new"]), "value")
+        self._count.observe(lambda change: self._open_tally(change["new"]), "value")
+        self._answers = widgets.Text(
+            value=FIRST_ANSWERS, description="Answers", continuous_update=False,
+            layout=widgets.Layout(width="640px", max_width="98%"),
+            tooltip="What the class may guess, with commas between the answers", style={"description_width": "initial"},
+        )  # fmt: skip
+        self._answers.observe(lambda change: self._on_answers(change["new"]), "value")
+        self._hands = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
+        self._counted = widgets.HTML()
+        hidden = widgets.Layout(display="none")
+        self._tally_box = widgets.VBox([self._answers, self._hands, self._counted], layout=hidden)
+        buttons = [self._first, self._back, self._next, self._guess, self._count]
+        self.widget = widgets.VBox(
+            [widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap")), self._say, self._tally_box],
+            layout=widgets.Layout(max_width="1120px"),
+        )
+        self._ask_hands()
+
+    @property
+    def steps(self) -> tuple[Scenario, ...]:
+        """The steps of the stage whose controls are shown."""
+        if self._given is not None and self._bench.stage == self._given_stage:
+            return self._given
+        try:
+            start, (source, sung, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
+            # Measured anew only for another stage, other regions, another clip or another stretch of it.
+            if self._made_for is None or self._made_for[0] != start or self._made_for[1] is not source:
+                self._made = scenarios_for(start, source, sung, self._bench.goals, shift_s)
+                self._made_for = (start, source)
+        except ValueError:  # a stage can't take this clip, and the bench has said so
+            return (Scenario("as prepared", "Before and after: what has changed?"),)
+        return self._made
+
+    @property
+    def _alone(self) -> bool:
+        """Whether there is nothing to step to."""
+        return len(self.steps) == 1 and not self.steps[0].settings
+
+    @property
+    def step(self) -> Scenario:
+        """The step that is on the bench now."""
+        return self.steps[min(self._place, len(self.steps) - 1)]
+
+    def go(self, place: int) -> None:
+        """Put a step on the bench, by its place from 0; before the first and after the last there is none."""
+        if not 0 <= place < len(self.steps):
+            return
+        self._place = place
+        self._going = True
+        try:
+            self._bench.set_from_start(**self.step.settings)
+        finally:
+            self._going = False
+        self._count_anew()
+        self._tell()
+
+    def begin(self) -> None:
+        """Remember how the stage that is shown is set, and put its first step on the bench, if there are others."""
+        self._say.value = '<div class="vocomp-step" role="status">Listening through the steps …</div>'
+        self._own = (self._bench.stage, self._bench.processor)
+        self._place = 0
+        if not self._alone:
+            self.go(0)
+        else:  # a stage of which no step could be heard is presented as it is set
+            self._bench.put_back(*self._own)
+            self._count_anew()
+
+    def end(self) -> None:
+        """Bring back what was set before the first step, and show everything again."""
+        own, self._own = self._own, None
+        self._place, self._guess.value = 0, False
+        if own is not None:
+            self._bench.put_back(*own)
+
+    def moved(self) -> None:
+        """Say so when a control was moved by hand since the step."""
+        if self._own is not None and not self._going:
+            self._tell()
+
+    def _hold_back(self, on):
+        self._bench.hold_back_numbers(on)
+        self._tell()
+
+    def _open_tally(self, on):
+        self._tally_box.layout.display = None if on else "none"
+
+    def _tell(self):
+        steps, step = self.steps, self.step
+        as_step = self._bench.processor == dataclasses.replace(self._bench.first_processor, **step.settings)
+        held = self._guess.value
+        name = "guess first" if held else step.name if as_step else f"{step.name}, then changed by hand"
+        if self._alone and not held:
+            name = "as it is set"
+        self._first.disabled = self._place == 0 and as_step or self._alone
+        self._back.disabled, self._next.disabled = self._place == 0, self._place >= len(steps) - 1
+        more = [HELD_BACK] if held else [step.answer] if as_step and step.answer else []
+        if self._alone:
+            more.append("No other step could be heard on this clip: move a control by hand.")
+        lines = "".join(f'<br><span class="vocomp-answer">{html.escape(line)}</span>' for line in more)
+        self._say.value = (
+            f'<div class="vocomp-step" role="status"><b>{self._place + 1} of {len(steps)}: {html.escape(name)}.</b> '
+            f"{html.escape(step.listen_for)}{lines}</div>"
+        )
+
+    def _on_answers(self, text):
+        try:
+            self.tally = Tally.reading(text)
+        except ValueError as error:
+            self._counted.value = f'<div class="vocomp-error" role="alert">{html.escape(str(error))}</div>'
+            return
+        self._ask_hands()
+
+    def _count_anew(self):
+        self.tally = Tally(self.tally.answers)
+        self._ask_hands()
+
+    def _ask_hands(self):
+        def counting(answer):
+            box = widgets.BoundedIntText(
+                value=0, min=0, max=MOST_HANDS, description=answer, style={"description_width": "initial"}
+            )
+            box.layout.width = "auto"
+            box.add_class("vocomp-hands")
+
+            def counted(change):
+                self.tally = self.tally.with_hands(answer, change["new"])
+                self._show_tally()
+
+            box.observe(counted, "value")
+            return box
+
+        self._hands.children = [counting(answer) for answer in self.tally.answers]
+        self._show_tally()
+
+    def _show_tally(self):
+        self._counted.value = f'<div class="vocomp-step" role="status">{self.tally.to_html()}</div>'

@@ -1,0 +1,28 @@
+"""What the lessons do beside signal code: proposals, the state of the course, guessing games, blind tests, reports and
+exports.
+
+It works without a page: nothing here draws or shows a widget. It may import from `sound`, `processors`, `singer` and
+`analysis`.
+"""
+
+from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
+from vocomp_lab.lessons.export import export, fresh_folder, write_text
+from vocomp_lab.lessons.gallery import FaultGallery
+from vocomp_lab.lessons.guessing import GuessLevels
+from vocomp_lab.lessons.proposals import propose_stage
+from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
+
+__all__ = [
+    "FaultGallery",
+    "GuessLevels",
+    "SettingsPage",
+    "detectable_share",
+    "export",
+    "false_alarm_when_peeking",
+    "fresh_folder",
+    "needed_right",
+    "power",
+    "propose_stage",
+    "what_it_did",
+    "write_text",
+]

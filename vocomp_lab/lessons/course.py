@@ -1,0 +1,234 @@
+"""Where a student stands: each lesson begins with what the lessons before left, kept as settings sheets.
+
+A lesson keeps only its own stages, one sheet a lesson and clip, in a folder ``.state`` beside the notebooks. Where
+nothing is kept, :mod:`vocomp_lab.proposals` fills in, so that one can begin anywhere. How a lesson uses it:
+``04_peak_control``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import textwrap
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.proposals import STAGES, propose_stage
+from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.singer.song import shipped, shipped_names
+from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.checks import check_choice, shown
+from vocomp_lab.sound.files import write_whole
+
+ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour")
+"""The stages of the course, in the order of the work; a kept stage takes its place in it."""
+LESSON_STAGES = {
+    "01_levels_and_meters": ("trim",),
+    "02_level_prep": ("level prep",),
+    "03_filtering": ("low cut", "boxiness", "sibilance"),
+    "04_peak_control": ("peaks",),
+    "05_steady_compression": ("steady",),
+    "06_slow_attack": ("excitement",),
+    "07_detector_types": ("peaks", "steady", "excitement", "colour"),
+    "08_the_vocal_in_the_mix": ORDER,
+    "09_your_own_vocal": ORDER,
+}
+"""Which stages each lesson may set."""
+STATE_FOLDER = ".state"
+DIGEST_LENGTH = 10
+PRINT_WIDTH = 115
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A clip, and the chain that the lessons before this one made for it.
+
+    Attributes
+    ----------
+    name : str
+        Of the lesson, such as "05_steady_compression".
+    clip : Clip
+        As recorded.
+    truth : dict or None
+        What is known of a clip that the workbook made; None for an own voice.
+    chain : Chain
+        The stages before this lesson; without stages at the start of the course.
+    kept : Chain
+        The stages that this lesson kept last time; without stages if it has not.
+    origins : dict of str
+        Where each stage of the chain came from, by its name.
+    folder : Path
+        Where this clip's sheets are kept.
+    voice : Clip
+        The clip as the lessons before left it.
+    """
+
+    name: str
+    clip: Clip
+    truth: dict | None
+    chain: Chain
+    kept: Chain
+    origins: dict[str, str]
+    folder: Path
+    voice: Clip = field(repr=False, compare=False)
+
+    @cached_property
+    def result(self) -> ChainResult:
+        """What the chain makes of the clip, stage by stage: worked out when it is first asked for, since of a whole
+        song it takes a gigabyte.
+        """
+        return self.chain.apply(self.clip)
+
+    @property
+    def clip_name(self) -> str:
+        """What the clip is called: the workbook's name for it, or that of the file."""
+        return self.folder.name if self.truth is not None else self.folder.name.rpartition("_")[0]
+
+    def with_stages(self, stages) -> Chain:
+        """The chain with these stages (a Chain, or a Bench, which has one), each in its place in the order of work."""
+        return _ordered({**dict(self.chain.stages), **dict(_chain_of(stages).stages)})
+
+    def keep(self, stages) -> str:
+        """Keep this lesson's stages for the lessons to come.
+
+        Parameters
+        ----------
+        stages : Chain or Bench
+            Stages of other lessons in it are left alone; a chain without stages keeps that this lesson adds nothing.
+
+        Returns
+        -------
+        str
+            One sentence that says what was kept, and where.
+
+        Raises
+        ------
+        ValueError
+            If none of the stages is this lesson's.
+        """
+        given = _chain_of(stages)
+        own = LESSON_STAGES.get(self.name, ())
+        mine = [(name, processor) for name, processor in given.stages if name in own]
+        if given.stages and not mine:
+            names = ", ".join(repr(name) for name, _ in given.stages)
+            raise ValueError(
+                f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}."
+            )
+        # A page that is closed meanwhile leaves the old sheet whole.
+        path = write_whole(self.folder / f"{self.name}.json", Chain(mine).to_json())
+        names = ", ".join(name for name, _ in mine) or "no stage"
+        last = self.name == tuple(LESSON_STAGES)[-1]
+        begins = "this page begins with it the next time" if last else "the next lesson begins with it"
+        return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
+
+    def __str__(self):
+        lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
+        return (
+            "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
+            or "As recorded: no lesson before this one has changed it."
+        )
+
+
+def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
+    """Begin a lesson where the ones before left off.
+
+    Parameters
+    ----------
+    lesson : str
+        One of ``LESSON_STAGES``.
+    clip : Clip, str or Path
+        The name of a clip that comes with the workbook, or a sound file, or a Clip.
+    folder : path, optional
+        Where the sheets are kept; ``.state`` in the folder that the notebook runs in.
+
+    Returns
+    -------
+    Lesson
+
+    Raises
+    ------
+    ValueError
+        If there is no such lesson or clip, or nobody sings in the file.
+
+    Notes
+    -----
+    A sheet that can't be read is left where it is and said so in ``origins``; a proposal stands in. First used in
+    ``02_level_prep``.
+    """
+    check_choice("lesson", lesson, tuple(LESSON_STAGES))
+    clip, truth, name = _opened(clip)
+    folder = _folder_of(name, Path(STATE_FOLDER if folder is None else folder))
+    lessons = tuple(LESSON_STAGES)
+    earlier = lessons[: lessons.index(lesson)]
+    sheets = {name: _read(folder / f"{name}.json") for name in (*earlier, lesson)}
+    stages, origins, result = {}, {}, None
+    for stage in ORDER:
+        for name in reversed(earlier):
+            if stage in LESSON_STAGES[name] and isinstance(sheets[name], Chain):
+                if stage in dict(sheets[name].stages):
+                    stages[stage], origins[stage] = sheets[name][stage], f"kept in {name}"
+                    break
+                if name == _home(stage):  # kept, and without it: the student wants none
+                    break
+        else:
+            home = _home(stage)
+            if home in earlier and stage in STAGES:
+                result = _ordered(stages).apply(clip, reuse=result)
+                proposal = propose_stage(stage, result.output)
+                if proposal.processor is not None:
+                    bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
+                    stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason}){bad}"
+    own = sheets[lesson] if isinstance(sheets[lesson], Chain) else Chain([])
+    chain = _ordered(stages)
+    voice = chain.apply(clip, reuse=result).output if chain.stages else clip
+    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice)
+
+
+def _home(stage):
+    """The lesson that teaches a stage: the first that may set it."""
+    return next(name for name, stages in LESSON_STAGES.items() if stage in stages)
+
+
+def _ordered(stages: dict) -> Chain:
+    place = {name: number for number, name in enumerate(ORDER)}
+    return Chain(sorted(stages.items(), key=lambda item: place.get(item[0], len(ORDER))))
+
+
+def _chain_of(stages) -> Chain:
+    chain = stages if isinstance(stages, Chain) else getattr(stages, "chain", None)
+    if not isinstance(chain, Chain):
+        raise ValueError(f"stages: {type(stages).__name__} is not allowed; give a Chain or a bench.")
+    return chain
+
+
+def _opened(clip) -> tuple[Clip, dict | None, str]:
+    """The clip, what is known of it, and a name for its folder that another clip will not have."""
+    if isinstance(clip, str) and clip in shipped_names():
+        take = shipped(clip)
+        return take.clip, take.truth, clip
+    stem = "own"
+    if not isinstance(clip, Clip):
+        stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
+        path, clip = clip, load(clip)
+        if not active_mask(clip).any():
+            raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
+    return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+
+
+def _folder_of(name: str, parent: Path) -> Path:
+    """Where a clip's sheets are; a recording is known by its sound, so that another file name finds them, too."""
+    digest = name.rpartition("_")[2]
+    known = sorted(parent.glob(f"*_{digest}")) if len(digest) == DIGEST_LENGTH else []
+    return known[0] if known else parent / name
+
+
+def _read(path: Path) -> Chain | str | None:
+    """A kept sheet; what is wrong with it; or None where there is none."""
+    if not path.exists():
+        return None
+    try:
+        return Chain.from_json(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        return f"the sheet {path.name} can't be read: {error}"

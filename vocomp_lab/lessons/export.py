@@ -1,0 +1,157 @@
+"""Taking work along: a take as a sound file at a chosen loudness, and texts, none of which overwrites anything.
+
+Explained in ``09_your_own_vocal``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.sound.audio import Clip, save
+from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.levels import true_peak_dbtp
+
+HIGHEST_TRUE_PEAK_DBTP = -1.0
+"""EBU R 128 (value from memory)."""
+
+
+@dataclass(frozen=True)
+class Exported:
+    """What became of a clip on its way into a file. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    path : Path
+    gain_db : float
+        That the clip was given.
+    loudness_lufs, true_peak_dbtp : float
+        Of the file.
+    short_by_lu : float
+        By how much the peaks kept the file below the loudness that was asked for; 0 where they did not.
+    """
+
+    path: Path
+    gain_db: float
+    loudness_lufs: float
+    true_peak_dbtp: float
+    short_by_lu: float = 0.0
+
+    def __str__(self):
+        text = (
+            f"{self.path.name}: {decibels(self.loudness_lufs)} LUFS, {decibels(self.true_peak_dbtp)} dBTP, "
+            f"after a gain of {decibels(self.gain_db, sign=True)} dB"
+        )
+        if self.short_by_lu:
+            text += f"; the peaks kept it {decibels(self.short_by_lu)} LU below what was asked for"
+        return text
+
+
+def export(
+    clip: Clip,
+    path,
+    loudness_lufs: float | None = None,
+    highest_true_peak_dbtp: float = HIGHEST_TRUE_PEAK_DBTP,
+    *,
+    subtype: str = "PCM_24",
+    overwrite: bool = False,
+) -> Exported:
+    """Write a clip to a sound file, at a loudness, without clipping.
+
+    Parameters
+    ----------
+    clip : Clip
+    path : str or path-like
+        Ends in ``.wav`` or ``.flac``.
+    loudness_lufs : float, optional
+        Integrated loudness to bring it to, −70 to 0 LUFS; as loud as it is, where none is given.
+    highest_true_peak_dbtp : float
+        −60 to 0 dBTP. Where the peaks would go over it the whole clip gets less gain: nothing is limited.
+    subtype : str
+        As :func:`vocomp_lab.save` takes it; 24-bit by default.
+    overwrite : bool
+        Whether a file of this name may be replaced.
+
+    Returns
+    -------
+    Exported
+
+    Raises
+    ------
+    FileExistsError
+        If there is such a file and `overwrite` is false.
+    ValueError
+        If a setting is not allowed.
+
+    Notes
+    -----
+    Loudness and true peak: ITU-R BS.1770-5; −1 dBTP: EBU R 128 (value from memory). The file is written under another
+    name and renamed when it is whole. Explained in ``09_your_own_vocal``.
+    """
+    ceiling = check_number("highest_true_peak_dbtp", highest_true_peak_dbtp, -60, 0, "dBTP")
+    path = check_free(path, overwrite)
+    loud, peak = integrated_lufs(clip), true_peak_dbtp(clip)
+    asked_db = 0.0
+    if loudness_lufs is not None:
+        target = check_number("loudness_lufs", loudness_lufs, -70, 0, "LUFS")
+        asked_db = target - loud if math.isfinite(loud) else 0.0
+    # Rounded down, so that the peak stays below the ceiling and not a hair over it.
+    gain_db = min(asked_db, math.floor(100 * (ceiling - peak)) / 100) if math.isfinite(peak) else 0.0
+    save(clip.gained(gain_db), path, subtype)
+    return Exported(path, gain_db, loud + gain_db, peak + gain_db, asked_db - gain_db)
+
+
+def write_text(text: str, path, *, overwrite: bool = False) -> Path:
+    """Write a text such as a settings sheet, whole or not at all.
+
+    Parameters
+    ----------
+    text : str
+    path : str or path-like
+    overwrite : bool
+        Whether a file of this name may be replaced.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FileExistsError
+        If there is such a file and `overwrite` is false.
+
+    Notes
+    -----
+    Explained in ``09_your_own_vocal``.
+    """
+    return write_whole(check_free(path, overwrite), text)
+
+
+def fresh_folder(path) -> Path:
+    """Make a new folder of this name, or, where something has it, of this name with the next free number behind it.
+
+    Explained in ``09_your_own_vocal``.
+    """
+    path = Path(path)
+    names = itertools.chain([path], (path.with_name(f"{path.name}_{number}") for number in itertools.count(2)))
+    for name in names:
+        try:
+            name.mkdir(parents=True)
+            return name
+        except FileExistsError:
+            continue
+
+
+def check_free(path, overwrite: bool) -> Path:
+    """`path` as a Path, if nothing stands there or it may be replaced; else a FileExistsError in one sentence."""
+    path = Path(path)
+    if path.is_dir():
+        raise FileExistsError(f"path: {path.name!r} is a folder; give the name of a file.")
+    if path.exists() and not overwrite:
+        raise FileExistsError(f"path: there is a file {path.name!r} already; give another name, or overwrite=True.")
+    return path

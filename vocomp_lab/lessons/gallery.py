@@ -1,0 +1,193 @@
+"""Renders with one fault each, to be guessed by ear before the numbers are read.
+
+Dealt in ``08_the_vocal_in_the_mix``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Callable
+
+import numpy as np
+
+from vocomp_lab.analysis.diagnosis import SIGNS, CompressionNumbers, beyond_limit, findings, measure_compression
+from vocomp_lab.analysis.listening import match_gain_db
+from vocomp_lab.analysis.loudness import loudness
+from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.lessons.proposals import propose_peaks, propose_steady
+from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighShelf
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_choice, check_whole
+
+
+def well_set(voice: Clip) -> Chain:
+    """Peak control and steady compression with the proposed settings, and no fault that the numbers know.
+
+    Explained in ``08_the_vocal_in_the_mix``.
+    """
+    chain = Chain([])
+    current = voice
+    for propose in (propose_peaks, propose_steady):
+        proposal = propose(current)
+        if proposal.processor is not None:
+            chain = Chain([*chain.stages, (proposal.stage, proposal.processor)])
+            current = proposal.processor.apply(current).output
+    return chain
+
+
+def _one(voice, compressor, median_db):
+    threshold_db = threshold_for(compressor, voice, "median_db", median_db)
+    return Chain([("compressor", dataclasses.replace(compressor, threshold_db=threshold_db))])
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A way to get it wrong: what was done, in words, and how, given the voice and the chain that would be right.
+
+    Met in ``08_the_vocal_in_the_mix``.
+    """
+
+    words: str
+    chain: Callable[[Clip, Chain], Chain]
+
+
+FAULTS = {
+    "nothing": Fault("peak control and steady compression, as proposed", lambda voice, right: right),
+    "reduction": Fault(
+        "6:1, 5 ms, 1.2 s, the threshold so low that 15 dB go",
+        lambda voice, right: _one(voice, Compressor(-30, 6, 5, 1_200), 15.0),
+    ),
+    "release": Fault(
+        "4:1, 1 ms, and a release of only 5 ms", lambda voice, right: _one(voice, Compressor(-30, 4, 1, 5), 3.5)
+    ),
+    "onsets": Fault(
+        "20:1, an attack of 0.1 ms, 300 ms", lambda voice, right: _one(voice, Compressor(-30, 20, 0.1, 300), 6.0)
+    ),
+    "make-up": Fault(
+        "as the one that is right, and 5 dB more of make-up gain",
+        lambda voice, right: Chain([*right.stages, ("too much", Gain(5.0))]),
+    ),
+    "noise": Fault(
+        "3:1, 10 ms, a release of 60 ms, 8 dB taken away",
+        lambda voice, right: _one(voice, Compressor(-30, 3, 10, 60), 8.2),
+    ),
+    "sibilance": Fault(
+        "as the one that is right, then 9 dB more of everything over 5 kHz",
+        lambda voice, right: Chain([*right.stages, ("bright", HighShelf(5_000, 9.0, 0.7))]),
+    ),
+}
+"""The faults of the gallery, by the sign that should tell each; "nothing" is a chain without one."""
+
+
+def make_faulty(voice: Clip, fault: str, right: Chain | None = None) -> ChainResult:
+    """Compress a voice with one fault, and with the loudness given back except where that is the fault.
+
+    Parameters
+    ----------
+    voice : Clip
+        Prepared: level prep and filters done.
+    fault : str
+        One of ``FAULTS``.
+    right : Chain, optional
+        The chain that is right, if it is known already: :func:`well_set` of the voice.
+
+    Returns
+    -------
+    ChainResult
+        Explained in ``08_the_vocal_in_the_mix``.
+    """
+    check_choice("fault", fault, tuple(FAULTS))
+    chain = FAULTS[fault].chain(voice, well_set(voice) if right is None else right)
+    result = chain.apply(voice)
+    if fault == "make-up":
+        return result
+    gain_db = match_gain_db(loudness(result.output).integrated_lufs, loudness(voice).integrated_lufs)
+    return Chain([*chain.stages, ("make-up", Gain(gain_db))]).apply(voice, reuse=result)
+
+
+class FaultGallery:
+    """Renders of one voice with a fault each, and one without, in an order drawn by chance: guess, measure, look.
+
+    Parameters
+    ----------
+    voice : Clip
+        Prepared: level prep and filters done.
+    seed : int, optional
+        The same seed hangs them in the same order.
+
+    Attributes
+    ----------
+    voice : Clip
+    clips : tuple of Clip
+        The renders, number 1 first.
+
+    Notes
+    -----
+    Explained in ``08_the_vocal_in_the_mix``.
+    """
+
+    def __init__(self, voice: Clip, seed: int | None = None):
+        random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
+        self._faults = tuple(tuple(FAULTS)[place] for place in random.permutation(len(FAULTS)))
+        right = well_set(voice)
+        self._results = tuple(make_faulty(voice, fault, right) for fault in self._faults)
+        self._numbers: dict[int, CompressionNumbers] = {}
+        self._guesses: dict[int, str] = {}
+        self.voice = voice
+        self.clips = tuple(result.output for result in self._results)
+
+    def guess(self, guesses: dict[int, str | None]) -> None:
+        """Say what is wrong with each render, by its number; None for those not guessed. The last guess counts.
+
+        Raises
+        ------
+        ValueError
+            If there is no such number or no such fault.
+        """
+        known = tuple(FAULTS)
+        checked = {
+            self._number(number): check_choice("guesses", fault, known) for number, fault in guesses.items() if fault
+        }
+        self._guesses.update(checked)
+        if self._guesses:
+            print(f"{len(self._guesses)} of {len(self.clips)} guessed. Now the numbers.")
+        else:
+            print(f"Nothing guessed yet. Put one of {', '.join(known)} in place of a None, and run this cell again.")
+
+    def numbers(self, number: int) -> CompressionNumbers:
+        """What the meters say about one render; print it for a table."""
+        number = self._number(number)
+        if number not in self._numbers:
+            result = self._results[number - 1]
+            self._numbers[number] = measure_compression(self.voice, result.output, result.reduction_db)
+        return self._numbers[number]
+
+    def table(self) -> str:
+        """The numbers of all renders side by side, those beyond their limits marked, and no name told."""
+        count = range(1, len(self.clips) + 1)
+        rows = [f"{'':<38}" + "".join(f"{number:>7} " for number in count)]
+        for name, sign in SIGNS.items():
+            values = [self.numbers(number).values[name] for number in count]
+            marks = "".join(f"{sign.text(value):>7}{'*' if beyond_limit(name, value) else ' '}" for value in values)
+            rows.append(f"{f'{sign.label} ({sign.unit})':<38}{marks}".rstrip())
+        return "\n".join([*rows, "* beyond its limit"])
+
+    def reveal(self) -> str:
+        """What each render was made with, what was guessed, and what the numbers say first; nothing before a guess."""
+        if not self._guesses:
+            return "Nothing is told before you have guessed one, at least: do so above, and run this cell again."
+        lines, right = [], 0
+        for number, fault in enumerate(self._faults, start=1):
+            guessed = self._guesses.get(number)
+            right += guessed == fault
+            told = findings(self.numbers(number))
+            lines.append(f"{number}: {fault} ({FAULTS[fault].words})" + (f"; you said {guessed}" if guessed else ""))
+            lines.append(f"   {told[0].sentence if told else 'No number is beyond its limit.'}")
+        return "\n".join([*lines, f"{right} of {len(self._guesses)} guessed right."])
+
+    def _number(self, number):
+        return check_whole("number", number, 1, len(self._faults))

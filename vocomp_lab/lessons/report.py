@@ -1,0 +1,470 @@
+"""What a recording is like, in words and numbers: each thing measured, whether it is fine, what to do, which lesson.
+
+Limits are common practice, no source, unless a source is named beside them. Explained in ``09_your_own_vocal``.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+from scipy.signal import butter, find_peaks, sosfilt
+
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowend import STEADY_LOW_DB, LowEnd, measure_low_end
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, stretches, sung_rms_dbfs
+from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
+from vocomp_lab.analysis.words import find_phrases
+from vocomp_lab.lessons.export import HIGHEST_TRUE_PEAK_DBTP
+from vocomp_lab.lessons.proposals import (
+    LEAST_RING_DB,
+    NEAR_ENOUGH_DB,
+    VOICE_PEAK_DBFS,
+    VOICE_RMS_DBFS,
+)
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, power_to_db, sample_peak_dbfs, true_peak_dbtp
+
+CLIPPED_RUN = 3
+"""So many samples in a row at full scale count as clipped."""
+QUIET_ROOM_DB = 40.0
+EVEN_LU = 6.0
+LARGEST_OFFSET_DBFS = -60.0
+LARGEST_IMBALANCE_DB = 3.0
+MAINS_HZ = (50.0, 60.0)
+_HUM_WINDOW_S, _HUM_MULTIPLES, _HUM_STANDS_OUT_DB = 0.3, np.arange(1, 7), 10.0
+_SHORTEST_PHRASE_S = 0.8
+_NOTHING_DB = -100.0
+POP_DB, POP_STANDS_OUT_DB = -14.0, 12.0
+"""A thump is a pop from this level on, against the voice's RMS and against the steady low end."""
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One thing that was measured of a recording. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    topic : str
+        Such as "level" or "noise in the pauses".
+    measured : str
+        The finding with its numbers.
+    fine : bool
+        Whether it may stay as it is.
+    advice : str
+        What to do.
+    lesson : str
+        The number of the lesson that explains it, such as "03".
+    value : float
+        The number that the verdict rests on; NaN where there is none.
+    """
+
+    topic: str
+    measured: str
+    fine: bool
+    advice: str
+    lesson: str
+    value: float = math.nan
+
+    def __str__(self):
+        verdict = "fine" if self.fine else "worth a look"
+        return f"{verdict} · {self.topic}: {self.measured}. {self.advice} (lesson {self.lesson})"
+
+
+@dataclass(frozen=True)
+class RecordingReport:
+    """Everything that :func:`examine` measured of a recording. Explained in ``09_your_own_vocal``.
+
+    Attributes
+    ----------
+    heading : str
+        Length, channels and sample rate.
+    observations : tuple of Observation
+    """
+
+    heading: str
+    observations: tuple[Observation, ...]
+
+    def __getitem__(self, topic: str) -> Observation:
+        """The observation on a topic."""
+        return {observation.topic: observation for observation in self.observations}[topic]
+
+    @property
+    def topics(self) -> list[str]:
+        """What was looked at, in order."""
+        return [observation.topic for observation in self.observations]
+
+    @property
+    def worth_a_look(self) -> list[str]:
+        """The topics that are not simply fine."""
+        return [observation.topic for observation in self.observations if not observation.fine]
+
+    @property
+    def summary(self) -> str:
+        """How many things are fine, and which are worth a look, in one sentence."""
+        count, look = len(self.observations), self.worth_a_look
+        if not look:
+            return f"All {count} things that were measured are fine."
+        return f"{count - len(look)} of {count} things that were measured are fine; worth a look: {', '.join(look)}."
+
+    def __str__(self):
+        return "\n".join([self.heading, self.summary, *map(str, self.observations)])
+
+    def to_html(self) -> str:
+        """The report as a table for a page."""
+        rows = "".join(
+            f"<tr><td><b>{'✓ fine' if o.fine else '▸ worth a look'}</b></td><th scope='row'>{html.escape(o.topic)}</th>"
+            f"<td>{html.escape(o.measured)}.</td><td>{html.escape(o.advice)}</td><td>{o.lesson}</td></tr>"
+            for o in self.observations
+        )
+        head = "".join(
+            f"<th scope='col'>{name}</th>" for name in ("result", "what", "measured", "what to do", "lesson")
+        )
+        return (
+            f"<p>{html.escape(self.heading)}. {html.escape(self.summary)}</p>"
+            f"<table class='vocomp-report'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+        )
+
+    def _repr_html_(self):
+        cells = "table.vocomp-report td,table.vocomp-report th"
+        style = f"{cells}{{text-align:left!important;vertical-align:top;white-space:normal}}"
+        return f"<style>{style}</style>{self.to_html()}"
+
+
+def examine(clip: Clip) -> RecordingReport:
+    """Measure what a recording is like before anything is done to it.
+
+    Parameters
+    ----------
+    clip : Clip
+        One voice, as recorded.
+
+    Returns
+    -------
+    RecordingReport
+        Of silence it holds only what can be said of silence.
+
+    Notes
+    -----
+    Levels and loudness: ITU-R BS.1770-5. All limits are common practice, no source, but that for the true peak (EBU R
+    128, value from memory). Explained in ``09_your_own_vocal``.
+    """
+    sung = active_mask(clip)
+    kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
+    share = f"{100 * sung.mean():.0f} %"
+    heading = f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz; sung in {share} of the time"
+    found = [_peaks(clip), _clipping(clip), _offset(clip)]
+    if clip.channels > 1:
+        found.append(_balance(clip))
+    if sung.any():
+        low = measure_low_end(clip, sung)
+        found = [
+            _level(clip, sung),
+            *found,
+            _noise(clip, sung),
+            _low_end(low),
+            _hum(clip, sung),
+            _pops(clip, sung, low),
+        ]
+        found += [_rings(clip), _sharpness(clip, sung), _evenness(clip)]
+    else:
+        found.insert(
+            0, Observation("level", "nobody sings in this clip", False, "Check that it is the right file.", "01")
+        )
+    return RecordingReport(heading, tuple(found))
+
+
+def _level(clip: Clip, sung) -> Observation:
+    rms, peak = sung_rms_dbfs(clip, sung), sample_peak_dbfs(clip)
+    off_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
+    fine = abs(off_db) < NEAR_ENOUGH_DB
+    measured = (
+        f"{decibels(rms)} dBFS RMS while singing, {decibels(integrated_lufs(clip))} LUFS, peak {decibels(peak)} dBFS, "
+        f"crest factor {decibels(crest_factor_db(clip))} dB"
+    )
+    where = "where thresholds are usually set."
+    advice = f"About {where}" if fine else f"A trim of {decibels(off_db, sign=True)} dB brings it to {where}"
+    return Observation("level", measured, fine, advice, "01", off_db)
+
+
+def _peaks(clip: Clip) -> Observation:
+    true_peak = true_peak_dbtp(clip)
+    fine = true_peak <= HIGHEST_TRUE_PEAK_DBTP
+    advice = "There is headroom."
+    if not fine:
+        advice = "Turn it down before it goes anywhere as a file; in here nothing clips. Next time, record softer."
+    return Observation("true peak", f"{decibels(true_peak)} dBTP", fine, advice, "01", true_peak)
+
+
+def clipped_places(clip: Clip) -> list[float]:
+    """Where the wave was cut off at full scale.
+
+    Parameters
+    ----------
+    clip : Clip
+
+    Returns
+    -------
+    list of float
+        Start in seconds of every run of three samples or more, of any channel, that stand at full scale (within one and
+        a half steps of 16 bits). Explained in ``09_your_own_vocal``.
+    """
+    full = np.abs(clip.columns) >= 1.0 - 1.5 * 2.0**-15
+    places = [starts[ends - starts >= CLIPPED_RUN] for starts, ends in (stretches(channel) for channel in full.T)]
+    return [float(place) / clip.rate for place in np.unique(np.concatenate(places))]
+
+
+def _clipping(clip: Clip) -> Observation:
+    places = clipped_places(clip)
+    if not places:
+        return Observation("clipping", "no run of samples at full scale", True, "Nothing was cut off.", "01", 0.0)
+    where = ", ".join(f"{place:.2f} s" for place in places[:3]) + (", …" if len(places) > 3 else "")
+    advice = "Listen there. What was cut off does not come back: if it is heard, sing that line again; else leave it."
+    return Observation(
+        "clipping", f"{len(places)} places at full scale ({where})", False, advice, "01", float(len(places))
+    )
+
+
+def _offset(clip: Clip) -> Observation:
+    offset = amplitude_to_db(float(np.abs(clip.columns.mean(axis=0)).max()))
+    fine = offset < LARGEST_OFFSET_DBFS
+    advice = "None to speak of." if fine else "Any low cut takes it out; put it first in the chain."
+    return Observation("DC offset", f"{decibels(offset)} dBFS", fine, advice, "03", offset)
+
+
+def _balance(clip: Clip) -> Observation:
+    levels = power_to_db(np.mean(np.square(clip.columns), axis=0), floor_db=-200.0)
+    apart = float(levels.max() - levels.min())
+    first, second = clip.columns[:, 0], clip.columns[:, 1]
+    size = math.sqrt(float(first @ first) * float(second @ second))
+    alike = float(first @ second) / size if size > 0 else 1.0
+    measured = f"channels {decibels(apart)} dB apart, correlation {decibels(alike, 2, sign=True)}"
+    if levels.min() <= -90 < levels.max():
+        return Observation(
+            "channels", measured, False, "One channel is silent: work on the other one as a mono file.", "01", apart
+        )
+    if alike < -0.3:
+        return Observation(
+            "channels",
+            measured,
+            False,
+            "They work against each other: turn one over (polarity), or use only one.",
+            "01",
+            apart,
+        )
+    if apart > LARGEST_IMBALANCE_DB:
+        return Observation(
+            "channels",
+            measured,
+            False,
+            "The voice sits to one side: use the better channel as a mono file.",
+            "01",
+            apart,
+        )
+    same = alike > 0.9999 and apart < 0.1
+    advice = "Both are the same: a mono file would do." if same else "The voice is in the middle."
+    return Observation("channels", measured, True, advice, "01", apart)
+
+
+def _noise(clip: Clip, sung) -> Observation:
+    floor = noise_floor_dbfs(clip, sung)
+    if math.isnan(floor):
+        return Observation(
+            "noise in the pauses",
+            "there is no pause to listen in",
+            True,
+            "Listen for it where the voice is softest.",
+            "01",
+        )
+    if floor < -150:
+        return Observation(
+            "noise in the pauses",
+            "digital silence",
+            True,
+            "A gate or an editor has been there already.",
+            "02",
+            math.inf,
+        )
+    distance = sung_rms_dbfs(clip, sung) - floor
+    fine = distance >= QUIET_ROOM_DB
+    advice = (
+        "The room is quiet enough; make-up gain lifts it by its own amount."
+        if fine
+        else "It comes up by as much as make-up gain adds. Take out what is below the voice first, and turn the pauses "
+        "down by hand."
+    )
+    return Observation(
+        "noise in the pauses",
+        f"{decibels(floor)} dBFS, {decibels(distance, 0)} dB under the voice",
+        fine,
+        advice,
+        "02",
+        distance,
+    )
+
+
+def _low_end(low: LowEnd) -> Observation:
+    fine = low.steady_db <= STEADY_LOW_DB
+    pitch = "" if low.pitch is None else f"; the lowest notes are near {low.pitch.low_hz:.0f} Hz"
+    level = f"{decibels(low.steady_db, 0)} dB against the voice all the time"
+    steady = "nothing" if low.steady_db < _NOTHING_DB else level
+    measured = f"below {low.below_hz:.0f} Hz {steady}{pitch}"
+    advice = "No low cut is needed for it." if fine else f"A low cut near {low.cut_hz:.0f} Hz, before any compressor."
+    return Observation("rumble", measured, fine, advice, "03", low.steady_db)
+
+
+def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
+    """Mains hum in the pauses.
+
+    Parameters
+    ----------
+    clip : Clip
+    sung : ndarray of bool, shape (frames,)
+        Where it is sung (:func:`vocomp_lab.analysis.meters.active_mask`).
+
+    Returns
+    -------
+    freq_hz, level_dbfs : float
+        50 or 60 Hz, whichever is stronger, and the RMS level of those of its first six multiples that stand out of what
+        is beside them by 10 dB; NaN and −inf where fewer than two do, or no pause is as long as 0.3 s.
+
+    Notes
+    -----
+    Hann-windowed spectra of 0.3 s, of which the median is taken line by line. Common practice, no source. Explained in
+    ``09_your_own_vocal``.
+    """
+    length = int(_HUM_WINDOW_S * clip.rate)
+    starts, ends = stretches(~sung)
+    firsts = [first for a, b in zip(starts, ends) for first in range(a, b - length + 1, length // 2)]
+    if not firsts:
+        return math.nan, -math.inf
+    mono = clip.columns.mean(axis=1)
+    window = np.hanning(length)
+    spectra = [np.abs(np.fft.rfft(mono[first : first + length] * window, 4 * length)) ** 2 for first in firsts[:400]]
+    power = 2.0 * np.median(spectra, axis=0) / window.sum() ** 2
+    line_hz = clip.rate / (4 * length)
+
+    def around(freq_hz, low_hz, high_hz):
+        offsets = np.arange(math.ceil(low_hz / line_hz), math.floor(high_hz / line_hz) + 1)
+        return power[np.clip(np.rint(freq_hz / line_hz).astype(int) + offsets, 0, len(power) - 1)]
+
+    best = (math.nan, -math.inf)
+    for mains_hz in MAINS_HZ:
+        lines = np.array([around(mains_hz * k, -1.0, 1.0).max() for k in _HUM_MULTIPLES])
+        either_side = [
+            [np.median(around(mains_hz * k, *side)) for side in ((-20.0, -9.0), (9.0, 20.0))] for k in _HUM_MULTIPLES
+        ]
+        beside = np.max(either_side, axis=1)
+        out = power_to_db(lines, -300.0) > power_to_db(beside, -300.0) + _HUM_STANDS_OUT_DB
+        level = power_to_db(float(lines[out].sum()))
+        if out.sum() >= 2 and level > max(best[1], -110.0):
+            best = (mains_hz, level)
+    return best
+
+
+def _hum(clip: Clip, sung) -> Observation:
+    freq_hz, level = hum_level(clip, sung)
+    if math.isnan(freq_hz):
+        return Observation(
+            "hum",
+            "no lines of 50 or 60 Hz and their multiples stand out in the pauses",
+            True,
+            "None to speak of.",
+            "03",
+            level,
+        )
+    advice = (
+        f"A low cut takes {freq_hz:.0f} Hz out and leaves the multiples; they hide behind the voice, and come up in "
+        "the pauses. Look for the cable or the power supply before the next take."
+    )
+    return Observation(
+        "hum", f"{freq_hz:.0f} Hz and multiples, {decibels(level)} dBFS in the pauses", False, advice, "03", level
+    )
+
+
+def pop_times(clip: Clip, sung: np.ndarray, low: LowEnd) -> list[float]:
+    """Where breath hits the microphone.
+
+    Parameters
+    ----------
+    clip : Clip
+    sung : ndarray of bool, shape (frames,)
+        Where it is sung (:func:`vocomp_lab.analysis.meters.active_mask`).
+    low : LowEnd
+        As :func:`vocomp_lab.analysis.lowend.measure_low_end` gives it.
+
+    Returns
+    -------
+    list of float
+        Seconds of every thump below `low.below_hz` that comes within 14 dB of the voice's RMS and stands 12 dB out of
+        the steady part, in 50 ms; those closer than 0.15 s are one. Common practice, no source. Explained in
+        ``09_your_own_vocal``.
+    """
+    bass = sosfilt(butter(4, low.below_hz, fs=clip.rate, output="sos"), clip.columns, axis=0)
+    step = clip.rate // 200
+    power = uniform_filter1d(np.mean(bass * bass, axis=1), 10 * step, mode="constant")[::step]
+    voice_db = sung_rms_dbfs(clip, sung)
+    least_db = voice_db + max(POP_DB, low.steady_db + POP_STANDS_OUT_DB)
+    level_db = power_to_db(np.maximum(power, 0.0), -200.0)
+    places, _ = find_peaks(np.concatenate([[-300.0], level_db, [-300.0]]), height=least_db, distance=30, prominence=6.0)
+    return [float(place - 1) * step / clip.rate for place in places]
+
+
+def _pops(clip: Clip, sung, low: LowEnd) -> Observation:
+    times = pop_times(clip, sung, low)
+    if not times:
+        return Observation("pops", "no thumps below the voice", True, "None to speak of.", "03", 0.0)
+    where = ", ".join(f"{time:.1f} s" for time in times[:6]) + (", …" if len(times) > 6 else "")
+    advice = "Take them out before any compressor, which would duck the voice for each: low cut, or level by hand."
+    return Observation("pops", f"{len(times)} thumps below the voice ({where})", False, advice, "03", float(len(times)))
+
+
+def _rings(clip: Clip) -> Observation:
+    rings = find_resonances(clip)
+    if not rings or rings[0].gain_db < LEAST_RING_DB:
+        measured = "none found"
+        if rings:
+            measured = f"the strongest, at {rings[0].freq_hz:.0f} Hz, by {rings[0].gain_db:.1f} dB"
+        return Observation("resonance", measured, True, "Nothing to cut.", "03", rings[0].gain_db if rings else 0.0)
+    advice = f"Listen near {rings[0].freq_hz:.0f} Hz; if it sounds boxy, cut part of it."
+    return Observation(
+        "resonance",
+        f"a ring near {rings[0].freq_hz:.0f} Hz, about {rings[0].gain_db:.0f} dB",
+        False,
+        advice,
+        "03",
+        rings[0].gain_db,
+    )
+
+
+def _sharpness(clip: Clip, sung) -> Observation:
+    hiss = measure_sibilance(clip, sung)
+    if hiss.count == 0:
+        return Observation("s sounds", "none found", True, "Nothing to do.", "03")
+    measured = f"{hiss.count} found, the louder of them {decibels(hiss.level_db)} dB against the voice, above 6 kHz"
+    advice = (
+        f"Sharp from {decibels(SHARP_DB, 0)} dB on: compression brings them up further, so try a de-esser."
+        if hiss.sharp
+        else f"They sit in the voice (sharp would be from {decibels(SHARP_DB, 0)} dB on)."
+    )
+    return Observation("s sounds", measured, not hiss.sharp, advice, "03", hiss.level_db)
+
+
+def _evenness(clip: Clip) -> Observation:
+    phrases = [phrase for phrase in find_phrases(clip) if phrase.length_s >= _SHORTEST_PHRASE_S]
+    loud = [integrated_lufs(clip.cut(phrase.start_s, phrase.end_s)) for phrase in phrases]
+    loud = [value for value in loud if math.isfinite(value)]
+    if len(loud) < 2:
+        return Observation("phrases", "too few to compare", True, "Listen for words that stand out.", "02")
+    spread = max(loud) - min(loud)
+    fine = spread <= EVEN_LU
+    by_hand = "Level them by hand first, so that the compressor need not."
+    advice = "Fit for compression as they are." if fine else by_hand
+    return Observation(
+        "phrases", f"{len(loud)}, from softest to loudest {decibels(spread)} LU", fine, advice, "02", spread
+    )

@@ -1,0 +1,237 @@
+"""The settings sheet as one printable page: each stage in the trade's units, to be dialled into any compressor.
+
+Explained in ``09_your_own_vocal``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+import math
+from pathlib import Path
+
+from vocomp_lab.analysis.measures import clip_numbers, decibels
+from vocomp_lab.analysis.meters import active_mask, reduction_needle, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.times import stated_times
+from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
+from vocomp_lab.lessons.export import write_text
+from vocomp_lab.processors.chain import ChainResult, StageResult
+from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
+
+MOST_REGIONS = 60
+"""More than these don't fit on the page; the JSON sheet holds all of them."""
+KINDS = {
+    "Gain": "gain",
+    "ClipGain": "gain by hand",
+    "HighPass": "low cut (high-pass, Butterworth)",
+    "Peaking": "bell",
+    "LowShelf": "low shelf",
+    "HighShelf": "high shelf",
+    "Compressor": "compressor",
+    "DeEsser": "de-esser",
+    "Colour": "harmonics (a curve that bends the wave)",
+    "VcaCompressor": "compressor, VCA type",
+    "FetCompressor": "compressor, FET type",
+    "OptoCompressor": "compressor, opto type",
+    "TubeCompressor": "compressor, variable-gain tube type",
+}
+"""What each kind of processor is called on the page."""
+
+# The doubled class outweighs a notebook's own rules for tables and headings.
+_STYLE = """@page{size:A4;margin:11mm}
+.sheet.sheet,.sheet.sheet *{box-sizing:border-box;font-size:9.5pt;line-height:1.32;font-family:sans-serif;color:#000}
+.sheet.sheet{background:#fff;margin:0 auto;max-width:188mm;padding:2mm}
+.sheet.sheet h1{font-size:15pt;font-weight:bold;margin:0 0 1mm}
+.sheet.sheet p{margin:0 0 2mm}
+.sheet.sheet table{border-collapse:collapse;width:100%;margin:0 0 2.5mm;table-layout:auto}
+.sheet.sheet th,.sheet.sheet td{border:1px solid #666;padding:.8mm 1.5mm;text-align:left;vertical-align:top;
+ white-space:normal;max-width:none;background:#fff}
+.sheet.sheet thead th{background:#e8e8e8;-webkit-print-color-adjust:exact;print-color-adjust:exact}
+.sheet.sheet tbody th{width:25mm;font-weight:bold}
+.sheet.sheet td.see{width:68mm}
+.sheet.sheet small{font-size:8.5pt;font-weight:normal;display:block}
+.sheet.sheet ul{columns:4;column-gap:4mm;margin:0;padding:0;list-style:none;white-space:nowrap;
+ font-variant-numeric:tabular-nums}
+.sheet.sheet ul.many{columns:5}
+.sheet.sheet ul *{font-size:8.5pt}
+.sheet.sheet ul.many *{font-size:7pt;line-height:1.2}
+.sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
+
+_WORDS = (
+    ("Attack, release", "time constants: after so long 63 % of the way is covered when the reduction rises or falls. A "
+     "device that states the time for 90 % shows the second figure, 2.3 times the first."),
+    ("dBFS", "level against full scale. Thresholds hold for the level under “goes in”; where your take is louder or "
+     "softer at that point, move the threshold by as much."),
+    ("Acting", "reduction over 0.5 dB, as a share of the time in which it is sung. Median: half of the sung time lies "
+     "below."),
+    ("Needle", "what a slow reduction meter (0.3 s, as a VU meter) shows at most. It hides short peaks: less is right "
+     "there."),
+    ("Threshold of the de-esser", "level above its frequency against the voice's running level. On another device: "
+     "lower it until the loudest s sounds lose as much as under “you should see”."),
+)  # fmt: skip
+
+
+class SettingsPage:
+    """A chain and what it did to a take, as one page to print.
+
+    Parameters
+    ----------
+    result : ChainResult
+        Of the chain on the take.
+    title : str
+        Such as the take's name.
+
+    Notes
+    -----
+    Put it last in a cell to see it; :meth:`save` writes it as HTML that needs no other file and prints on one A4 page.
+    Times in the two ways of stating them: :func:`vocomp_lab.analysis.times.stated_times`. Explained in ``09_your_own_vocal``.
+    """
+
+    def __init__(self, result: ChainResult, title: str = "Vocal"):
+        self.result = result
+        self.title = title
+        self._body = _page(result, title)
+
+    @property
+    def html(self) -> str:
+        """The whole page."""
+        title = f"<title>{html.escape(self.title)}: settings sheet</title>"
+        return (
+            f"<!DOCTYPE html><html lang='en'><head><meta charset='utf-8'>{title}"
+            f"</head><body style='margin:0'>{self._body}</body></html>\n"
+        )
+
+    def save(self, path, *, overwrite: bool = False) -> Path:
+        """Write the page to an ``.html`` file; a FileExistsError if there is one and `overwrite` is false."""
+        return write_text(self.html, path, overwrite=overwrite)
+
+    def _repr_html_(self):
+        return self._body
+
+
+def stated_settings(processor) -> list[tuple[str, str]]:
+    """The settings of a processor as they are said in the trade.
+
+    Parameters
+    ----------
+    processor : processor
+
+    Returns
+    -------
+    list of (str, str)
+        Label, and value with its unit. Times are stated for 63 % and for 90 %. What is rarely shown and stands as it
+        always does is left out. Explained in ``09_your_own_vocal``.
+    """
+    if isinstance(processor, ClipGain):
+        count = len(processor.regions)
+        crossfade = f"{processor.crossfade_ms:g} ms, equal gain"
+        return [("Regions", f"{count} (below, with start and end)"), ("Crossfade", crossfade)]
+    kind = type(processor)
+    controls = {control.field: control for control in CONTROLS.get(kind, ())}
+    first = FIRST_SHOWN.get(kind, tuple(controls))
+    stated = []
+    # What a detector is has to be known on any device, though the page's own controls keep it in the second row.
+    first = (*first, *(name for name in ("detector", "order", "q") if name in controls))
+    for part in dataclasses.fields(processor):
+        value = getattr(processor, part.name)
+        if part.name not in first and value == part.default:
+            continue
+        control = controls.get(part.name)
+        if control is None:
+            stated.append((part.name, str(value)))
+        elif isinstance(control, Choice):
+            chosen = next((text for text, option in control.options if option == value), str(value))
+            stated.append((control.label, chosen))
+        else:
+            stated.append((control.label, _stated(part.name, control, value)))
+    return stated
+
+
+def _stated(field, control, value) -> str:
+    if value is None:
+        return control.off_label or "off"
+    if field in ("attack_ms", "release_ms"):
+        # The step's size changes nothing about the share of it that is covered.
+        times = stated_times(value, 1.0)
+        return f"{times.time_constant_ms:.3g} ms (90 %: {times.ninety_percent_ms:.3g} ms)"
+    sign = field in ("gain_db", "makeup_db")
+    if control.unit.startswith(":"):
+        return f"{control.text(value)}:1"
+    text = decibels(value, sign=True) if sign and math.isfinite(value) else control.text(value)
+    return f"{text} {control.unit}".strip()
+
+
+def _page(result: ChainResult, title: str) -> str:
+    rows = "".join(_row(number, stage) for number, stage in enumerate(result.stages.values(), start=1))
+    before, after = clip_numbers(result.source), clip_numbers(result.output)
+    total = ""
+    if any(stage.reduction_db is not None for stage in result.stages.values()):
+        stats = reduction_stats(result.reduction_db, active_mask(result.source))
+        median, most = decibels(stats.median_db), decibels(stats.max_db)
+        total = f" All reductions together: {median} dB (median), {most} dB at most."
+    rest = (
+        f"The take: {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS, "
+        f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
+        f"crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB.{total}"
+    )
+    words = "".join(f"<p class='word'><b>{word}:</b> {meaning}</p>" for word, meaning in _WORDS)
+    head = "".join(f"<th scope='col'>{name}</th>" for name in ("stage", "set", "you should see"))
+    body = rows or "<tr><td colspan='3'>No stage: the take goes through as it is.</td></tr>"
+    return (
+        f"<style>{_STYLE}</style><div class='sheet'><h1>{html.escape(title)}: settings sheet</h1>"
+        f"<p>{html.escape(rest)} Stages in this order, from the first to the last.</p>"
+        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{words}</div>"
+    )
+
+
+def _row(number: int, stage: StageResult) -> str:
+    kind = KINDS.get(type(stage.processor).__name__, type(stage.processor).__name__)
+    stated = stated_settings(stage.processor)
+    settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
+    regions = isinstance(stage.processor, ClipGain) and stage.processor.regions
+    return (
+        f"<tr><th scope='row'>{number} {html.escape(stage.name)}<small>{kind}</small></th><td>{settings}</td>"
+        f"<td class='see'>{html.escape(what_it_did(stage))}</td></tr>"
+        + (f"<tr><td colspan='3'>{_regions(stage.processor)}</td></tr>" if regions else "")
+    )
+
+
+def _regions(gains: ClipGain) -> str:
+    shown = gains.regions[:MOST_REGIONS]
+    items = "".join(
+        f"<li>{_clock(region.start_s)}–{_clock(region.end_s)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
+        for region in shown
+    )
+    left = len(gains.regions) - len(shown)
+    more = f"<small>and {left} more: see the JSON sheet</small>" if left else ""
+    density = " class='many'" if len(shown) > 24 else ""
+    return f"<ul{density}>{items}</ul>{more}"
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds, 2), 60)
+    return f"{minutes:.0f}:{rest:05.2f}"
+
+
+def what_it_did(stage: StageResult) -> str:
+    """What the meters say about a stage, in one line: the target for another device.
+
+    Explained in ``09_your_own_vocal``.
+    """
+    sung = active_mask(stage.source)
+    rms = sung_rms_dbfs(stage.source, sung) if sung.any() else rms_dbfs(stage.source)
+    if stage.reduction_db is None:
+        before, after = clip_numbers(stage.source), clip_numbers(stage.output)
+        return (
+            f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
+            f"loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"
+        )
+    stats = reduction_stats(stage.reduction_db, sung)
+    needle = float(reduction_needle(stage.reduction_db, stage.source.rate).max())
+    middle = f"{decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.1 else ""
+    return (
+        f"reduction {middle}{decibels(stats.max_db)} dB at most (needle {decibels(needle)}), acting in "
+        f"{100 * stats.share:.0f} % of the sung time; goes in: {decibels(rms)} dBFS RMS (sung), "
+        f"peak {decibels(sample_peak_dbfs(stage.source))}"
+    )

@@ -1,0 +1,224 @@
+"""The still pictures of lessons 05 and 06: what steady compression and a slow attack do.
+
+Each function draws into an Axes, and its title says what was found.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from vocomp_lab.analysis.evenness import sung_loudness
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.parallel import blended_curve
+from vocomp_lab.analysis.pumping import smoothed_db
+from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, LEVEL_RANGE_DB, LINE_STYLES, PURPLE, VERMILION
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import power_to_db, step_powers
+
+_WORD_LINES = ((AMBER, "--"), (BLUE, "-"), (GREEN, "-."), (PURPLE, ":"), (INK, (0, (9, 2))))
+_REDUCTIONS = ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"))
+_TEXT_PT = 10.5
+
+
+def _finish(ax: Axes, title: str, *, legend: str | None = "best", columns: int = 1) -> None:
+    ax.set_title(title, fontsize=12, loc="left")
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(True, color="#dddddd", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.tick_params(labelsize=_TEXT_PT)
+    for label in (ax.xaxis.label, ax.yaxis.label):
+        label.set_size(_TEXT_PT)
+    if legend:
+        ax.legend(frameon=False, fontsize=_TEXT_PT, loc=legend, ncols=columns)
+
+
+def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
+    """Momentary loudness of the sung part over time, with its middle four fifths shaded: how even the words are.
+
+    Parameters
+    ----------
+    ax : Axes
+    clips : dict of label to Clip
+        Equally long; the first is what the others are compared with. Each is drawn against its own median, so that
+        only evenness shows, not loudness.
+    active : ndarray of bool, shape (frames,)
+        Where the singer sings, in the source.
+
+    Notes
+    -----
+    Used in ``05_steady_compression``.
+    """
+    spreads = []
+    for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
+        times_s, momentary = sung_loudness(clip, active)
+        if len(momentary) == 0:
+            continue
+        around = momentary - np.median(momentary)
+        low, high = np.percentile(around, [10, 90])
+        spreads.append(high - low)
+        # Nothing is drawn over a pause.
+        parted = np.flatnonzero(np.diff(times_s) > 0.05) + 1
+        ax.plot(np.insert(times_s, parted, np.nan), np.insert(around, parted, np.nan), color=color, linestyle=style,
+                linewidth=1.8, label=f"{label} ({decibels(spreads[-1])} LU)")  # fmt: skip
+        ax.axhspan(low, high, color=color, alpha=0.13, linewidth=0)
+    ax.set(xlabel="time (s)", ylabel="momentary loudness,\nagainst its median (LU)")
+    title = "Nobody sings in this clip"
+    if spreads:
+        title = f"Four fifths of the time the words lie within {' → '.join(map(decibels, spreads))} LU"
+        low, high = ax.get_ylim()
+        ax.set_ylim(low, high + 0.18 * (high - low))  # room for the legend over the lines
+    _finish(ax, title, legend="upper left" if spreads else None, columns=2)
+
+
+def plot_blends(ax: Axes, compressor, mixes) -> None:
+    """How a compressor's static curve changes with its mix: gain against level in.
+
+    Parameters
+    ----------
+    ax : Axes
+    compressor : processor with ``mix``, ``static_curve`` and ``makeup_db``
+    mixes : sequence of float
+        From 0 to 1.
+
+    Notes
+    -----
+    Used in ``05_steady_compression``.
+    """
+    level_db = np.linspace(-70, 0, 281)
+    for mix, (color, style) in zip(
+        mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, (0, (9, 2))))
+    ):
+        curve = blended_curve(dataclasses.replace(compressor, mix=mix), level_db)
+        ax.plot(level_db, curve - level_db, color=color, linestyle=style, linewidth=2, label=f"mix {mix:g}")
+    ax.set(xlim=(-70, 0), xlabel="level in (dBFS)", ylabel="gain (dB)")
+    lowest = min((mix for mix in mixes if 0 < mix < 1), default=None)
+    title = "All compressed: the louder, the more is taken away"
+    if lowest is not None:
+        title = f"However loud it gets, mix {lowest:g} takes no more than {decibels(-20 * np.log10(1 - lowest))} dB"
+    _finish(ax, title, legend="lower left")
+
+
+def plot_onsets(
+    ax: Axes, clips: dict[str, Clip], onsets_s, *, before_ms: float = 60.0, after_ms: float = 300.0
+) -> None:
+    """The level of all notes laid over each other at their beginnings: the median course of an onset.
+
+    Parameters
+    ----------
+    ax : Axes
+    clips : dict of label to Clip
+        Equally long. The title compares the last with the first.
+    onsets_s : array_like, shape (onsets,)
+        Where the notes begin, in seconds.
+    before_ms, after_ms : float
+        How much is shown before and after.
+
+    Notes
+    -----
+    Each course is drawn against its own level from 120 to 250 ms after the onset, so that only its shape shows. Used
+    in ``06_slow_attack``.
+    """
+    step_ms = 5.0
+    offsets = np.arange(round(-before_ms / step_ms), round(after_ms / step_ms) + 1)
+    at_ms = offsets * step_ms
+    early = (at_ms >= 0) & (at_ms < 50)
+    tops = []
+    for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
+        _, powers = step_powers(clip, step_ms)
+        level_db = power_to_db(powers, floor_db=-120.0)
+        places = np.rint(np.asarray(onsets_s) * 1000 / step_ms).astype(int)[:, None] + offsets
+        places = places[(places.min(axis=1) >= 0) & (places.max(axis=1) < len(level_db))]
+        if len(places) == 0:
+            continue
+        courses = level_db[places]
+        course = np.median(courses - courses[:, (at_ms >= 120) & (at_ms <= 250)].mean(axis=1, keepdims=True), axis=0)
+        tops.append(float(course[early].max()))
+        ax.plot(at_ms, course, color=color, linestyle=style, linewidth=2, label=label)
+    ax.axvspan(0, 50, color=GREY, alpha=0.12, linewidth=0)
+    ax.axvline(0, color=INK, linewidth=0.8)
+    ax.set(xlabel="time from the beginning of the note (ms)", ylabel="level, against\nwhat follows (dB)")
+    ax.set_xlim(at_ms[0], at_ms[-1])
+    title = "No note here is long enough to draw"
+    if tops:
+        ax.set_ylim(min(-18.0, min(tops) - 3), max(tops) + 3)
+        apart = decibels(tops[-1] - tops[0], sign=True)
+        title = f"The first 50 ms (shaded): {apart} dB from the first to the last line"
+    _finish(ax, title, legend="lower right" if tops else None)
+
+
+def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int, window, beats_s) -> None:
+    """Gain reductions over time with the song's beats: what has let go by the next beat, and what pumps.
+
+    Parameters
+    ----------
+    ax : Axes
+    reductions : dict of label to ndarray of shape (frames,)
+        In dB; drawn downward, smoothed over 50 ms.
+    rate : int
+    window : (float, float)
+        The stretch of time to show, in seconds.
+    beats_s : array_like
+        Times of the beats, in seconds.
+
+    Notes
+    -----
+    Used in ``06_slow_attack``.
+    """
+    start_s, end_s = window
+    moved = []
+    for (label, reduction_db), (color, style) in zip(reductions.items(), _REDUCTIONS):
+        smooth = smoothed_db(reduction_db, rate)
+        first, last = (min(max(round(at * rate), 0), len(smooth)) for at in window)
+        seen = smooth[first:last]
+        moved.append(float(np.subtract(*np.percentile(seen, [90, 10]))) if len(seen) else 0.0)
+        step = max(len(seen) // 2000, 1)
+        times_s = start_s + np.arange(0, len(seen), step) / rate
+        name = f"{label}: {decibels(moved[-1])} dB"
+        ax.plot(times_s, seen[::step], color=color, linestyle=style, linewidth=2, label=name)
+    for number, beat in enumerate(b for b in beats_s if start_s <= b <= end_s):
+        ax.axvline(beat, color=GREY, linestyle=(0, (1, 2)), linewidth=1.2, label=None if number else "beat (dotted)")
+    ax.set(xlabel="time (s)", ylabel="gain reduction,\nover 50 ms (dB)", xlim=(start_s, end_s))
+    low, high = ax.get_ylim()
+    ax.set_ylim(high + 0.2 * (high - low), min(low, 0.0))  # downward, with room for the legend under the lines
+    title = f"Four fifths of the time the gain swings within {', '.join(map(decibels, moved))} dB"
+    _finish(ax, title, legend="lower left", columns=2)
+
+
+def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
+    """Static curves in one Axes, told apart by line style, each with its label.
+
+    Parameters
+    ----------
+    ax : Axes
+    compressors : dict of label to an object with ``static_curve``
+    """
+    x = np.linspace(*LEVEL_RANGE_DB, 241)
+    ax.plot(x, x, color=GREY, linestyle=":", linewidth=1.0, label="no change (dotted)")
+    for (label, compressor), (color, style) in zip(compressors.items(), LINE_STYLES):
+        ax.plot(x, compressor.static_curve(x), color=color, linestyle=style, linewidth=2.0, label=label)
+    ax.set(xlim=LEVEL_RANGE_DB, ylim=LEVEL_RANGE_DB, xlabel="level in (dBFS)", ylabel="level out (dBFS)")
+    ax.grid(True, color="#dddddd", linewidth=0.6)
+    ax.legend(frameon=False, loc="upper left")
+
+
+def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: str = "ms") -> None:
+    """Gain reductions over time in one Axes, drawn downward, told apart by line style.
+
+    Parameters
+    ----------
+    ax : Axes
+    curves : dict of label to ndarray of shape (frames,)
+        Reduction in dB.
+    rate : int
+    unit : {"ms", "s"}
+    """
+    scale = 1000.0 if unit == "ms" else 1.0
+    for (label, curve), (color, style) in zip(curves.items(), LINE_STYLES):
+        ax.plot(scale * np.arange(len(curve)) / rate, curve, color=color, linestyle=style, linewidth=1.8, label=label)
+    ax.set(xlabel=f"time ({unit})", ylabel="gain reduction (dB)")
+    ax.set_ylim(1.08 * max(float(np.max(curve)) for curve in curves.values()) + 0.1, 0)
+    ax.grid(True, color="#dddddd", linewidth=0.6)
+    ax.legend(frameon=False)

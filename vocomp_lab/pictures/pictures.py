@@ -1,0 +1,324 @@
+"""A bench's picture: still parts drawn once, moving artists drawn over them; one class for each kind of stage."""
+
+from __future__ import annotations
+
+import io
+import zlib
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from PIL import Image
+
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.pictures.panels import (
+    CurvePanel,
+    LevelPanel,
+    MetersPanel,
+    Panel,
+    Readings,
+    ReadingsPanel,
+    ReductionPanel,
+    ResponsePanel,
+    SaturationPanel,
+    SpectrumPanel,
+    WaveformPanel,
+    Window,
+)
+from vocomp_lab.pictures.style import STYLE
+from vocomp_lab.processors.colour import Colour
+from vocomp_lab.processors.compressor import Compressed
+from vocomp_lab.processors.filters import Filter
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip
+
+_HISTOGRAM_STRIDE = 16
+_USUAL_WIDTH_PX = 1120
+"""For which the margins of the pictures were made."""
+
+
+class Picture:
+    """A figure whose still parts are drawn once and whose moving artists are drawn over them.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+    scale : float
+        Makes everything larger, text too, for a projector.
+
+    Attributes
+    ----------
+    time_box : (left, top, right, bottom)
+        Where time runs in the picture, as shares of its width and height from the top left: the player draws its
+        position there.
+    """
+
+    time_box: tuple[float, float, float, float]
+    _crowded_head = 0.0
+    """Of the height: how much lower the panels begin on a narrow sheet, where the title reaches over what stands above
+    them."""
+
+    def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
+        self.dpi = 96 * scale
+        # What stands left and right of the time axis keeps its size: on a smaller sheet it takes a larger share.
+        self._crowding = max(1.0, _USUAL_WIDTH_PX / width_px)
+        left, top, right, bottom = type(self).time_box
+        top += self._crowded_head if self._crowding > 1 else 0.0
+        self.time_box = (left * self._crowding, top, self._from_right(right), bottom)
+        with mpl.rc_context(STYLE):
+            self.figure = Figure(figsize=(width_px / 96, height_px / 96), dpi=self.dpi, facecolor="white")
+            self.canvas = FigureCanvasAgg(self.figure)
+            self.panels = self._make_panels(self.figure)
+            self.title = self.figure.text(0.008, 0.985, "", va="top", fontsize=12, weight="bold")
+        self._background = self._palette = None
+        self._moving = [(panel.ax, artist) for panel in self.panels for artist in panel.moving]
+        for _, artist in self._moving:
+            artist.set_animated(True)
+        self.title.set_animated(True)
+
+    def _from_right(self, place: float) -> float:
+        return 1 - (1 - place) * self._crowding
+
+    def _make_panels(self, figure) -> list[Panel]:
+        raise NotImplementedError
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        raise NotImplementedError
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what a stage of a chain (a ``StageResult``) did; `sung` is where in its source the singer sings."""
+        raise NotImplementedError
+
+    def finding(self, change) -> str:
+        """What the numbers (a ``Change``) say, in one sentence: the picture's title."""
+        raise NotImplementedError
+
+    def description(self, change) -> str:
+        """What the picture says that the numbers under it don't: its alternative in words."""
+        return self.finding(change)
+
+    def invalidate(self) -> None:
+        """Say that a still part (limits, ticks) has changed."""
+        self._background = self._palette = None
+
+    def render(self) -> bytes:
+        """The picture as PNG."""
+        if self._background is None:
+            self.canvas.draw()
+            self._background = self.canvas.copy_from_bbox(self.figure.bbox)
+        else:
+            self.canvas.restore_region(self._background)
+        for ax, artist in self._moving:
+            ax.draw_artist(artist)
+        self.figure.draw_artist(self.title)
+        image = Image.fromarray(np.ascontiguousarray(np.asarray(self.canvas.buffer_rgba())[..., :3]))
+        if self._palette is None:
+            self._palette = image.quantize(256, method=Image.Quantize.FASTOCTREE)
+            # The palette's near-white is the page's white.
+            self._palette.putpalette([255 if value >= 250 else value for value in self._palette.getpalette()])
+        # With its palette known and run lengths for compression a picture is encoded in a tenth of PNG's usual time.
+        buffer = io.BytesIO()
+        image.quantize(palette=self._palette, dither=Image.Dither.NONE).save(
+            buffer, "png", compress_level=1, compress_type=zlib.Z_RLE
+        )
+        return buffer.getvalue()
+
+
+class DynamicsPicture(Picture):
+    """Waveform, level with threshold, and reduction over time; the static curve beside them."""
+
+    time_box = (0.078, 0.115, 0.7, 0.895)
+    _crowded_head = 0.045
+    _unit = "dBFS"
+
+    def _make_panels(self, figure):
+        left, top, right, _ = self.time_box
+        grid = figure.add_gridspec(3, 1, left=left, right=right, top=1 - top, bottom=0.105, hspace=0.28)
+        self.waveform, self.level, self.reduction = (
+            kind(figure.add_subplot(grid[row])) for row, kind in enumerate((WaveformPanel, LevelPanel, ReductionPanel))
+        )
+        self.curve = CurvePanel(
+            figure.add_subplot(
+                figure.add_gridspec(
+                    1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=1 - top, bottom=0.105
+                )[0]
+            )
+        )
+        for panel in (self.waveform, self.level):
+            panel.ax.tick_params(labelbottom=False)
+        for panel in (self.waveform, self.level):
+            panel.legend_above()
+        self.reduction.ax.set_xlabel("time (s)")
+        return [self.waveform, self.level, self.reduction, self.curve]
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        changed = [panel.show_window(window) for panel in (self.waveform, self.level, self.reduction)]
+        if any([*changed, self.waveform.set_before(clip, window)]):
+            self.invalidate()
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what a dynamics stage did."""
+        rate, detector_db = stage.output.rate, stage.detail.detector_db
+        grown = self.waveform.set_after(stage.output, window)
+        threshold_db = getattr(stage.processor, "threshold_db", None)
+        self.level.set_level(detector_db, rate, window)
+        self.level.set_threshold(threshold_db)
+        changed = self.reduction.set_reduction(stage.reduction_db, rate, window)
+        self.curve.set_levels(detector_db[sung][::_HISTOGRAM_STRIDE])
+        self.curve.set_curve(stage.processor.static_curve, threshold_db)
+        self._processor = stage.processor
+        unit = getattr(stage.processor, "level_unit", "dBFS")
+        if grown or changed or unit != self._unit:
+            self._unit = unit
+            self.level.ax.set_ylabel(f"level\n({unit})")
+            self.curve.ax.set(xlabel=f"level in ({unit})", ylabel=f"level out ({unit})")
+            self.invalidate()
+
+    def finding(self, change) -> str:
+        """How often and how far the reduction acts."""
+        stats = change.reduction
+        if stats.max_db < stats.floor_db:
+            return "No reduction to speak of: the voice never gets far enough over the threshold"
+        middle = f"typically {decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.05 else ""
+        return (
+            f"Reduction acts in {100 * stats.share:.0f} % of the sung time: {middle}{decibels(stats.max_db)} dB at most"
+        )
+
+    def description(self, change) -> str:
+        """The finding, the threshold, and points of the static curve."""
+        threshold_db = getattr(self._processor, "threshold_db", None)
+        told = [self.finding(change)]
+        if threshold_db is not None:
+            told.append(f"threshold {decibels(threshold_db)} {self._unit}")
+        levels_db = np.array([-48.0, -36.0, -24.0, -12.0, 0.0])
+        points = zip(levels_db, self._processor.static_curve(levels_db))
+        curve = ", ".join(f"{decibels(at)} → {decibels(out)}" for at, out in points)
+        return "; ".join([*told, f"static curve, level in → out in {self._unit}: {curve}"])
+
+
+class FilterPicture(Picture):
+    """Waveform over time, spectrum before and after, and the filter's response."""
+
+    right_panel = ResponsePanel
+    time_box = (0.078, 0.115, 0.985, 0.34)
+
+    def _make_panels(self, figure):
+        left, _, right, _ = self.time_box
+        self.waveform = WaveformPanel(
+            figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, top=0.885, bottom=0.66)[0])
+        )
+        lower = figure.add_gridspec(1, 2, left=left, right=right, top=0.53, bottom=0.115, wspace=0.17)
+        self.spectrum = SpectrumPanel(figure.add_subplot(lower[0]))
+        self.response = self.right_panel(figure.add_subplot(lower[1]))
+        self.waveform.ax.set_xlabel("time (s)")
+        self.waveform.legend_above()
+        return [self.waveform, self.spectrum, self.response]
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        self.waveform.show_window(window)
+        self.waveform.set_before(clip, window)
+        self.spectrum.set_before(clip.cut(window.start_s, window.end_s))
+        self.invalidate()
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what the stage did."""
+        if self.waveform.set_after(stage.output, window):
+            self.invalidate()
+        self.spectrum.set_after(stage.output.cut(window.start_s, window.end_s))
+        self.response.set_processor(stage.processor, stage.output.rate)
+
+    def finding(self, change) -> str:
+        """What became of loudness and crest factor."""
+        crest = change.after.crest_db - change.before.crest_db
+        loud = change.after.loudness_lufs - change.before.loudness_lufs
+        return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
+
+    def description(self, change) -> str:
+        """The finding, and points of the curve at the lower right."""
+        return f"{self.finding(change)}; {self.response.told()}"
+
+
+class ColourPicture(FilterPicture):
+    """Waveform over time, spectrum before and after, and the curve that adds the colour."""
+
+    right_panel = SaturationPanel
+
+
+class MetersPicture(Picture):
+    """Waveform over time, the meters' readings over time, and what they say about the whole result."""
+
+    time_box = (0.078, 0.115, 0.648, 0.895)
+
+    def _make_panels(self, figure):
+        left, _, right, _ = self.time_box
+        grid = figure.add_gridspec(
+            2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1)
+        )
+        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
+        self.meters = MetersPanel(figure.add_subplot(grid[1]))
+        self.numbers = ReadingsPanel(
+            figure.add_subplot(
+                figure.add_gridspec(
+                    1, 1, left=self._from_right(0.782), right=self._from_right(0.912), top=0.885, bottom=0.105
+                )[0]
+            )
+        )
+        self.waveform.ax.tick_params(labelbottom=False)
+        for panel in (self.waveform, self.meters):
+            panel.legend_above(crowded=self._crowding > 1)
+        self.meters.ax.set_xlabel("time (s)")
+        return [self.waveform, self.meters, self.numbers]
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        changed = [panel.show_window(window) for panel in (self.waveform, self.meters)]
+        if any([*changed, self.waveform.set_before(clip, window)]):
+            self.invalidate()
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what the meters say about a stage's output."""
+        self.readings = Readings.of(stage.output)
+        self.meters.set_readings(stage.output, self.readings, window)
+        self.numbers.set_readings(self.readings)
+        changed = [self.waveform.set_after(stage.output, window)]
+        changed += [panel.make_room(self.readings.top_db) for panel in (self.meters, self.numbers)]
+        if any(changed):
+            self.invalidate()
+
+    def finding(self, change) -> str:
+        """How far the meters are apart."""
+        over = "Over full scale: peak" if self.readings.true_peak_dbtp > 0 else "Peak"
+        return (
+            f"{over} {decibels(change.after.peak_dbfs, sign=change.after.peak_dbfs > 0)} dBFS, "
+            f"loudness {decibels(change.after.loudness_lufs)} LUFS; "
+            f"the needle never shows more than {decibels(self.readings.needle_highest_dbfs)} dBFS"
+        )
+
+    def description(self, change) -> str:
+        """The finding, and every number of the picture."""
+        values = ((label, getattr(self.readings, name), unit) for label, name, unit, *_ in ReadingsPanel.rows)
+        rows = (f"{label} {decibels(value, sign=value > 0)} {unit}" for label, value, unit in values)
+        return f"{self.finding(change)}. After: {'; '.join(rows)}; crest factor {decibels(self.readings.crest_db)} dB"
+
+
+PICTURES: dict[type, type[Picture]] = {
+    Compressed: DynamicsPicture,
+    Filter: FilterPicture,
+    Gain: MetersPicture,
+    Colour: ColourPicture,
+}
+"""Which picture shows a stage, by the type of the details that it reports, or else by the type of its processor."""
+
+
+def picture_class(stage) -> type[Picture]:
+    """The kind of picture that shows a stage of a chain (a ``StageResult``); ValueError if there is none."""
+    for kind in (*type(stage.detail).__mro__, *type(stage.processor).__mro__):
+        if kind in PICTURES:
+            return PICTURES[kind]
+    raise ValueError(
+        f"processor: there is no picture for a {type(stage.processor).__name__}; list one in plots.PICTURES."
+    )

@@ -1,0 +1,223 @@
+"""The pictures of level prep: words against the level around them, the gain regions on them, and what a waveform hides.
+
+A region is shaded and carries its gain; what is only proposed has a dashed outline.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.colors import to_rgba
+
+from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.words import Span, running_level, voiced_words
+from vocomp_lab.pictures.panels import Panel, WaveformPanel, Window
+from vocomp_lab.pictures.pictures import Picture
+from vocomp_lab.pictures.shown import tell
+from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, PURPLE, VERMILION
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.sound.audio import Clip
+
+_LABELS = 40
+_BELOW_DB, _ABOVE_DB = 15.0, 10.0
+_SPREAD_PERCENTILES = (5, 95)
+
+
+@dataclass(frozen=True)
+class Marks:
+    """What a picture of regions shows beside those in force: proposals, and the stretch that is chosen in the list."""
+
+    proposals: tuple[GainRegion, ...] = ()
+    chosen: tuple[float, float] | None = None
+
+
+class RegionsPanel(Panel):
+    """Each word's level before and after as a bar, the running level behind them, the regions as shading."""
+
+    def __init__(self, ax: Axes):
+        super().__init__(ax)
+        self.regions = PolyCollection(
+            [], facecolor=to_rgba(GREEN, 0.2), edgecolor=GREEN, hatch="//", label="region (hatched)"
+        )
+        self.proposals = PolyCollection(
+            [], facecolor="none", edgecolor=PURPLE, linestyle="--", linewidth=1.8, label="proposed (dashed)"
+        )
+        self.chosen = PolyCollection([], facecolor="none", edgecolor=INK, linewidth=2.0)
+        self.before = LineCollection(
+            [], colors=AMBER, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)"
+        )
+        self.after = LineCollection([], colors=BLUE, linewidths=3.0, label="word after")
+        for collection in (self.regions, self.proposals, self.chosen, self.before, self.after):
+            ax.add_collection(collection, autolim=False)
+        (self.running,) = ax.plot([], [], color=GREY, linewidth=1.4, linestyle="-.", label="level around it (dash-dot)")
+        self.labels = [
+            ax.text(
+                0,
+                0.07,
+                "",
+                transform=ax.get_xaxis_transform(),
+                ha="center",
+                va="bottom",
+                fontsize=9.5,
+                weight="bold",
+                clip_on=True,
+            )
+            for _ in range(_LABELS)
+        ]
+        ax.set_ylabel("level of the words\n(dB)")
+        ax.set_xlabel("time (s)")
+        self.moving = [self.regions, self.proposals, self.chosen, self.running, self.before, self.after, *self.labels]
+
+    def set_words(self, words: list[Span], running: tuple[np.ndarray, np.ndarray], shift_s: float) -> None:
+        """Show the words of the source, and the level around them."""
+        self.words, self.shift_s = words, shift_s
+        times_s, level_db = running
+        self.running.set_data(shift_s + times_s, np.where(np.isfinite(level_db), level_db, np.nan))
+        self.before.set_segments(self._bars([word.level_db for word in words]))
+        middle = float(np.median([word.level_db for word in words])) if words else -30.0
+        self.ax.set_ylim(middle - _BELOW_DB, middle + _ABOVE_DB)
+
+    def set_gains(self, gains: ClipGain, marks: Marks, window: Window) -> np.ndarray:
+        """Show regions and marks; returns the words' levels after them."""
+        after_db = word_levels_after(self.words, gains)
+        self.after.set_segments(self._bars(after_db))
+        self.regions.set_verts([self._box(region.start_s, region.end_s) for region in gains.regions])
+        self.proposals.set_verts([self._box(region.start_s, region.end_s, 0.03) for region in marks.proposals])
+        self.chosen.set_verts([] if marks.chosen is None else [self._box(*marks.chosen, 0.012)])
+        texts = [(region, "") for region in gains.regions] + [(region, "?") for region in marks.proposals]
+        seen = [
+            (region, mark) for region, mark in texts if region.end_s > window.start_s and region.start_s < window.end_s
+        ]
+        for label, (region, mark) in zip(self.labels, seen):
+            label.set_text(f"{decibels(region.gain_db, sign=True)} dB{mark}")
+            middle_s = (max(region.start_s, window.start_s) + min(region.end_s, window.end_s)) / 2
+            label.set_x(self.shift_s + middle_s)
+        for number, label in enumerate(self.labels):
+            label.set_visible(number < len(seen))
+        return after_db
+
+    def _bars(self, levels_db) -> list:
+        return [
+            ((self.shift_s + word.start_s, level_db), (self.shift_s + word.end_s, level_db))
+            for word, level_db in zip(self.words, levels_db)
+        ]
+
+    def _box(self, start_s: float, end_s: float, inset: float = 0.0) -> list[tuple[float, float]]:
+        low, high = self.ax.get_ylim()
+        low, high = low + inset * (high - low), high - inset * (high - low)
+        start_s, end_s = self.shift_s + start_s, self.shift_s + end_s
+        return [(start_s, low), (start_s, high), (end_s, high), (end_s, low)]
+
+
+class RegionsPicture(Picture):
+    """Waveform before and after; the words' levels with the gain regions over them."""
+
+    time_box = (0.078, 0.115, 0.985, 0.895)
+
+    def _make_panels(self, figure):
+        left, _, right, _ = self.time_box
+        grid = figure.add_gridspec(
+            2, 1, left=left, right=right, top=0.885, bottom=0.115, hspace=0.22, height_ratios=(1, 1.7)
+        )
+        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
+        self.levels = RegionsPanel(figure.add_subplot(grid[1]))
+        self.waveform.ax.tick_params(labelbottom=False)
+        for panel in (self.waveform, self.levels):
+            panel.legend_above()
+        self.marks = Marks()
+        return [self.waveform, self.levels]
+
+    def set_source(self, clip: Clip, window: Window) -> None:
+        """Show another source or another stretch of it."""
+        for panel in (self.waveform, self.levels):
+            panel.show_window(window)
+        self.waveform.set_before(clip, window)
+        self.levels.set_words(voiced_words(clip), running_level(clip), window.shift_s)
+        self.invalidate()
+
+    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+        """Show what the regions do, with the ``marks`` that are to be seen beside them."""
+        if self.waveform.set_after(stage.output, window):
+            self.invalidate()
+        self.gains = stage.processor
+        self.spread_db = tuple(
+            spread_db(levels)
+            for levels in (
+                [word.level_db for word in self.levels.words],
+                self.levels.set_gains(self.gains, self.marks, window),
+            )
+        )
+
+    def finding(self, change) -> str:
+        """How far the words' levels lie apart, before and after."""
+        count, (before, after) = len(self.gains.regions), self.spread_db
+        regions = "No region yet" if count == 0 else "1 region" if count == 1 else f"{count} regions"
+        if not np.isfinite(before):
+            return f"{regions}: nobody sings here"
+        change = (
+            f"lie {decibels(before)} dB apart"
+            if count == 0
+            else f"lie {decibels(after)} dB apart, not {decibels(before)}"
+        )
+        return f"{regions}: nine words in ten {change}"
+
+    def description(self, change) -> str:
+        """The finding, and every region and proposal with its numbers."""
+        parts = [
+            f"{kind} {stretch_text(region)}"
+            for kind, group in (("region", self.gains.regions), ("proposed", self.marks.proposals))
+            for region in group
+        ]
+        return "; ".join([self.finding(change), *parts])
+
+
+def stretch_text(region: GainRegion) -> str:
+    """A region in one line: "7.43 to 10.09 s, +3.9 dB"."""
+    return f"{region.start_s:.2f} to {region.end_s:.2f} s, {decibels(region.gain_db, sign=True)} dB"
+
+
+def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
+    """The words' levels with the gains on them: each by the gain in its middle, shape (words,). Used in
+    ``02_level_prep``."""
+    levels_db = np.array([word.level_db for word in words])
+    return levels_db + gains.gain_db_at([(word.start_s + word.end_s) / 2 for word in words]) if words else levels_db
+
+
+def spread_db(levels_db) -> float:
+    """How far nine levels in ten lie apart: 95th minus 5th percentile in dB; NaN of none. Used in ``02_level_prep``."""
+    levels_db = np.asarray(levels_db, dtype=np.float64)
+    return float(np.diff(np.percentile(levels_db, _SPREAD_PERCENTILES))[0]) if len(levels_db) else np.nan
+
+
+def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> None:
+    """Peak against loudness, a dot a word: what the eye sees in a waveform, and what the ear hears.
+
+    Parameters
+    ----------
+    ax : Axes
+    peaks_dbfs, loudness_lufs : array_like, shape (words,)
+    labels : sequence of str, length (words,)
+    named : sequence of int
+        The dots that carry their label.
+
+    Notes
+    -----
+    Used in ``02_level_prep``.
+    """
+    peaks_dbfs, loudness_lufs = np.asarray(peaks_dbfs, dtype=np.float64), np.asarray(loudness_lufs, dtype=np.float64)
+    ax.plot(loudness_lufs, peaks_dbfs, "o", color=BLUE, markersize=6, alpha=0.7)
+    for k in named:
+        ax.plot(loudness_lufs[k], peaks_dbfs[k], "D", color=VERMILION, markersize=8)
+        ax.annotate(labels[k], (loudness_lufs[k], peaks_dbfs[k]), (7, 4), textcoords="offset points", fontsize=10.5)
+    tell(ax, f"{len(labels)} words", *(
+        f"{labels[k]}: loudness {decibels(loudness_lufs[k])} LUFS, peak {decibels(peaks_dbfs[k])} dBFS" for k in sorted(named)
+    ))  # fmt: skip
+    ax.set_xlabel("loudness: what the ear hears (LUFS)", fontsize=10.5)
+    ax.set_ylabel("peak: what the eye sees (dBFS)", fontsize=10.5)
+    ax.tick_params(labelsize=10.5)
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(True, color="#dddddd", linewidth=0.6)
+    ax.margins(0.12)

@@ -1,0 +1,305 @@
+"""The compressor: gain computer, detector, ballistics, and the two topologies.
+
+The signal path, after Giannoulis, Massberg & Reiss, "Digital Dynamic Range Compressor Design: A Tutorial and Analysis",
+J. Audio Eng. Soc. 60(6), 2012: level in dB → static curve → smoothing of the reduction in dB → gain. One reduction
+serves all channels, so that the stereo picture holds still.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.signal import butter
+
+from vocomp_lab.processors.memory import Memory
+from vocomp_lab.processors.recursion import coefficient, smooth_feedback, static_reduction
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import OrNone, Range, Settings, Words, check_below_nyquist
+from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db
+
+# Digital silence counts as this level, so that decibels stay finite; it lies under every threshold that is allowed.
+FLOOR_DB = -200.0
+
+DETECTORS = ("peak", "rms")
+TOPOLOGIES = ("feedforward", "feedback")
+BALLISTICS = ("branching", "decoupled")
+
+DYNAMICS_RULES = {
+    "threshold_db": Range(-120, 24, "dB"),
+    "ratio": Range(1, math.inf),
+    "attack_ms": Range(0, 5_000, "ms", low_open=True),
+    "release_ms": Range(0, 20_000, "ms", low_open=True),
+    "knee_db": Range(0, 48, "dB"),
+    "makeup_db": Range(-48, 48, "dB"),
+    "mix": Range(0, 1),
+}
+"""What the settings that dynamics processors share may be."""
+
+
+@dataclass(frozen=True, eq=False)
+class Compressed:
+    """What a dynamics processor did to a clip. Explained in ``04_peak_control``.
+
+    Attributes
+    ----------
+    output : Clip
+        The processed clip, as long as the source.
+    reduction_db : ndarray, shape (frames,)
+        Gain reduction of the wet path, ≥ 0, aligned with the output.
+    detector_db : ndarray, shape (frames,)
+        The level that the gain computer saw, in dB, aligned with the output.
+    source : Clip
+        The clip that went in.
+    makeup_db : float
+        Gain of the compressed path after the reduction.
+    mix : float
+        Share of the compressed path in the output.
+    """
+
+    output: Clip
+    reduction_db: np.ndarray = field(repr=False)
+    detector_db: np.ndarray = field(repr=False)
+    source: Clip = field(repr=False)
+    makeup_db: float = 0.0
+    mix: float = 1.0
+
+    def __post_init__(self):
+        for curve in (self.reduction_db, self.detector_db):
+            curve.flags.writeable = False
+
+    @property
+    def removed_shares(self) -> tuple[float, float]:
+        """What was removed, as shares of source and output: removed = first · source − second · output.
+
+        With g the gain of the reduction and M that of the make-up, the output is mix·g·M·source + (1 − mix)·source, and
+        removed is mix·(1 − g)·source: without the make-up, which took nothing away.
+        """
+        undo = db_to_amplitude(-self.makeup_db)
+        return self.mix + (1.0 - self.mix) * undo, undo
+
+    @property
+    def removed(self) -> Clip:
+        """What the processor took away from the source, make-up gain left aside."""
+        of_source, of_output = self.removed_shares
+        return self.source.with_samples(of_source * self.source.samples - of_output * self.output.samples)
+
+
+class Dynamics(Settings):
+    """What all processors share that turn gain down by a static curve; their fields hold its threshold and ratio."""
+
+    threshold_db: float
+    ratio: float
+    knee_db: float
+
+    @property
+    def slope(self) -> float:
+        """Decibels of reduction per decibel over the threshold, once the full ratio is reached: 1 − 1/ratio."""
+        return 1.0 - 1.0 / self.ratio
+
+    def asked_db(self, level_db):
+        """The reduction that the static curve asks for at a level, both in dB and of one shape."""
+        return static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
+
+    def static_curve(self, level_db):
+        """The level that comes out, once settled, for a level that comes in: before make-up gain and colour.
+
+        Parameters
+        ----------
+        level_db : float or array_like
+            In dB, counted as the threshold is; −inf included.
+
+        Returns
+        -------
+        float or ndarray of the same shape
+
+        Notes
+        -----
+        Giannoulis, Massberg & Reiss (2012), eq. 4. Explained in ``04_peak_control``.
+        """
+        level_db = np.asarray(level_db, dtype=float)
+        out = level_db - self.asked_db(level_db)
+        return float(out) if out.ndim == 0 else out
+
+
+@dataclass(frozen=True)
+class Compressor(Dynamics):
+    """A dynamic-range compressor.
+
+    Parameters
+    ----------
+    threshold_db : float
+        Level above which gain is reduced, dBFS, −120 to 24.
+    ratio : float
+        Decibels in per decibel out above the threshold, 1 to infinity (``math.inf``: a limiter's curve).
+    attack_ms : float
+        Time constant while the demanded reduction is above the one in force, above 0 to 5,000. The time in which 63.2 %
+        of a step is covered; other definitions differ: see the notes.
+    release_ms : float
+        Time constant while it is not, above 0 to 20,000.
+    knee_db : float
+        Width of the soft knee, centred on the threshold; 0 is a hard knee. 0 to 48.
+    makeup_db : float
+        Gain of the compressed path after the reduction, −48 to 48.
+    detector : {"peak", "rms"}
+        What counts as the level: every sample's magnitude, or the root of a running mean of squares.
+    rms_ms : float
+        Time constant of that mean, above 0 to 1,000; unused by "peak".
+    topology : {"feedforward", "feedback"}
+        Whether the detector listens to the input or to the output. Feedback corrects its own error, and so settles
+        about `ratio` times faster than its times say; at an infinite ratio its attack takes no time.
+    lookahead_ms : float
+        How far ahead of the sound the detector listens, 0 to 100. The output is not late: the whole clip is at hand.
+    mix : float
+        Share of the compressed path: 1 is all compressed, 0 is the input bit for bit. The paths are time-aligned.
+    sidechain_highpass_hz : float, optional
+        Corner of a second-order Butterworth high-pass that only the detector hears, 10 Hz up. None leaves it out.
+    ballistics : {"branching", "decoupled"}
+        How the smoother's two times combine: the branching smoother, or the release stage followed by the attack stage.
+        The decoupled one needs the feed-forward topology.
+
+    Raises
+    ------
+    ValueError
+        In one sentence naming the field, the value and what is allowed.
+
+    Notes
+    -----
+    Giannoulis, Massberg & Reiss (2012): static curve eq. 4, log-domain smoothing section 2.2 and eq. 16 and 17. Several
+    channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of demanded
+    reduction is 63.2 % covered after one time constant τ, 90 % after 2.303 τ; some makers state 90 % times, some the
+    time for 10 dB, so equal figures need not sound equal.
+
+    Explained in ``04_peak_control``; the RMS detector and knee in ``05_steady_compression``.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from vocomp_lab import Clip, Compressor
+    >>> tone = Clip(0.5 * np.sin(2 * np.pi * 1000 * np.arange(48000) / 48000), 48000)
+    >>> result = Compressor(threshold_db=-18, ratio=3, attack_ms=1, release_ms=2000).apply(tone)
+    >>> bool(result.reduction_db.max() > 7.5)
+    True
+    """
+
+    threshold_db: float
+    ratio: float
+    attack_ms: float
+    release_ms: float
+    knee_db: float = 0.0
+    makeup_db: float = 0.0
+    detector: str = "peak"
+    rms_ms: float = 10.0
+    topology: str = "feedforward"
+    lookahead_ms: float = 0.0
+    mix: float = 1.0
+    sidechain_highpass_hz: float | None = None
+    ballistics: str = "branching"
+
+    RULES = {
+        **DYNAMICS_RULES,
+        "detector": Words(DETECTORS),
+        "rms_ms": Range(0, 1_000, "ms", low_open=True),
+        "topology": Words(TOPOLOGIES),
+        "lookahead_ms": Range(0, 100, "ms"),
+        "sidechain_highpass_hz": OrNone(Range(10, 96_000, "Hz")),
+        "ballistics": Words(BALLISTICS),
+    }
+
+    def __post_init__(self):
+        super().__post_init__()
+        if self.ballistics == "decoupled" and self.topology == "feedback":
+            raise ValueError("ballistics: 'decoupled' is not allowed with topology 'feedback'; give 'branching' there.")
+
+    def apply(self, clip: Clip) -> Compressed:
+        """Compress a clip.
+
+        Parameters
+        ----------
+        clip : Clip
+
+        Returns
+        -------
+        Compressed
+
+        Raises
+        ------
+        ValueError
+            If the side-chain's corner lies at or over half the clip's sample rate.
+        """
+        ahead = int(round(self.lookahead_ms * clip.rate / 1000.0))
+        heard = clip.columns
+        if ahead:
+            # The detector hears `ahead` frames more than the clip holds, and its first `ahead` answers come before it.
+            heard = np.concatenate([heard, np.zeros((ahead, clip.channels))])
+        detector_db = self.detect_db(heard, clip.rate)
+        reduction_db = self.reduction_db(detector_db, clip.rate)
+        reduction_db, detector_db = reduction_db[ahead:], detector_db[ahead:]
+        gain = db_to_amplitude(self.makeup_db - reduction_db)
+        wet = clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None])
+        if self.mix < 1.0:
+            wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
+        return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
+
+    def detect_db(self, columns: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
+        """The level that the gain computer sees.
+
+        Parameters
+        ----------
+        columns : ndarray, shape (frames, channels)
+        rate : int
+        memory : Memory, optional
+            Of the block before, where a long file is taken block by block; without it, all is at rest.
+
+        Returns
+        -------
+        ndarray, shape (frames,)
+            dBFS, never under −200.
+        """
+        memory = Memory() if memory is None else memory
+        if self.sidechain_highpass_hz is not None:
+            check_below_nyquist("sidechain_highpass_hz", self.sidechain_highpass_hz, rate)
+            sos = butter(2, self.sidechain_highpass_hz, "highpass", fs=rate, output="sos")
+            columns = memory.sosfilt("side-chain", sos, columns)
+        if self.detector == "rms":
+            mean_square = memory.one_pole("rms", coefficient(self.rms_ms, rate), np.mean(columns * columns, axis=1))
+            return power_to_db(mean_square, FLOOR_DB)
+        loudest = columns[:, 0] if columns.shape[1] == 1 else np.abs(columns).max(axis=1)
+        return amplitude_to_db(loudest, FLOOR_DB)
+
+    def reduction_db(
+        self, detector_db: np.ndarray, rate: int, state: float = 0.0, memory: Memory | None = None
+    ) -> np.ndarray:
+        """The smoothed gain reduction that a detector level leads to.
+
+        Parameters
+        ----------
+        detector_db : ndarray, shape (frames,)
+            From :meth:`detect_db`.
+        rate : int
+        state : float
+            The reduction before the first frame.
+        memory : Memory, optional
+            Of the block before, where a long file is taken block by block; the state then counts for its first block.
+
+        Returns
+        -------
+        ndarray, shape (frames,)
+            dB, ≥ 0.
+        """
+        memory = Memory() if memory is None else memory
+        attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
+        if self.topology == "feedback":
+            curve = self.threshold_db, self.slope, self.knee_db
+            reduction = memory.solved(
+                "reduction",
+                detector_db,
+                lambda last: smooth_feedback(detector_db, attack, release, *curve, last),
+                state,
+            )
+        else:
+            smooth = memory.decoupled if self.ballistics == "decoupled" else memory.branching
+            reduction = smooth("reduction", self.asked_db(detector_db), attack, release, state)
+        # Rounding in the solver may leave −1e-16 where 0 is meant.
+        return np.maximum(reduction, 0.0)

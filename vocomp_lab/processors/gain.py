@@ -1,0 +1,43 @@
+"""A plain gain: the trim in front of a compressor, which decides what its threshold sees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import Range, Settings
+
+
+@dataclass(frozen=True)
+class Gain(Settings):
+    """The same gain for every sample.
+
+    Parameters
+    ----------
+    gain_db : float
+        −60 to 60 dB; below 0 is softer.
+
+    Raises
+    ------
+    ValueError
+        In one sentence naming the field, the value and what is allowed.
+
+    Notes
+    -----
+    Moves every level of the clip by as much and changes nothing else: crest factor and loudness range stay. Samples may
+    go over full scale; only a file in whole numbers would clip them. Explained in ``01_levels_and_meters``.
+
+    Examples
+    --------
+    >>> from vocomp_lab import Clip, Gain
+    >>> Gain(gain_db=-20).apply(Clip([0.5, -1.0], 48_000)).samples.round(3).tolist()
+    [0.05, -0.1]
+    """
+
+    gain_db: float = 0.0
+
+    RULES = {"gain_db": Range(-60, 60, "dB")}
+
+    def apply(self, clip: Clip) -> Clip:
+        """The clip with the gain on it."""
+        return clip.gained(self.gain_db)

@@ -1,0 +1,547 @@
+"""Sound in and out: the :class:`Clip` that every part of the workbook passes on.
+
+A clip is a block of samples and the rate they were taken at, nothing more. This is the only module that reads or
+writes sound files, so that the rules about files (nothing half-written, nothing clipped in silence) stand once.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from vocomp_lab.sound.checks import check_number, shown
+from vocomp_lab.sound.files import whole_or_not_at_all
+
+MIN_RATE_HZ = 8_000
+MAX_RATE_HZ = 192_000
+
+_WRITABLE = {".wav": "WAV", ".flac": "FLAC"}
+_DEFAULT_SUBTYPE = {"WAV": "FLOAT", "FLAC": "PCM_24"}
+_INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
+_FLAC_CHANNELS = 8
+
+MAX_LOADED_SAMPLES = 1 << 28
+"""Most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
+BLOCK_SAMPLES = 1 << 19
+"""How many samples (frames times channels) are read at a time."""
+# The sizes in a WAV header are numbers of 32 bits; RF64 (EBU Tech 3306) is the same file with 64.
+_WAV_LIMIT_BYTES = 0xFFFFFFFF - (1 << 16)
+
+
+@dataclass(frozen=True, eq=False)
+class Clip:
+    """A stretch of sound.
+
+    Parameters
+    ----------
+    samples : array_like of float, shape (frames,) or (frames, channels)
+        The samples, full scale at ±1. Copied to read-only float64; values beyond ±1 are legal, since a stage may
+        overshoot and a later one come back.
+    rate : int
+        Samples per second, 8,000 to 192,000.
+
+    Raises
+    ------
+    ValueError
+        If the clip is empty, holds NaN or infinity, has another shape, or its rate is out of range.
+
+    Notes
+    -----
+    Explained in notebook ``00_start_here``.
+    """
+
+    samples: np.ndarray = field(repr=False)
+    rate: int
+
+    def __post_init__(self):
+        try:
+            given = np.asarray(self.samples)
+        except (TypeError, ValueError):  # lists of unequal length
+            given = np.array(None)
+        if given.dtype.kind == "c":
+            raise ValueError("samples: complex values are not sound; give real numbers.")
+        if given.dtype.kind not in "iuf":
+            raise ValueError(
+                f"samples: {shown(self.samples)} can't be read as numbers; "
+                "give an array of shape (frames,) or (frames, channels)."
+            )
+        with np.errstate(over="ignore"):
+            samples = np.array(given, dtype=np.float64, order="C")
+        if samples.ndim not in (1, 2):
+            raise ValueError(f"samples: shape {samples.shape} is not allowed; give (frames,) or (frames, channels).")
+        if samples.size == 0:
+            raise ValueError(f"samples: the clip is empty (shape {samples.shape}); at least one frame is needed.")
+        if not np.isfinite(samples).all():
+            where = int(np.argmin(np.isfinite(samples).reshape(len(samples), -1).all(axis=1)))
+            raise ValueError(_not_finite(where))
+        object.__setattr__(self, "rate", check_rate(self.rate))
+        samples.flags.writeable = False
+        object.__setattr__(self, "samples", samples)
+
+    @property
+    def frames(self) -> int:
+        """Number of sample frames."""
+        return self.samples.shape[0]
+
+    @property
+    def channels(self) -> int:
+        """Number of channels; 1 for a clip of shape (frames,)."""
+        return 1 if self.samples.ndim == 1 else self.samples.shape[1]
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate
+
+    @property
+    def columns(self) -> np.ndarray:
+        """The samples as (frames, channels), a view, whatever shape they have."""
+        return self.samples.reshape(self.frames, -1)
+
+    def times_s(self) -> np.ndarray:
+        """Time of every frame in seconds, shape (frames,)."""
+        return np.arange(self.frames) / self.rate
+
+    def with_samples(self, samples) -> "Clip":
+        """A clip at the same rate that holds other samples."""
+        return Clip(samples, self.rate)
+
+    def gained(self, gain_db: float) -> "Clip":
+        """The clip made louder by `gain_db` decibels (softer if negative)."""
+        gain_db = check_number("gain_db", gain_db, -math.inf, 400, "dB")
+        return self.with_samples(self.samples * 10.0 ** (gain_db / 20.0))
+
+    def cut(self, start_s: float, end_s: float) -> "Clip":
+        """The stretch from `start_s` to `end_s`, both clamped to the clip; at least one frame long."""
+        start_s = check_number("start_s", start_s, -math.inf, math.inf, "s")
+        end_s = check_number("end_s", end_s, -math.inf, math.inf, "s")
+        start = round(min(max(start_s * self.rate, 0), self.frames - 1))
+        end = round(min(max(end_s * self.rate, start + 1), self.frames))
+        return self.with_samples(self.samples[start:end])
+
+    def __eq__(self, other):
+        if not isinstance(other, Clip):
+            return NotImplemented
+        return self.rate == other.rate and np.array_equal(self.samples, other.samples)
+
+    __hash__ = None
+
+
+def _not_finite(frame: int) -> str:
+    return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
+
+
+def check_rate(rate) -> int:
+    """The sample rate as an int, or a ValueError that says what is allowed."""
+    try:
+        whole = int(rate)
+        exact = not isinstance(rate, bool) and whole == rate
+    except (TypeError, ValueError, OverflowError):
+        exact = False
+    if not exact or not MIN_RATE_HZ <= whole <= MAX_RATE_HZ:
+        raise ValueError(
+            f"rate: {shown(rate)} is not allowed; give a whole number of Hz from {MIN_RATE_HZ} to {MAX_RATE_HZ}."
+        )
+    return whole
+
+
+def load(path) -> Clip:
+    """Read a sound file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        A WAV, FLAC, AIFF or OGG file, at any width, of any number of channels.
+
+    Returns
+    -------
+    Clip
+        Shape (frames,) for a mono file, else (frames, channels).
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file, or only a folder or a pipe of that name.
+    ValueError
+        If the file is no sound file that can be read, or its contents are no legal clip.
+
+    Notes
+    -----
+    Explained in ``09_your_own_vocal``.
+    """
+    with SoundReader(path) as reader:
+        return reader.clip(_check_fits)
+
+
+def _check_fits(reader: SoundReader) -> None:
+    limit = MAX_LOADED_SAMPLES // reader.channels
+    if reader.frames_read > limit:
+        raise ValueError(
+            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in memory; "
+            "take a part of it, or give it to python -m vocomp_lab render or measure."
+        )
+
+
+class SoundReader:
+    """A sound file that is read block by block, so that its length doesn't matter.
+
+    Parameters
+    ----------
+    path : str or path-like
+        A WAV, RF64, W64, FLAC, AIFF or OGG file, at any width, of any number of channels.
+
+    Attributes
+    ----------
+    path : Path
+    rate, channels : int
+    claimed_frames : int
+        The length that the file's header states, which may be wrong.
+    frames_read : int
+        Frames that were read so far.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file, or only a folder or a pipe of that name.
+    ValueError
+        If it is no sound file that can be read.
+
+    Notes
+    -----
+    Use it in a ``with`` statement. Explained in ``09_your_own_vocal``.
+    """
+
+    def __init__(self, path):
+        try:
+            self.path = Path(path)
+        except TypeError:
+            raise ValueError(f"path: {shown(path)} is not allowed; give the name of a file.") from None
+        self.frames_read = 0
+        with self._translated():
+            mode = _mode_of(self.path)
+            if mode is None:
+                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}.")
+            if not stat.S_ISREG(mode):
+                kind = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
+                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}: it is {kind}.")
+            self._file = _OnwardFile(str(self.path))
+        self.rate, self.channels, self.claimed_frames = self._file.samplerate, self._file.channels, self._file.frames
+        try:
+            with self.explained():
+                check_rate(self.rate)
+        except ValueError:
+            self._file.close()
+            raise
+
+    def blocks(self, frames: int | None = None) -> Iterator[np.ndarray]:
+        """The samples in order, in blocks of shape (frames, channels).
+
+        Parameters
+        ----------
+        frames : int, optional
+            Length of a block; the last one may be shorter. Default: what `BLOCK_SAMPLES` allows.
+
+        Raises
+        ------
+        ValueError
+            If the file can't be read on, or holds NaN or infinity.
+        """
+        frames = max(BLOCK_SAMPLES // self.channels, 1) if frames is None else frames
+        while True:
+            with self._translated():
+                block = self._file.read(frames, dtype="float64", always_2d=True)
+            if len(block) == 0:
+                return
+            finite = np.isfinite(block)
+            if not finite.all():
+                with self.explained():
+                    raise ValueError(_not_finite(self.frames_read + int(np.argmin(finite.all(axis=1)))))
+            self.frames_read += len(block)
+            yield block
+
+    def clip(self, check=None) -> Clip:
+        """What is left of the file, as a clip.
+
+        Parameters
+        ----------
+        check : callable, optional
+            Called with the reader after each block, to raise where the file gets longer than is wanted: the header's
+            word on the length isn't taken, and only what was read takes memory.
+
+        Raises
+        ------
+        ValueError
+            If the file can't be read on, or its contents are no legal clip.
+        """
+        blocks = []
+        for block in self.blocks():
+            blocks.append(block)
+            if check is not None:
+                check(self)
+        samples = np.concatenate(blocks) if blocks else np.zeros((0, self.channels))
+        del blocks
+        with self.explained():
+            return Clip(samples[:, 0] if self.channels == 1 else samples, self.rate)
+
+    @contextmanager
+    def explained(self):
+        """Say of a ValueError inside that it is about this file's contents."""
+        try:
+            yield
+        except ValueError as error:
+            raise ValueError(f"path: {_quoted(self.path.name)} was read, but {error}") from None
+
+    @contextmanager
+    def _translated(self):
+        """Turn what the library raises into one sentence."""
+        try:
+            yield
+        except FileNotFoundError:
+            raise
+        except (RuntimeError, OSError, TypeError, MemoryError) as error:
+            reason = _reason(error)
+            raise ValueError(
+                f"path: {_quoted(self.path.name)} can't be read as WAV, FLAC, AIFF or OGG sound ({reason})."
+            ) from None
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *error):
+        self.close()
+
+
+def save(clip: Clip, path, subtype: str | None = None) -> Path:
+    """Write a clip to a file, whole or not at all.
+
+    The samples go to a new file beside the target, which is then renamed over it: an existing file is either the old
+    one or the finished new one, never a part.
+
+    Parameters
+    ----------
+    clip : Clip
+    path : str or path-like
+        The suffix chooses the format: ``.wav`` or ``.flac``.
+    subtype : str, optional
+        ``"FLOAT"`` or ``"DOUBLE"`` (WAV), ``"PCM_U8"`` (WAV), ``"PCM_S8"`` (FLAC), ``"PCM_16"``, ``"PCM_24"``,
+        ``"PCM_32"`` (WAV). Default: 32-bit float for WAV, 24-bit PCM for FLAC.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    ValueError
+        If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that
+        fits.
+
+    Notes
+    -----
+    Explained in ``09_your_own_vocal``.
+    """
+    path = Path(path)
+    kind, subtype = encoding(path, subtype)
+    samples = clip.samples
+    if subtype in _INTEGER_BITS:
+        _refuse_clipping("clip", float(samples.min()), float(samples.max()), subtype, "clip.gained({:.1f})")
+        samples = _in_steps(samples, subtype)
+    with _written_whole(path) as beside:
+        soundfile.write(beside, samples, clip.rate, subtype=subtype, format=kind)
+    return path
+
+
+class SoundWriter:
+    """A sound file that is written block by block, and appears whole or not at all.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The suffix chooses the format, as in :func:`save`.
+    rate, channels : int
+    subtype : str, optional
+        As in :func:`save`.
+    frames : int
+        How long it is going to be, if that is known: a WAV file over 4 GiB is written as RF64, which reads the same.
+
+    Raises
+    ------
+    ValueError
+        At the end if PCM could not hold the peaks (nothing is left behind then), or at once if the settings are not
+        allowed or the file can't be written.
+
+    Notes
+    -----
+    Use it in a ``with`` statement: its end makes the file appear under its name, an error in it leaves an older file as
+    it was. Explained in ``09_your_own_vocal``.
+    """
+
+    def __init__(self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0):
+        self.path = Path(path)
+        self.rate, self.channels = check_rate(rate), channels
+        self.kind, self.subtype = encoding(self.path, subtype)
+        frame_bytes = channels * ({"FLOAT": 4, "DOUBLE": 8}.get(self.subtype) or _INTEGER_BITS[self.subtype] // 8)
+        if self.kind == "WAV" and frames * frame_bytes > _WAV_LIMIT_BYTES:
+            self.kind = "RF64"
+        self._room = _WAV_LIMIT_BYTES // frame_bytes if self.kind == "WAV" else math.inf
+        self._lowest = self._highest = 0.0
+        self._lost = False
+
+    def write(self, block: np.ndarray) -> None:
+        """Add samples, shape (frames, channels), full scale at ±1."""
+        if len(block) == 0:
+            return
+        self._lowest = min(self._lowest, float(block.min()))
+        self._highest = max(self._highest, float(block.max()))
+        if self.subtype in _INTEGER_BITS:
+            # Once a peak is too high only the highest is still of interest: the message says what gain would fit.
+            self._lost = self._lost or _clips(self._lowest, self._highest, self.subtype)
+            block = _in_steps(block, self.subtype)
+        if not self._lost:
+            self._write(block)
+
+    def _write(self, block):
+        self._room -= len(block)
+        if self._room < 0:
+            raise ValueError(f"path: {_quoted(self.path.name)} gets longer than a WAV file can be; write .flac.")
+        try:
+            self._file.write(block)
+        except AssertionError:  # what the library says when the disk took only a part
+            raise OSError(f"path: {_quoted(self.path.name)} can't be written on; the disk may be full.") from None
+
+    def __enter__(self):
+        self._staging = _written_whole(self.path)
+        beside = self._staging.__enter__()
+        try:
+            self._file = _OnwardFile(beside, "w", self.rate, self.channels, self.subtype, format=self.kind)
+        except BaseException as error:
+            self._staging.__exit__(type(error), error, error.__traceback__)
+            raise
+        return self
+
+    def __exit__(self, kind, error, trace):
+        try:
+            self._file.close()
+            if error is None and self.subtype in _INTEGER_BITS:
+                _refuse_clipping(
+                    "output", self._lowest, self._highest, self.subtype, "a stage Gain of {:.1f} dB at the end"
+                )
+        except BaseException as late:
+            self._staging.__exit__(type(late), late, late.__traceback__)
+            raise
+        return self._staging.__exit__(kind, error, trace)
+
+
+class _OnwardFile(soundfile.SoundFile):
+    """A sound file that is only read or written onwards.
+
+    The library would seek to where it is after every block, which costs time, blurs MP3, and fails in a FLAC file whose
+    header doesn't know its length, as programs write that don't either.
+    """
+
+    def seekable(self):
+        return False
+
+
+def encoding(path, subtype: str | None = None) -> tuple[str, str]:
+    """Format and subtype in which a file would be written, as :func:`save` describes them.
+
+    Raises
+    ------
+    ValueError
+        If the suffix or subtype can't be written.
+    """
+    path = Path(path)
+    kind = _WRITABLE.get(path.suffix.lower())
+    if kind is None:
+        raise ValueError(f"path: suffix {path.suffix!r} can't be written; give one of {', '.join(sorted(_WRITABLE))}.")
+    subtype = _DEFAULT_SUBTYPE[kind] if subtype is None else str(subtype).upper()
+    allowed = [s for s in (*_INTEGER_BITS, *_FLOAT_SUBTYPES) if soundfile.check_format(kind, s)]
+    if subtype not in allowed:
+        raise ValueError(f"subtype: {subtype!r} can't be written to {path.suffix}; give one of {', '.join(allowed)}.")
+    return kind, subtype
+
+
+def _ceiling(subtype: str) -> float:
+    """The largest code of a two's-complement word: one step short of full scale."""
+    return 1.0 - 2.0 ** (1 - _INTEGER_BITS[subtype])
+
+
+def _clips(lowest: float, highest: float, subtype: str) -> bool:
+    return highest > _ceiling(subtype) + 2.0 ** -_INTEGER_BITS[subtype] or lowest < -1.0
+
+
+def _refuse_clipping(what: str, lowest: float, highest: float, subtype: str, remedy: str) -> None:
+    if _clips(lowest, highest, subtype):
+        peak = max(highest, -lowest)
+        fits = math.floor(200.0 * math.log10(_ceiling(subtype) / peak)) / 10.0
+        raise ValueError(
+            f"{what}: its peak of {20 * math.log10(peak):+.2f} dBFS would clip in {subtype}; "
+            f"turn it down by {-fits:.1f} dB with {remedy.format(fits)}, or save as FLOAT to .wav."
+        )
+
+
+def _in_steps(samples: np.ndarray, subtype: str) -> np.ndarray:
+    """Samples on whole steps: libsndfile cuts off what is under a step, which would shift everything by half a step."""
+    steps = 2.0 ** (_INTEGER_BITS[subtype] - 1)
+    return np.rint(samples * steps) / steps
+
+
+@contextmanager
+def _written_whole(path: Path):
+    """As :func:`vocomp_lab.sound.files.whole_or_not_at_all`, with what the sound library can't write told in one sentence."""
+    try:
+        with whole_or_not_at_all(path) as beside:
+            yield beside
+    except soundfile.LibsndfileError as error:
+        raise ValueError(f"path: {_quoted(path.name)} can't be written ({_reason(error)}).") from None
+
+
+def _quoted(name) -> str:
+    """A file's name as a message quotes it, its middle left out where it is very long."""
+    name = str(name)
+    return repr(name if len(name) <= 120 else f"{name[:40]}…{name[-60:]}")
+
+
+def _reason(error: Exception) -> str:
+    """Why a file failed, as part of a sentence."""
+    reason = (
+        getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error) or type(error).__name__
+    )
+    return " ".join(reason.split()).rstrip(".")
+
+
+def _mode_of(path: Path) -> int | None:
+    """What kind of file stands at a path; None where there is none."""
+    try:
+        return path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except ValueError:  # a null character in the name
+        return None
+
+
+def encode(clip: Clip, kind: str = "FLAC", subtype: str = "PCM_16") -> bytes:
+    """A clip as the bytes of a sound file, for a player in a page.
+
+    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); more of them go
+    out as WAV, which a browser knows by its contents.
+    """
+    kind = "WAV" if kind == "FLAC" and clip.channels > _FLAC_CHANNELS else kind
+    buffer = io.BytesIO()
+    soundfile.write(buffer, clip.samples, clip.rate, format=kind, subtype=subtype)
+    return buffer.getvalue()

@@ -1,0 +1,139 @@
+"""One way to refuse a setting: a sentence that names the field, the value and what is allowed."""
+
+from __future__ import annotations
+
+import math
+import reprlib
+from dataclasses import dataclass
+from numbers import Real
+from typing import ClassVar
+
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = 60
+
+
+def shown(value) -> str:
+    """`value` as a message quotes it: its repr in one line, its middle left out where it is long."""
+    try:
+        text = _SHORT.repr(value)
+    except ValueError:  # Python refuses to print whole numbers of several thousand digits
+        text = f"a very long {type(value).__name__}"
+    return " ".join(line.strip() for line in text.splitlines())
+
+
+def check_number(field: str, value, low: float, high: float, unit: str = "", *, low_open: bool = False) -> float:
+    """`value` as a float if it lies in the range, else a ValueError in one sentence.
+
+    Parameters
+    ----------
+    field : str
+        The setting's name, as the caller wrote it.
+    value : number
+        Whole or real; NumPy scalars too. Booleans, text and NaN are refused.
+    low, high : float
+        The allowed range, both ends included; `high` may be infinity.
+    unit : str
+        Written behind the numbers of the message.
+    low_open : bool
+        Leave `low` itself out of the range.
+    """
+    number = math.nan
+    if isinstance(value, Real) and not isinstance(value, bool):
+        try:
+            number = float(value)
+        except (OverflowError, TypeError):  # whole numbers beyond every float, and NumPy's time spans
+            pass
+    if math.isnan(number) or not low <= number <= high or (low_open and number == low):
+        unit = f" {unit}" if unit else ""
+        above = "above" if low_open else "from"
+        raise ValueError(
+            f"{field}: {shown(value)} is not allowed; give a number {above} {low:g} to {_bound(high)}{unit}."
+        )
+    return number
+
+
+def _bound(value: float) -> str:
+    return "∞" if math.isinf(value) else f"{value:g}"
+
+
+def check_whole(field: str, value, low: int, high: int) -> int:
+    """`value` as an int if it is a whole number in the range, else a ValueError in one sentence."""
+    number = check_number(field, value, low, high)
+    if number != int(number):
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give a whole number from {low} to {high}.")
+    return int(number)
+
+
+def check_choice(field: str, value, choices) -> str:
+    """`value` if it is one of `choices`, else a ValueError that lists them."""
+    if not isinstance(value, str) or value not in choices:
+        listed = ", ".join(repr(choice) for choice in choices)
+        raise ValueError(f"{field}: {shown(value)} is not allowed; give one of {listed}.")
+    return value
+
+
+def check_below_nyquist(field: str, freq_hz: float, rate: int) -> None:
+    """Refuse a frequency that a clip of this sample rate cannot hold."""
+    if freq_hz >= rate / 2:
+        raise ValueError(
+            f"{field}: {freq_hz:g} Hz is not allowed at a rate of {rate} Hz; give a frequency below half of it, {rate / 2:g} Hz."
+        )
+
+
+@dataclass(frozen=True)
+class Range:
+    """The rule that a setting is a number in a range; see :func:`check_number`."""
+
+    low: float
+    high: float
+    unit: str = ""
+    low_open: bool = False
+
+    def check(self, field: str, value) -> float:
+        return check_number(field, value, self.low, self.high, self.unit, low_open=self.low_open)
+
+
+@dataclass(frozen=True)
+class Whole:
+    """The rule that a setting is a whole number in a range."""
+
+    low: int
+    high: int
+
+    def check(self, field: str, value) -> int:
+        return check_whole(field, value, self.low, self.high)
+
+
+@dataclass(frozen=True)
+class Words:
+    """The rule that a setting is one of some words."""
+
+    words: tuple[str, ...]
+
+    def check(self, field: str, value) -> str:
+        return check_choice(field, value, self.words)
+
+
+@dataclass(frozen=True)
+class OrNone:
+    """The rule that a setting may be off (None); otherwise another rule holds."""
+
+    rule: Range
+
+    def check(self, field: str, value) -> float | None:
+        return None if value is None else self.rule.check(field, value)
+
+
+class Settings:
+    """Base of the frozen dataclasses that hold a processor's settings: fields are checked, and normalised, when
+    made."""
+
+    RULES: ClassVar[dict] = {}
+    """The rule of each field by its name; what a field without one may be is for the class itself to say."""
+
+    def __post_init__(self):
+        self._keep(**{name: rule.check(name, getattr(self, name)) for name, rule in self.RULES.items()})
+
+    def _keep(self, **fields) -> None:
+        for name, value in fields.items():
+            object.__setattr__(self, name, value)
