@@ -55,9 +55,10 @@ def imported(path) -> set[str]:
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.name}: relative import"
-            found |= (
-                {node.module} if node.module != "vocomp_lab" else {f"vocomp_lab.{alias.name}" for alias in node.names}
-            )
+            # What is taken from a folder may be a module of it.
+            inner = {f"{node.module}.{alias.name}" for alias in node.names}
+            known = {f"vocomp_lab.{name}" for name in MODULES}
+            found |= inner & known or {node.module}
     return found
 
 

@@ -1,7 +1,4 @@
-"""Over-compression found by numbers: what went wrong between a voice and what compressors made of it.
-
-Explained in ``08_the_vocal_in_the_mix``, which also deals renders with one fault each, to be guessed by ear first.
-"""
+"""Over-compression found by numbers: what went wrong between a voice and what compressors made of it."""
 
 from __future__ import annotations
 
@@ -31,7 +28,7 @@ _STEP_MS = 10.0
 
 @dataclass(frozen=True)
 class Sign:
-    """A number that tells over-compression, and from where on it does. Explained in ``08_the_vocal_in_the_mix``.
+    """A number that tells over-compression, and from where on it does.
 
     Attributes
     ----------
@@ -99,7 +96,7 @@ seeds (``tests/test_diagnosis.py``). Such numbers are common practice; there is 
 class CompressionNumbers:
     """What compression did to a voice, by the names of ``SIGNS`` where a fault can be told from it.
 
-    Made by :func:`measure_compression`; printing it gives a table. Explained in ``08_the_vocal_in_the_mix``.
+    Made by :func:`measure_compression`; printing it gives a table.
 
     Attributes
     ----------
@@ -128,7 +125,7 @@ class CompressionNumbers:
 
 @dataclass(frozen=True)
 class Finding:
-    """One fault that the numbers tell. Explained in ``08_the_vocal_in_the_mix``.
+    """One fault that the numbers tell.
 
     Attributes
     ----------
@@ -179,7 +176,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
     Crest factor, second by second: the median over windows of 1 s that are mostly sung, so that one peak that was
     rightly tamed doesn't count. Tremble: the reduction between 70 and 1,000 Hz, peak to peak of a sine of the same
     power, the 90th percentile of steps of 50 ms. s sounds: power over 5 kHz where that holds most of the power, against
-    the vowels' whole power. Common practice, no source. Explained in ``08_the_vocal_in_the_mix``.
+    the vowels' whole power. Common practice, no source.
     """
     for name, clip in (("before", before), ("after", after)):
         if not isinstance(clip, Clip):
@@ -219,16 +216,13 @@ def diagnose(before: Clip, after: Clip, reduction_db=None) -> list[Finding]:
     Returns
     -------
     list of Finding
-        The worst first; empty where nothing is beyond its limit. Explained in ``08_the_vocal_in_the_mix``.
+        The worst first; empty where nothing is beyond its limit.
     """
     return findings(measure_compression(before, after, reduction_db))
 
 
 def findings(numbers: CompressionNumbers) -> list[Finding]:
-    """The faults among numbers that are taken already, the worst first; see :func:`diagnose`.
-
-    Explained in ``08_the_vocal_in_the_mix``.
-    """
+    """The faults among numbers that are taken already, the worst first; see :func:`diagnose`."""
     found = [
         Finding(name, value, SIGNS[name].sentence.format(value=SIGNS[name].text(value)))
         for name, value in numbers.values.items()
@@ -250,7 +244,7 @@ def compressed_part(result: ChainResult) -> tuple[Clip, Clip, np.ndarray]:
         Before the first stage with a gain reduction that is no de-esser, and at the end of the chain; both the end
         where there is no such stage.
     reduction_db : ndarray, shape (frames,)
-        For :func:`measure_compression` and :func:`diagnose`. Explained in ``08_the_vocal_in_the_mix``.
+        For :func:`measure_compression` and :func:`diagnose`.
     """
     stages = list(result.stages.values())
     works = [stage.detail is not None and not isinstance(stage.processor, DeEsser) for stage in stages]

@@ -37,8 +37,7 @@ def harmonic_distortion_percent(processor, freq_hz: float, level_dbfs: float, ra
 
     Notes
     -----
-    The definition of IEC 60268-3 with the fundamental as reference (value from memory). Explained in
-    ``04_peak_control``.
+    The definition of IEC 60268-3 with the fundamental as reference (value from memory).
     """
     lines, freq_hz = _settled_lines(processor.apply, freq_hz, level_dbfs, rate)
     harmonics = lines[2 * freq_hz :: freq_hz]
@@ -59,10 +58,6 @@ def harmonics_db(processor, freq_hz: float, level_dbfs: float, highest: int = 7,
     -------
     ndarray, shape (highest − 1,)
         Levels of the 2nd, 3rd, … harmonic relative to the fundamental, in dB; −300 where there is none.
-
-    Notes
-    -----
-    Explained in ``07_detector_types``.
     """
     highest = check_whole("highest", highest, 2, 100)
     lines, freq_hz = _settled_lines(processor.apply, freq_hz, level_dbfs, rate)
@@ -84,10 +79,6 @@ def tone_spectrum_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_
     -------
     ndarray, shape (rate // 2 + 1,)
         Levels relative to the fundamental, in dB, from 0 Hz on; −300 where there is nothing.
-
-    Notes
-    -----
-    Explained in ``07_detector_types``.
     """
     return _below_fundamental_db(*_settled_lines(process, freq_hz, level_dbfs, rate))
 
@@ -108,8 +99,7 @@ def aliasing_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_000) 
 
     Notes
     -----
-    A harmonic beyond half the rate can't be held by the samples: n·f comes back at |n·f − m·rate|. Explained in
-    ``07_detector_types``.
+    A harmonic beyond half the rate can't be held by the samples: n·f comes back at |n·f − m·rate|.
     """
     lines, freq_hz = _settled_lines(process, freq_hz, level_dbfs, rate)
     spectrum_db = _below_fundamental_db(lines, freq_hz)

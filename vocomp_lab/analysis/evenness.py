@@ -1,7 +1,4 @@
-"""How evenly loud a voice is: the number that steady compression is there to bring down.
-
-Explained in ``05_steady_compression``.
-"""
+"""How evenly loud a voice is: the number that steady compression is there to bring down."""
 
 from __future__ import annotations
 
@@ -44,7 +41,7 @@ def sung_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
 
     Notes
     -----
-    Momentary loudness: EBU Tech 3341. Explained in ``05_steady_compression``.
+    Momentary loudness: EBU Tech 3341.
     """
     active = checked_active(active, (clip.frames,))
     measured = loudness(clip)
@@ -74,7 +71,7 @@ def loudness_spread_lu(clip: Clip, active) -> float:
     Notes
     -----
     The loudness range of EBU Tech 3342 looks at 3 s at a time, in which whole lines are averaged; for words a shorter
-    window is needed. The percentiles are ours: common practice, no source. Explained in ``05_steady_compression``.
+    window is needed. The percentiles are ours: common practice, no source.
     """
     _, momentary = sung_loudness(clip, active)
     if len(momentary) == 0:
@@ -105,7 +102,7 @@ def even_threshold_db(processor, clip: Clip, active, spread_lu: float) -> float:
     Notes
     -----
     The spread falls with the threshold as long as that lies among the voice's levels, so the range is halved until
-    one step is left. Used in ``05_steady_compression``.
+    one step is left.
     """
     if math.isnan(spread_lu):
         return 0.0

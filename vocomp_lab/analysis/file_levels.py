@@ -1,6 +1,6 @@
 """The levels of a sound of any length, measured block by block: the numbers that say what a file is like.
 
-The single measures stand in :mod:`vocomp_lab.levels`, :mod:`vocomp_lab.loudness` and :mod:`vocomp_lab.meters`, and are
+The single measures stand in :mod:`vocomp_lab.sound.levels`, :mod:`vocomp_lab.analysis.loudness` and :mod:`vocomp_lab.analysis.meters`, and are
 explained in ``01_levels_and_meters``.
 """
 
@@ -41,10 +41,6 @@ class FileLevels:
         Level in the pauses (:func:`vocomp_lab.analysis.meters.noise_floor_dbfs`); NaN where there is no pause.
     sung_share : float
         Part of the time in which somebody sings (:func:`vocomp_lab.analysis.meters.active_mask`), 0 to 1.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
 
     rate: int
@@ -97,7 +93,7 @@ class LevelMeter:
 
     Notes
     -----
-    An hour takes about 10 MB. Explained in ``01_levels_and_meters``.
+    An hour takes about 10 MB.
     """
 
     def __init__(self, rate: int, channels: int):
@@ -185,10 +181,6 @@ def measure_file(path) -> FileLevels:
         If there is no such file.
     ValueError
         If it can't be read, is empty or holds NaN or infinity.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     with SoundReader(path) as reader:
         meter = LevelMeter(reader.rate, reader.channels)

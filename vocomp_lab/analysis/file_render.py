@@ -1,6 +1,6 @@
 """A settings sheet on a sound file of any length, into a new file, with an account of what every stage did.
 
-Used by ``python -m vocomp_lab render``; explained in ``09_your_own_vocal``.
+Used by ``python -m vocomp_lab render``.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _MOST_FRAMES = 1 << 40
 
 @dataclass(frozen=True, eq=False)
 class StageTrack:
-    """Gain reduction of one stage over a whole file. Explained in ``08_the_vocal_in_the_mix``.
+    """Gain reduction of one stage over a whole file.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class StageTrack:
 
 @dataclass(frozen=True, eq=False)
 class Rendered:
-    """What became of a file. Explained in ``09_your_own_vocal``.
+    """What became of a file.
 
     Attributes
     ----------
@@ -164,8 +164,7 @@ def render_file(
 
     Notes
     -----
-    Equal to ``chain.apply`` of the whole file to 1e-9, before a file in whole numbers rounds it. Explained in
-    ``09_your_own_vocal``.
+    Equal to ``chain.apply`` of the whole file to 1e-9, before a file in whole numbers rounds it.
     """
     check_target(source, target, subtype, overwrite)
     with SoundReader(source) as reader:

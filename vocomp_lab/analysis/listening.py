@@ -1,7 +1,4 @@
-"""Fair comparison: the louder of two sounds seems the better one, so everything is compared at equal loudness.
-
-Explained in ``00_start_here`` and ``01_levels_and_meters``.
-"""
+"""Fair comparison: the louder of two sounds seems the better one, so everything is compared at equal loudness."""
 
 from __future__ import annotations
 
@@ -32,10 +29,6 @@ def match_loudness(clip: Clip, reference_clip: Clip) -> tuple[Clip, float]:
     (Clip, float)
         The matched clip and the gain in dB that it took. Loudness is the integrated loudness of ITU-R BS.1770-5,
         matched within 0.1 LU. Where either clip has none (silence), the clip itself and 0.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     gain_db = match_gain_db(integrated_lufs(clip), integrated_lufs(reference_clip))
     matched = clip.gained(gain_db) if gain_db else clip
@@ -69,7 +62,7 @@ def left_right_both(clip: Clip, gap_s: float = 0.4) -> Clip:
     Returns
     -------
     Clip
-        Stereo. Explained in ``00_start_here``.
+        Stereo.
     """
     gap = np.zeros(int(check_number("gap_s", gap_s, 0, 10, "s") * clip.rate))
     mono = np.concatenate([clip.columns.mean(axis=1), gap])

@@ -59,10 +59,6 @@ class Loudness:
         meter that was just switched on, so they need 400 ms and 3 s to fill.
     times : ndarray, shape (steps,)
         Seconds. The *end* of the window that a value is measured over.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
 
     integrated_lufs: float
@@ -108,7 +104,7 @@ def k_weighting(rate: int) -> np.ndarray:
     Lower down the transform squeezes the shelf's slope below half the rate, and so makes it steeper: at 22.05, 16,
     11.025 and 8 kHz the curve is up to 0.03, 0.07, 0.15 and 0.29 dB too high near 2.5 kHz, and a little too low under
     1.7 kHz. That is left so, since speech then reads only 0.005, 0.01, 0.03 and 0.06 LU too low, where the meter's
-    own tolerance is 0.1 LU. Explained in ``01_levels_and_meters``.
+    own tolerance is 0.1 LU.
     """
     rate = check_rate(rate)
     sections = np.empty((2, 6))
@@ -188,8 +184,7 @@ class LoudnessMeter:
 
     Notes
     -----
-    However the sound is cut into blocks, the result is the same to 1e-9. An hour takes 3 MB. Explained in
-    ``01_levels_and_meters``.
+    However the sound is cut into blocks, the result is the same to 1e-9. An hour takes 3 MB.
     """
 
     def __init__(self, rate: int, channels: int = 1, layout=None, *, weights=None):
@@ -324,16 +319,13 @@ def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
     ITU-R BS.1770-5, annex 1 (K-weighting, 400 ms blocks that overlap by 75 %, gates at −70 LUFS and 10 LU below what
     passes the first), EBU Tech 3341 (momentary, short-term) and Tech 3342 (range). Only complete blocks count towards
     the integrated loudness; a clip shorter than 400 ms is measured as one block of its own length, which the standard
-    doesn't provide for. Explained in ``01_levels_and_meters``.
+    doesn't provide for.
     """
     return _fed(clip, layout, weights).result()
 
 
 def integrated_lufs(clip: Clip, layout=None, *, weights=None) -> float:
-    """The integrated loudness alone, for matching levels quickly: the same as ``loudness(clip).integrated_lufs``.
-
-    Explained in ``01_levels_and_meters``.
-    """
+    """The integrated loudness alone, for matching levels quickly: the same as ``loudness(clip).integrated_lufs``."""
     return _fed(clip, layout, weights).integrated_lufs()
 
 

@@ -1,7 +1,5 @@
 """What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows
 them.
-
-Explained in ``03_filtering``.
 """
 
 from __future__ import annotations
@@ -62,7 +60,7 @@ def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
 
     Notes
     -----
-    A tool for measuring, not for mixing. Explained in ``03_filtering``.
+    A tool for measuring, not for mixing.
     """
     freq_hz = check_number("freq_hz", freq_hz, 20, 300, "Hz")
     sections = butter(4, freq_hz, fs=clip.rate, output="sos")
@@ -90,10 +88,6 @@ def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
     ------
     ValueError
         If the window is out of its range.
-
-    Notes
-    -----
-    Explained in ``03_filtering``.
     """
     window_ms = check_number("window_ms", window_ms, 1, 1_000, "ms")
     half = max(int(window_ms * clip.rate / 2_000.0), 1)
@@ -106,7 +100,7 @@ def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Pop:
-    """A burst of breath on the microphone. Explained in ``03_filtering``.
+    """A burst of breath on the microphone.
 
     Attributes
     ----------
@@ -138,7 +132,7 @@ def find_pops(clip: Clip) -> list[Pop]:
     The level below 80 Hz must stand 12 dB over its own median, be no softer than 10 dB under the whole clip's RMS,
     reach to within 6 dB of the level between 100 Hz and 1 kHz at some moment, and fall back within 0.3 s. Common
     practice, no source; checked against the synthetic takes' truth and against thumps put into the speech of another
-    synthesizer. A footstep on the stand counts, too. Explained in ``03_filtering``.
+    synthesizer. A footstep on the stand counts, too.
     """
     low, rest = split_low_end(clip)
     low_db = running_level_db(low)
@@ -166,7 +160,7 @@ def find_pops(clip: Clip) -> list[Pop]:
 
 @dataclass(frozen=True)
 class LowEndReaction:
-    """What a compressor does because of the low end; see :func:`low_end_reaction`. Explained in ``03_filtering``.
+    """What a compressor does because of the low end; see :func:`low_end_reaction`.
 
     Attributes
     ----------
@@ -215,7 +209,7 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
     The same processor is also fed the recorded take without its low end, taken out without delay
     (:func:`split_low_end`): that is what the *voice* asks for. The correlation (Pearson's) is taken around the pops,
     over the frames in which that is under 0.5 dB, so that vowels, which are loud for reasons of their own, say nothing;
-    reduction under 1 dB counts as none. Common practice, no source. Explained in ``03_filtering``.
+    reduction under 1 dB counts as none. Common practice, no source.
     """
     recorded = clip if recorded is None else recorded
     if (recorded.frames, recorded.rate) != (clip.frames, clip.rate):
@@ -260,8 +254,7 @@ def band_level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
 
     Notes
     -----
-    From the squared Fourier transform of the whole clip (Parseval's theorem), so that the edges are sharp. Explained in
-    ``03_filtering``.
+    From the squared Fourier transform of the whole clip (Parseval's theorem), so that the edges are sharp.
     """
     low_hz = check_number("low_hz", low_hz, 1, clip.rate / 2, "Hz")
     high_hz = check_number("high_hz", high_hz, low_hz, clip.rate / 2, "Hz", low_open=True)
@@ -273,7 +266,7 @@ def band_level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
 
 @dataclass(frozen=True)
 class LowEnd:
-    """What lies below a voice. Explained in ``09_your_own_vocal``.
+    """What lies below a voice.
 
     Attributes
     ----------
@@ -319,7 +312,7 @@ def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None
 
     Notes
     -----
-    Common practice, no source. Explained in ``03_filtering`` and ``09_your_own_vocal``.
+    Common practice, no source.
     """
     sung = active_mask(clip) if sung is None else sung
     if not sung.any():

@@ -1,7 +1,4 @@
-"""What a stage changed, in numbers: the line that stands under every bench.
-
-Explained in ``00_start_here`` and, number by number, in ``04_peak_control``.
-"""
+"""What a stage changed, in numbers: the line that stands under every bench."""
 
 from __future__ import annotations
 
@@ -99,7 +96,6 @@ def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5
     Returns
     -------
     list of Moment
-        Explained in ``04_peak_control``.
     """
     above = np.concatenate([[False], np.asarray(reduction_db) > floor_db, [False]])
     edges = np.flatnonzero(above[1:] != above[:-1])
@@ -132,10 +128,6 @@ class Goal:
         One of ``MEASURES``.
     low, high : float
         The window, both ends included; infinite where it is open.
-
-    Notes
-    -----
-    First used in ``00_start_here`` and ``04_peak_control``.
     """
 
     measure: str

@@ -79,7 +79,7 @@ def active_mask(
     Notes
     -----
     Common practice (thresholds with hysteresis), no source. It doesn't know words: a loud breath that leads into a
-    note without a gap, or other instruments, count as singing. Explained in ``01_levels_and_meters``.
+    note without a gap, or other instruments, count as singing.
     """
     onset_drop_db = check_number("onset_drop_db", onset_drop_db, 0, 100, "dB")
     hold_drop_db = check_number("hold_drop_db", hold_drop_db, onset_drop_db, 100, "dB")
@@ -157,10 +157,6 @@ class ReductionStats:
         Median, 95th percentile and maximum of the reduction over the sung time, in dB, ≥ 0.
     floor_db : float
         From where a reduction counts as one.
-
-    Notes
-    -----
-    Explained in ``04_peak_control``.
     """
 
     share: float
@@ -191,10 +187,6 @@ def reduction_stats(reduction_db, active, floor_db: float = 0.5) -> ReductionSta
     ------
     ValueError
         If the shapes don't fit each other, or a reduction is negative, NaN or infinite.
-
-    Notes
-    -----
-    Explained in ``04_peak_control``.
     """
     floor_db = check_number("floor_db", floor_db, 0, 100, "dB")
     reduction_db = _checked_reduction(reduction_db)
@@ -225,8 +217,7 @@ def vu_reading(clip: Clip, reference_dbfs: float = -18.0) -> tuple[np.ndarray, n
     Notes
     -----
     IEC 60268-17 (value from memory): a sine that starts takes the needle to 99 % of its final deflection in 300 ms,
-    and 1 to 1.5 % beyond it. A second-order low-pass with those two figures, after a full-wave rectifier. Explained
-    in ``01_levels_and_meters``.
+    and 1 to 1.5 % beyond it. A second-order low-pass with those two figures, after a full-wave rectifier.
     """
     scale = math.pi / 2 / db_to_amplitude(_checked_reference(reference_dbfs))
     samples, rate = _dense(clip)
@@ -259,7 +250,7 @@ def ppm_reading(clip: Clip, kind: str = "II", reference_dbfs: float = -18.0) -> 
     type I 10 ms −1, 5 ms −2, 3 ms −4 dB. A rectifier that charges one store can't follow type II's figures with the
     plain amplitude: it is too slow for the shortest burst when right for the longest. Raised to the power 3/2 before
     the store, and taken back after it, it meets both types with one time constant each, fitted here to the figures
-    above. Explained in ``01_levels_and_meters``.
+    above.
     """
     check_choice("kind", kind, tuple(_PPM_TIMES))
     samples, rate = _dense(clip)
@@ -291,7 +282,6 @@ def reduction_needle(reduction_db, rate: int) -> np.ndarray:
     Notes
     -----
     The mechanics of a VU meter (see :func:`vu_reading`) on a scale that is even in dB: common practice, no source.
-    Explained in ``01_levels_and_meters``.
     """
     moved = lfilter(*_needle_filter(check_rate(rate)), _checked_reduction(reduction_db))
     return np.maximum(moved, 0.0)
@@ -302,7 +292,7 @@ def peak_to_loudness_ratio_db(clip: Clip) -> float:
 
     Notes
     -----
-    EBU Tech 3343 names it PLR (value from memory). Explained in ``01_levels_and_meters``.
+    EBU Tech 3343 names it PLR (value from memory).
     """
     lufs = integrated_lufs(clip)
     return true_peak_dbtp(clip) - lufs if lufs > -math.inf else math.nan
@@ -333,10 +323,6 @@ def level_histogram(
     ------
     ValueError
         If a setting is not allowed, or `active` doesn't fit the clip.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     check_choice("measure", measure, ("peak", "rms"))
     low_dbfs = check_number("low_dbfs", low_dbfs, -300, 100, "dBFS")
@@ -377,7 +363,7 @@ def noise_floor_dbfs(clip: Clip, active) -> float:
 
     Notes
     -----
-    Common practice, no source. Explained in ``01_levels_and_meters``.
+    Common practice, no source.
     """
     active = checked_active(active, (clip.frames,))
     edges, powers = step_powers(clip, PAUSE_STEP_MS)
@@ -480,8 +466,5 @@ def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def sung_rms_dbfs(clip: Clip, sung: np.ndarray) -> float:
-    """RMS over the sung part, in dB re full scale; `sung` is bool, shape (frames,), with one True at least.
-
-    Explained in ``09_your_own_vocal``.
-    """
+    """RMS over the sung part, in dB re full scale; `sung` is bool, shape (frames,), with one True at least."""
     return power_to_db(float(np.mean(np.square(clip.columns[sung]))))

@@ -1,7 +1,4 @@
-"""The vocal against the backing: a balance set by ear, and how often the vocal sinks below it or sticks out of it.
-
-Explained in ``08_the_vocal_in_the_mix``.
-"""
+"""The vocal against the backing: a balance set by ear, and how often the vocal sinks below it or sticks out of it."""
 
 from __future__ import annotations
 
@@ -27,7 +24,7 @@ _PAUSING_LU = 20.0
 
 @dataclass(frozen=True)
 class Mix:
-    """A vocal laid over a backing. Made by :func:`balance`; explained in ``08_the_vocal_in_the_mix``.
+    """A vocal laid over a backing. Made by :func:`balance`.
 
     Attributes
     ----------
@@ -73,8 +70,7 @@ def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
 
     Notes
     -----
-    Two vocals laid over the same backing with the same offset are equally loud, so they can be compared. Explained in
-    ``08_the_vocal_in_the_mix``.
+    Two vocals laid over the same backing with the same offset are equally loud, so they can be compared.
     """
     vocal = _placed(vocal, backing)
     offset_lu = check_number("offset_lu", offset_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
@@ -116,7 +112,6 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
     Notes
     -----
     Windows of ITU-R BS.1770-5 and EBU Tech 3341; comparing the two tracks by them is common practice, no source.
-    Explained in ``08_the_vocal_in_the_mix``.
     """
     check_choice("kind", kind, KINDS)
     vocal = _placed(vocal, backing)
@@ -143,7 +138,7 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
 
 @dataclass(frozen=True)
 class Presence:
-    """How well a vocal holds its place. Made by :func:`presence`; explained in ``08_the_vocal_in_the_mix``.
+    """How well a vocal holds its place. Made by :func:`presence`.
 
     Attributes
     ----------
@@ -189,7 +184,7 @@ def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presen
     Returns
     -------
     Presence
-        All NaN where nothing is sung. Explained in ``08_the_vocal_in_the_mix``.
+        All NaN where nothing is sung.
     """
     balance_lu = check_number("balance_lu", balance_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
     margin_lu = check_number("margin_lu", margin_lu, 0, _MOST_OFFSET_LU, "LU", low_open=True)

@@ -1,7 +1,6 @@
 """Where notes begin, and how far each beginning stands out of what follows it.
 
 A compressor with a slow attack lets the beginning through and turns down the rest; this is where that is measured.
-Explained in ``06_slow_attack``.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np
     found, not the burst or hiss before it. What starts softly and stays soft (a breath) is left out: both the
     beginning and what follows 120 ms later must come within 14 dB of the voice's loud level, the 90th percentile.
     Common practice (an energy rise), no source; held against the synthetic singers' truth in
-    ``tests/test_onsets.py``. Explained in ``06_slow_attack``.
+    ``tests/test_onsets.py``.
     """
     rise_db = check_number("rise_db", rise_db, 1, 40, "dB")
     apart_ms = check_number("apart_ms", apart_ms, 10, 2_000, "ms")
@@ -99,7 +98,7 @@ def onset_to_sustain_db(clip: Clip, onsets_s) -> np.ndarray:
     Notes
     -----
     Common practice, no source. One note's figure says as much about its vowel as about its attack; what a compressor
-    did is the *difference* between two results at the same onsets. Explained in ``06_slow_attack``.
+    did is the *difference* between two results at the same onsets.
     """
     onsets_s = _checked_times(onsets_s)
     fine = max(round(_FINE_MS * clip.rate / 1000), 1)
@@ -142,10 +141,6 @@ def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) 
     ------
     ValueError
         If a time is negative, NaN, infinite or beyond the reduction's end.
-
-    Notes
-    -----
-    Explained in ``06_slow_attack``.
     """
     reduction_db = np.asarray(reduction_db, dtype=float)
     starts = np.rint(_checked_times(onsets_s) * rate).astype(int)

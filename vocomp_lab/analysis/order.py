@@ -1,7 +1,4 @@
-"""The order of a chain's stages, swapped and measured.
-
-Explained in ``08_the_vocal_in_the_mix``.
-"""
+"""The order of a chain's stages, swapped and measured."""
 
 from __future__ import annotations
 
@@ -35,9 +32,6 @@ def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
     ValueError
         If there is no such stage, or it should come after itself.
 
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
 
     Examples
     --------
@@ -59,7 +53,7 @@ def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
 
 @dataclass(frozen=True)
 class OrderNumbers:
-    """What a chain in some order does to a clip. Explained in ``08_the_vocal_in_the_mix``.
+    """What a chain in some order does to a clip.
 
     Attributes
     ----------
@@ -97,7 +91,6 @@ def measure_order(result: ChainResult, active=None) -> OrderNumbers:
     Returns
     -------
     OrderNumbers
-        Explained in ``08_the_vocal_in_the_mix``.
     """
     source: Clip = result.source
     active = active_mask(source) if active is None else np.asarray(active)

@@ -1,7 +1,4 @@
-"""Compressed and untouched sound side by side: what a mix control does to the static curve.
-
-Explained in ``05_steady_compression``.
-"""
+"""Compressed and untouched sound side by side: what a mix control does to the static curve."""
 
 from __future__ import annotations
 
@@ -34,7 +31,7 @@ def blended_curve(processor, level_db):
     The two paths are one sound at two gains, in time with each other, so their amplitudes add: with r the reduction
     at this level and M the make-up gain the level changes by 20·log10(mix·10^((M − r)/20) + 1 − mix). However deep
     the reduction, the untouched share is a floor under the gain: at high levels the line turns back to 1:1,
-    20·log10(1 − mix) under the input. Follows from the definition. Explained in ``05_steady_compression``.
+    20·log10(1 − mix) under the input. Follows from the definition.
     """
     level_db = np.asarray(level_db, dtype=float)
     # At −inf the reduction is 0 as at any level far below the threshold.
@@ -64,7 +61,7 @@ def quiet_lift_db(before: Clip, after: Clip, active, softest_percent: float = 10
 
     Notes
     -----
-    Digital silence counts as −100 dBFS. Common practice, no source. Explained in ``05_steady_compression``.
+    Digital silence counts as −100 dBFS. Common practice, no source.
     """
     softest_percent = check_number("softest_percent", softest_percent, 1, 50, "%")
     matched, _ = match_loudness(after, before)

@@ -1,7 +1,4 @@
-"""The pitch of one voice over time: how low it goes, so that a low cut can stay beneath it.
-
-Explained in ``09_your_own_vocal``.
-"""
+"""The pitch of one voice over time: how low it goes, so that a low cut can stay beneath it."""
 
 from __future__ import annotations
 
@@ -24,7 +21,7 @@ _LEAST_VOICED = 10
 
 @dataclass(frozen=True, eq=False)
 class PitchTrack:
-    """Pitch over time; see :func:`pitch_track`. Explained in ``09_your_own_vocal``.
+    """Pitch over time; see :func:`pitch_track`.
 
     Attributes
     ----------
@@ -40,10 +37,7 @@ class PitchTrack:
 
 @dataclass(frozen=True)
 class PitchRange:
-    """The pitches that a voice keeps to: 5th percentile, median and 95th percentile, in Hz.
-
-    Explained in ``09_your_own_vocal``.
-    """
+    """The pitches that a voice keeps to: 5th percentile, median and 95th percentile, in Hz."""
 
     low_hz: float
     median_hz: float
@@ -83,7 +77,6 @@ def pitch_track(
     111(4), 2002: difference function (eq. 6, computed by FFT with eq. 7), its cumulative mean normalisation (eq. 8),
     the first dip under an absolute threshold, and a parabola through it; without the paper's last step, the search for
     a better estimate near by. The sound is kept to the band from `low_hz` to 3,000 Hz first, without rumble and hiss.
-    Explained in ``09_your_own_vocal``.
     """
     low_hz = check_number("low_hz", low_hz, 30, 2_000, "Hz")
     high_hz = check_number("high_hz", high_hz, low_hz, 2_000, "Hz", low_open=True)
@@ -148,7 +141,7 @@ def pitch_range(clip: Clip, sung: np.ndarray | None = None) -> PitchRange | None
     Notes
     -----
     Percentiles of :func:`pitch_track` over the sung part, so that a few slips of an
-    octave, or hum in a pause, don't count. Used in ``03_filtering``, explained in ``09_your_own_vocal``.
+    octave, or hum in a pause, don't count.
     """
     track = pitch_track(clip)
     frames = np.minimum((track.times_s * clip.rate).astype(int), clip.frames - 1)

@@ -1,7 +1,4 @@
-"""When the gain itself is heard: how much it travels, and what it lifts, room and hisses.
-
-Explained in ``05_steady_compression`` and ``06_slow_attack``.
-"""
+"""When the gain itself is heard: how much it travels, and what it lifts, room and hisses."""
 
 from __future__ import annotations
 
@@ -35,8 +32,7 @@ def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.nda
     Notes
     -----
     What is quicker than about 50 ms is not heard as a level that moves but as roughness, which
-    :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` measures (common practice, no source). Explained in
-    ``06_slow_attack``.
+    :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` measures (common practice, no source).
     """
     smooth_ms = check_number("smooth_ms", smooth_ms, 1, 1_000, "ms")
     reduction_db = np.asarray(reduction_db, dtype=float)
@@ -70,8 +66,7 @@ def gain_travel_db_per_s(reduction_db, rate: int, active, smooth_ms: float = SMO
     Notes
     -----
     Whatever levels a voice has to travel; so compare settings that leave the voice *equally even*, where the one that
-    travels less has moved the gain only where it was needed. Common practice, no source. Explained in
-    ``05_steady_compression``.
+    travels less has moved the gain only where it was needed. Common practice, no source.
     """
     moved = np.abs(np.diff(smoothed_db(reduction_db, rate, smooth_ms), prepend=np.nan))
     active = checked_active(active, moved.shape)
@@ -97,7 +92,7 @@ def floor_lift_db(before: Clip, after: Clip, active) -> float:
     Notes
     -----
     In a pause a compressor lets go, and make-up gain lifts what it doesn't hold down: any compressor brings the floor
-    up by about as much as it takes off the voice. Explained in ``05_steady_compression``.
+    up by about as much as it takes off the voice.
     """
     matched, _ = match_loudness(after, before)
     floors = noise_floor_dbfs(matched, active), noise_floor_dbfs(before, active)
@@ -128,7 +123,7 @@ def hiss_lift_db(before: Clip, after: Clip, from_hz: float = 6_000.0) -> float:
     Notes
     -----
     A compressor is moved by the vowels, and an s lies below its threshold: it passes as it is while the vowels come
-    down. Fourth-order Butterworth filters; common practice, no source. Explained in ``06_slow_attack``.
+    down. Fourth-order Butterworth filters; common practice, no source.
     """
     check_below_nyquist("from_hz", check_number("from_hz", from_hz, 2_000, 20_000, "Hz"), before.rate)
     if not (np.any(before.samples) and np.any(after.samples)):

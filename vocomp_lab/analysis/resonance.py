@@ -3,7 +3,7 @@
 A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. What tells
 them apart is that the formants differ from vowel to vowel, and the ring doesn't. So every tenth of a second or so of
 the take is explained as well as it can be by a voice of its own (a source that falls with frequency, and two formants
-that are free), and the one bell is sought that helps *all* of them. Explained in ``03_filtering``.
+that are free), and the one bell is sought that helps *all* of them.
 """
 
 from __future__ import annotations
@@ -48,8 +48,6 @@ _Q_USUAL, _Q_SD_NEPERS = 3.0, 0.2
 @dataclass(frozen=True)
 class Resonance:
     """A ring, as the bell (:class:`vocomp_lab.Peaking`) that would make it; the same with −gain takes it out.
-
-    Explained in ``03_filtering``.
 
     Attributes
     ----------
@@ -98,7 +96,7 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
     so that a voice's own peaks aren't taken for a ring too readily. The method is the project's own, no source. It is
     checked on the synthetic singers, where the truth is known (frequency within 10 %, gain within 2 dB, with about one
     miss in twenty takes); on half a minute of speech by another synthesizer it finds the frequency of a ring of 9 dB,
-    and its gain only roughly. Explained in ``03_filtering``.
+    and its gain only roughly.
     """
     low_hz = check_number("low_hz", low_hz, 100, 1_500, "Hz")
     high_hz = check_number("high_hz", high_hz, 100, 1_500, "Hz")

@@ -1,7 +1,4 @@
-"""The s sounds of a voice: where they are, and how far they stand out.
-
-Explained in ``03_filtering``.
-"""
+"""The s sounds of a voice: where they are, and how far they stand out."""
 
 from __future__ import annotations
 
@@ -53,7 +50,7 @@ def find_sibilants(
     -----
     Gaps under 15 ms are bridged, and what is shorter than 45 ms is the burst of a t or k; what is over
     0.1 s from the singing is a breath. Common practice, no source;
-    checked against the synthetic takes' truth. Explained in ``03_filtering``.
+    checked against the synthetic takes' truth.
     """
     hissing = DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).detector_db(clip) > threshold_db
     starts, ends = stretches(hissing)
@@ -77,10 +74,6 @@ def span_mask(clip: Clip, spans) -> np.ndarray:
     clip : Clip
     spans : sequence of (float, float)
         Start and end in seconds.
-
-    Notes
-    -----
-    Used in ``03_filtering``.
     """
     times_s, inside = clip.times_s(), np.zeros(clip.frames, bool)
     for start, end in spans:
@@ -113,7 +106,7 @@ def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) ->
 
     Notes
     -----
-    Common practice, no source. Explained in ``03_filtering``.
+    Common practice, no source.
     """
     inside = span_mask(clip, spans)
     rest = active_mask(clip) & ~inside
@@ -126,7 +119,7 @@ def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) ->
 
 @dataclass(frozen=True)
 class Sibilance:
-    """How sharp the s sounds of a clip are. Explained in ``09_your_own_vocal``.
+    """How sharp the s sounds of a clip are.
 
     Attributes
     ----------
@@ -163,7 +156,7 @@ def measure_sibilance(clip: Clip, sung: np.ndarray | None = None) -> Sibilance:
     -----
     Levels as :class:`vocomp_lab.DeEsser` sees them: the band above 6 kHz against the voice's running level. A hiss is a
     stretch of 30 ms or more above −30 dB, within 0.15 s of singing; the burst of a hard t or k may count as one, too.
-    Common practice, no source. Explained in ``09_your_own_vocal``.
+    Common practice, no source.
     """
     sung = active_mask(clip) if sung is None else sung
     if not sung.any() or DeEsser().freq_hz >= clip.rate / 2:

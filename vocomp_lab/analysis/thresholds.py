@@ -32,7 +32,7 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
 
     Notes
     -----
-    All four fall as the threshold rises, so the range is halved until one step is left. Used in ``09_your_own_vocal``.
+    All four fall as the threshold rises, so the range is halved until one step is left.
     """
     sung = active_mask(clip)
 

@@ -1,8 +1,7 @@
 """What "attack" and "release" times mean: one time constant, told in the several ways of the trade.
 
 A smoothed reduction approaches its goal as c·(1 − e^(−t/τ)). The compressors here are set by τ; data sheets are not
-always. And what a compressor really does with a burst of sound can be measured. Explained in ``04_peak_control`` and
-``07_detector_types``.
+always. And what a compressor really does with a burst of sound can be measured.
 """
 
 from __future__ import annotations
@@ -52,7 +51,7 @@ def stated_times(time_constant_ms: float, step_db: float) -> StatedTimes:
 
     Notes
     -----
-    Closed forms of c·(1 − e^(−t/τ)); tested against measured steps. Explained in ``04_peak_control``.
+    Closed forms of c·(1 − e^(−t/τ)); tested against measured steps.
     """
     tau = check_number("time_constant_ms", time_constant_ms, 0, 1e6, "ms", low_open=True)
     step_db = check_number("step_db", step_db, 0, 200, "dB", low_open=True)
@@ -74,7 +73,7 @@ def time_until_within_ms(time_constant_ms: float, step_db: float, within_db: flo
 class Burst:
     """How a compressor's reduction came and went with one burst of sound.
 
-    Made by :func:`measure_burst`; explained in ``07_detector_types``.
+    Made by :func:`measure_burst`.
 
     Attributes
     ----------
@@ -129,7 +128,7 @@ def measure_burst(processor, burst_s: float, after_s: float, level_dbfs: float =
     Notes
     -----
     The burst is a square wave of 1 kHz: all its samples are of one size, so that a peak detector sees a plain step, and
-    nothing but the compressor's own motion is measured. Explained in ``07_detector_types``.
+    nothing but the compressor's own motion is measured.
     """
     rate = check_rate(rate)
     burst = round(check_number("burst_s", burst_s, 0, 60, "s", low_open=True) * rate)

@@ -1,7 +1,4 @@
-"""Find the phrases and words of a take, and those that stand out, and suggest gain regions; a person decides.
-
-Explained in ``02_level_prep``.
-"""
+"""Find the phrases and words of a take, and those that stand out, and suggest gain regions; a person decides."""
 
 from __future__ import annotations
 
@@ -54,7 +51,7 @@ _REMEMBERED = 4
 
 @dataclass(frozen=True)
 class Span:
-    """A phrase, or a stretch of about a syllable or word, found by its level. Explained in ``02_level_prep``.
+    """A phrase, or a stretch of about a syllable or word, found by its level.
 
     Attributes
     ----------
@@ -128,7 +125,7 @@ def find_phrases(clip: Clip) -> list[Span]:
     Notes
     -----
     The mask looks at the tilted band that :func:`find_words` describes, in which most of a breath is missing, so that a
-    loud breath bridges no pause. Common practice, no source. Explained in ``02_level_prep``.
+    loud breath bridges no pause. Common practice, no source.
     """
     found = _analyse(clip)
     return found.spans(found.phrases)
@@ -154,7 +151,7 @@ def find_words(clip: Clip) -> list[Span]:
     one than it would in the full band. A ring of room or microphone (:func:`vocomp_lab.find_resonances`) is taken out
     beforehand, since it lifts the notes that meet it and no others. Words part at dips of 3 dB or more of the mean of
     that level and the level from 600 to 3,500 Hz, where m, n, l and w are weak, and where the level drops by 4 to
-    12 dB and stays there. Common practice, no source. Explained in ``02_level_prep``.
+    12 dB and stays there. Common practice, no source.
     """
     found = _analyse(clip)
     return found.spans(found.words)
@@ -174,7 +171,7 @@ def voiced_words(clip: Clip) -> list[Span]:
 
     Notes
     -----
-    These are the words that :func:`propose_regions` compares. Explained in ``02_level_prep``.
+    These are the words that :func:`propose_regions` compares.
     """
     found = _analyse(clip)
     return [span for span, counts in zip(found.spans(found.words), found.counts) if counts]
@@ -195,10 +192,6 @@ def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
         Sample peak.
     loudness_lufs : ndarray, shape (stretches,)
         Highest momentary loudness (BS.1770, 0.4 s) that is centred in the stretch; −inf for silence.
-
-    Notes
-    -----
-    Explained in ``02_level_prep``.
     """
     heard = loudness(clip)
     # A reading is told at the end of its 0.4 s; what it is about lies in the middle of them.
@@ -227,10 +220,6 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     level_db : ndarray, shape (steps,)
         Mean level of what is sung within 1.5 s before and after, on the scale of :func:`find_words`; −inf where nothing
         is.
-
-    Notes
-    -----
-    Explained in ``02_level_prep``.
     """
     found = _analyse(clip)
     reach = round(_RUNNING_S / 2 / _STEP_S)
@@ -282,7 +271,7 @@ def propose_regions(
     too, and a loud word beside others that are nearly as loud is missed. Levels as in :func:`find_words`, where breaths
     and sibilants hardly count. A phrase's level is the mean of its middle steps in dB (from the 40th to the 90th
     percentile), which neither pauses nor a single loud word move much. How often it is right on takes that it was not
-    tuned on is measured in ``tests/test_clip_gain.py``. Explained in ``02_level_prep``.
+    tuned on is measured in ``tests/test_clip_gain.py``.
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
     min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")

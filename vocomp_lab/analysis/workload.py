@@ -1,7 +1,4 @@
-"""What a compressor, or several in a row, do to a voice and what that costs: the numbers to compare settings by.
-
-Explained in ``05_steady_compression``.
-"""
+"""What a compressor, or several in a row, do to a voice and what that costs: the numbers to compare settings by."""
 
 from __future__ import annotations
 
@@ -21,7 +18,7 @@ LOW_NOTE_HZ = 110.0
 
 @dataclass(frozen=True)
 class Workload:
-    """What was done, and what it cost. Explained in ``05_steady_compression``.
+    """What was done, and what it cost.
 
     Attributes
     ----------
@@ -78,7 +75,7 @@ def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) ->
 
     Notes
     -----
-    Which number matters is a matter of judgement; none of them hears for you. Explained in ``05_steady_compression``.
+    Which number matters is a matter of judgement; none of them hears for you.
     """
     result = processor.apply(clip)
     stats = reduction_stats(result.reduction_db, active)

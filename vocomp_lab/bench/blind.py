@@ -1,6 +1,6 @@
 """The blind test in a notebook: A, B and X from one clock, an answer a trial, and no result before the last one.
 
-Explained in ``08_the_vocal_in_the_mix``; the logic and the statistics are in :mod:`vocomp_lab.blind`.
+Explained in ``08_the_vocal_in_the_mix``; the logic and the statistics are in :mod:`vocomp_lab.lessons.blind`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The gallery of faults in a page: the voice before, and every render by its number, in one player.
 
-Explained in ``08_the_vocal_in_the_mix``; the renders, the guesses and the numbers are in :mod:`vocomp_lab.diagnosis`.
+Explained in ``08_the_vocal_in_the_mix``; the renders, the guesses and the numbers are in :mod:`vocomp_lab.lessons.gallery`.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class GalleryBench:
     Notes
     -----
     All renders are played with one common gain, so that one of them may be louder: then that is its fault. Put it last
-    in a cell to show it. Explained in ``08_the_vocal_in_the_mix``.
+    in a cell to show it.
     """
 
     def __init__(self, gallery: FaultGallery):

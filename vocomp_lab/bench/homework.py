@@ -1,6 +1,4 @@
-"""The bench of a homework's task: its sound, the stage or stages to set, its goals. First used beside lesson
-``01_levels_and_meters``.
-"""
+"""The bench of a homework's task: its sound, the stage or stages to set, its goals."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The mix bench: a vocal before and after, each in the mix at the same loudness, and a slider for the balance.
-
-Explained in ``08_the_vocal_in_the_mix``.
-"""
+"""The mix bench: a vocal before and after, each in the mix at the same loudness, and a slider for the balance."""
 
 from __future__ import annotations
 
@@ -55,7 +52,7 @@ class MixBench:
 
     Notes
     -----
-    Put it last in a cell to show it. Explained in ``08_the_vocal_in_the_mix``.
+    Put it last in a cell to show it.
     """
 
     def __init__(

@@ -1,7 +1,4 @@
-"""Loading one's own voice into a lesson: dropped on the page, chosen, or by its path; with what it measures beside it.
-
-Explained in ``09_your_own_vocal``.
-"""
+"""Loading one's own voice into a lesson: dropped on the page, chosen, or by its path; with what it measures beside it."""
 
 from __future__ import annotations
 
@@ -68,7 +65,7 @@ class OwnVocal:
     Notes
     -----
     Put it last in a cell to show it. What can't be loaded is said in one sentence, and what was loaded before stays.
-    Loads up to 20 minutes, 32 channels and 67 million samples. Explained in ``09_your_own_vocal``.
+    Loads up to 20 minutes, 32 channels and 67 million samples.
     """
 
     _ids = itertools.count(1)
@@ -250,8 +247,7 @@ def _from_home(text: str) -> Path:
 def check_size(reader: SoundReader) -> None:
     """Refuse a sound file that is too long or has too many channels, before it is read; a ValueError in one sentence.
 
-    The header may lie about the length, so :meth:`OwnVocal.load` looks again while it reads. Explained in
-    ``09_your_own_vocal``.
+    The header may lie about the length, so :meth:`OwnVocal.load` looks again while it reads.
     """
     if reader.channels > MOST_CHANNELS:
         name = shown(reader.path.name)

@@ -1,7 +1,6 @@
 """The player of a page for any few sounds of one length: what the blind test and the mix have in common.
 
-The page's side of it is ``player.js``, as under a :class:`vocomp_lab.bench.Bench`. First met in
-``08_the_vocal_in_the_mix``.
+The page's side of it is ``player.js``, as under a :class:`vocomp_lab.bench.Bench`.
 """
 
 from __future__ import annotations
@@ -36,8 +35,6 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 
 class PagePlayer:
     """Hidden sounds in the page, and the player that switches between them without a jump.
-
-    First met in ``08_the_vocal_in_the_mix``.
 
     Parameters
     ----------

@@ -2,8 +2,7 @@
 keyboard.
 
 It is a :class:`vocomp_lab.bench.Bench` whose stage is a :class:`ClipGain`: picture, numbers and player are the same.
-What is dragged in the picture comes from ``regions.js`` as a line of JSON in a hidden text field. Used in
-``02_level_prep``.
+What is dragged in the picture comes from ``regions.js`` as a line of JSON in a hidden text field.
 """
 
 from __future__ import annotations
@@ -68,7 +67,7 @@ class RegionBench(Bench):
     -----
     Put it last in a cell to show it. ``bench.gains`` are the regions as set now, ``bench.chain`` the stage for
     ``lesson.keep(bench)``. Every change can be undone. A change that is not allowed is told in one sentence and leaves
-    all as it was. Explained in ``02_level_prep``.
+    all as it was.
     """
 
     def __init__(self, clip, gains=None, *, proposals=None, then=None, stage="level prep", match=True, view=None):

@@ -1,7 +1,4 @@
-"""What a homework notebook uses: ask, give, hint, tally. Every answer that is given goes to the answer sheet at once.
-
-First used beside lesson ``01_levels_and_meters``.
-"""
+"""What a homework notebook uses: ask, give, hint, tally. Every answer that is given goes to the answer sheet at once."""
 
 from __future__ import annotations
 

@@ -1,7 +1,6 @@
 """Blind comparison: which of two sounds is X, asked several times, and what the count of right answers can show.
 
 A session is a value: the hidden order, and the answers so far. How it is played is ``bench_blind``'s business.
-Explained in ``08_the_vocal_in_the_mix``.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ _HEADROOM_DB = 0.1
 class BlindPair:
     """Two sounds that differ in what is to be judged, and in nothing else that gives them away.
 
-    Made by :func:`match_pair`; explained in ``08_the_vocal_in_the_mix``.
+    Made by :func:`match_pair`.
 
     Attributes
     ----------
@@ -76,7 +75,7 @@ def match_pair(a: Clip, b: Clip) -> BlindPair:
     Notes
     -----
     A listener tells two sounds apart by a few tenths of a decibel, and takes the louder one for the better (common
-    practice, no source). Explained in ``08_the_vocal_in_the_mix``.
+    practice, no source).
     """
     for name, clip in (("a", a), ("b", b)):
         if not isinstance(clip, Clip):
@@ -118,7 +117,6 @@ def p_value(right: int, trials: int) -> float:
     -------
     float
         Probability of at least `right` heads in `trials` throws of a fair coin (a one-sided exact binomial test).
-        Explained in ``08_the_vocal_in_the_mix``.
     """
     right, trials = _checked_count(right, trials)
     return float(binomtest(right, trials, CHANCE, alternative="greater").pvalue)
@@ -131,8 +129,7 @@ def needed_right(trials: int, significant: float = SIGNIFICANT) -> int | None:
     -------
     int or None
         The smallest count whose :func:`p_value` is at most `significant`; None where even all right would not do (fewer
-        than 5 trials at 5 %). Tables of the same numbers: ISO 5495, one-sided. Explained in
-        ``08_the_vocal_in_the_mix``.
+        than 5 trials at 5 %). Tables of the same numbers: ISO 5495, one-sided.
     """
     trials = check_whole("trials", trials, 1, MOST_TRIALS)
     counts = np.arange(trials + 1)
@@ -154,8 +151,7 @@ def power(trials: int, hears_share: float, significant: float = SIGNIFICANT) -> 
     Returns
     -------
     float
-        Probability of at least :func:`needed_right` right answers; 0 where no count would do. Explained in
-        ``08_the_vocal_in_the_mix``.
+        Probability of at least :func:`needed_right` right answers; 0 where no count would do.
     """
     hears = check_number("hears_share", hears_share, 0, 1)
     needed = needed_right(trials, significant)
@@ -169,7 +165,7 @@ def detectable_share(trials: int, wanted_power: float = 0.8, significant: float 
     -------
     float or None
         Part of the trials in which it must be heard (see :func:`power`) for the test to find it with probability
-        `wanted_power`; None where no count of right answers would do. Explained in ``08_the_vocal_in_the_mix``.
+        `wanted_power`; None where no count of right answers would do.
     """
     wanted = check_number("wanted_power", wanted_power, 0.06, 0.999)
     if needed_right(trials, significant) is None:
@@ -200,7 +196,7 @@ def false_alarm_when_peeking(trials: int, significant: float = SIGNIFICANT) -> f
 
 @dataclass(frozen=True)
 class BlindResult:
-    """What a finished comparison shows. Explained in ``08_the_vocal_in_the_mix``.
+    """What a finished comparison shows.
 
     Attributes
     ----------
@@ -384,7 +380,7 @@ class AbxSession(_Session):
     Notes
     -----
     A value that never changes: :meth:`answer` gives the next one. ABX is the method of Munson & Gardner, "Standardizing
-    auditory tests", J. Acoust. Soc. Am. 22 (1950; from memory). Explained in ``08_the_vocal_in_the_mix``.
+    auditory tests", J. Acoust. Soc. Am. 22 (1950; from memory).
 
     Examples
     --------
@@ -420,8 +416,7 @@ class PreferenceSession(_Session):
 
     Notes
     -----
-    The question has two sides (A may be liked better, or B), so its p value counts both. Explained in
-    ``08_the_vocal_in_the_mix``.
+    The question has two sides (A may be liked better, or B), so its p value counts both.
     """
 
     ANSWERS: ClassVar[tuple[str, ...]] = ("1", "2")

@@ -1,7 +1,7 @@
 """Where a student stands: each lesson begins with what the lessons before left, kept as settings sheets.
 
 A lesson keeps only its own stages, one sheet a lesson and clip, in a folder ``.state`` beside the notebooks. Where
-nothing is kept, :mod:`vocomp_lab.proposals` fills in, so that one can begin anywhere. How a lesson uses it:
+nothing is kept, :mod:`vocomp_lab.lessons.proposals` fills in, so that one can begin anywhere. How a lesson uses it:
 ``04_peak_control``.
 """
 
@@ -15,6 +15,7 @@ from functools import cached_property
 from pathlib import Path
 
 from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.proposals import STAGES, propose_stage
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import shipped, shipped_names
@@ -123,6 +124,10 @@ class Lesson:
         begins = "this page begins with it the next time" if last else "the next lesson begins with it"
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
 
+    def help(self) -> None:
+        """Print what this lesson explains: a line for each name; ``help(name)`` says more about one."""
+        print(summary(self.name))
+
     def __str__(self):
         lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
         return (
@@ -154,8 +159,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
 
     Notes
     -----
-    A sheet that can't be read is left where it is and said so in ``origins``; a proposal stands in. First used in
-    ``02_level_prep``.
+    A sheet that can't be read is left where it is and said so in ``origins``; a proposal stands in.
     """
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)

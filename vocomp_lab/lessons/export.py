@@ -1,7 +1,4 @@
-"""Taking work along: a take as a sound file at a chosen loudness, and texts, none of which overwrites anything.
-
-Explained in ``09_your_own_vocal``.
-"""
+"""Taking work along: a take as a sound file at a chosen loudness, and texts, none of which overwrites anything."""
 
 from __future__ import annotations
 
@@ -23,7 +20,7 @@ HIGHEST_TRUE_PEAK_DBTP = -1.0
 
 @dataclass(frozen=True)
 class Exported:
-    """What became of a clip on its way into a file. Explained in ``09_your_own_vocal``.
+    """What became of a clip on its way into a file.
 
     Attributes
     ----------
@@ -91,7 +88,7 @@ def export(
     Notes
     -----
     Loudness and true peak: ITU-R BS.1770-5; −1 dBTP: EBU R 128 (value from memory). The file is written under another
-    name and renamed when it is whole. Explained in ``09_your_own_vocal``.
+    name and renamed when it is whole.
     """
     ceiling = check_number("highest_true_peak_dbtp", highest_true_peak_dbtp, -60, 0, "dBTP")
     path = check_free(path, overwrite)
@@ -124,19 +121,12 @@ def write_text(text: str, path, *, overwrite: bool = False) -> Path:
     ------
     FileExistsError
         If there is such a file and `overwrite` is false.
-
-    Notes
-    -----
-    Explained in ``09_your_own_vocal``.
     """
     return write_whole(check_free(path, overwrite), text)
 
 
 def fresh_folder(path) -> Path:
-    """Make a new folder of this name, or, where something has it, of this name with the next free number behind it.
-
-    Explained in ``09_your_own_vocal``.
-    """
+    """Make a new folder of this name, or, where something has it, of this name with the next free number behind it."""
     path = Path(path)
     names = itertools.chain([path], (path.with_name(f"{path.name}_{number}") for number in itertools.count(2)))
     for name in names:

@@ -1,7 +1,4 @@
-"""Renders with one fault each, to be guessed by ear before the numbers are read.
-
-Dealt in ``08_the_vocal_in_the_mix``.
-"""
+"""Renders with one fault each, to be guessed by ear before the numbers are read."""
 
 from __future__ import annotations
 
@@ -25,10 +22,7 @@ from vocomp_lab.sound.checks import check_choice, check_whole
 
 
 def well_set(voice: Clip) -> Chain:
-    """Peak control and steady compression with the proposed settings, and no fault that the numbers know.
-
-    Explained in ``08_the_vocal_in_the_mix``.
-    """
+    """Peak control and steady compression with the proposed settings, and no fault that the numbers know."""
     chain = Chain([])
     current = voice
     for propose in (propose_peaks, propose_steady):
@@ -46,10 +40,7 @@ def _one(voice, compressor, median_db):
 
 @dataclass(frozen=True)
 class Fault:
-    """A way to get it wrong: what was done, in words, and how, given the voice and the chain that would be right.
-
-    Met in ``08_the_vocal_in_the_mix``.
-    """
+    """A way to get it wrong: what was done, in words, and how, given the voice and the chain that would be right."""
 
     words: str
     chain: Callable[[Clip, Chain], Chain]
@@ -98,7 +89,6 @@ def make_faulty(voice: Clip, fault: str, right: Chain | None = None) -> ChainRes
     Returns
     -------
     ChainResult
-        Explained in ``08_the_vocal_in_the_mix``.
     """
     check_choice("fault", fault, tuple(FAULTS))
     chain = FAULTS[fault].chain(voice, well_set(voice) if right is None else right)
@@ -124,10 +114,6 @@ class FaultGallery:
     voice : Clip
     clips : tuple of Clip
         The renders, number 1 first.
-
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
     """
 
     def __init__(self, voice: Clip, seed: int | None = None):

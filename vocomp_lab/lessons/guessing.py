@@ -30,7 +30,7 @@ _GUESS_RANGE = (-100.0, 20.0)
 
 @dataclass(frozen=True)
 class Guess:
-    """One round's guesses beside what was measured. Explained in ``01_levels_and_meters``.
+    """One round's guesses beside what was measured.
 
     Attributes
     ----------
@@ -92,7 +92,6 @@ class GuessLevels:
     Notes
     -----
     The ear has no absolute scale: it compares. So every round begins with the same stretch, whose numbers are told.
-    Explained in ``01_levels_and_meters``.
 
     Examples
     --------

@@ -67,7 +67,7 @@ _REMEMBERED = 64
 
 @dataclass(frozen=True)
 class Proposal:
-    """A stage that is proposed, and why. Explained in ``09_your_own_vocal``.
+    """A stage that is proposed, and why.
 
     Attributes
     ----------
@@ -281,7 +281,7 @@ _known: dict[tuple, Proposal] = {}
 
 
 def propose_stage(stage: str, clip: Clip) -> Proposal:
-    """The proposal for one stage, from the clip as it reaches that stage; first used in ``02_level_prep``."""
+    """The proposal for one stage, from the clip as it reaches that stage."""
     key = (stage, clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest())
     if key not in _known:
         while len(_known) >= _REMEMBERED:
@@ -300,7 +300,7 @@ def propose_chain(clip: Clip) -> list[Proposal]:
     Returns
     -------
     list of Proposal
-        In the order of the work; those without a processor say why there is none. Explained in ``09_your_own_vocal``.
+        In the order of the work; those without a processor say why there is none.
     """
     proposals, current = [], clip
     for stage in STAGES:
@@ -312,7 +312,7 @@ def propose_chain(clip: Clip) -> list[Proposal]:
 
 
 def proposed_chain(proposals: list[Proposal]) -> Chain:
-    """The chain of those proposals that have a processor. Explained in ``09_your_own_vocal``."""
+    """The chain of those proposals that have a processor."""
     return Chain([(proposal.stage, proposal.processor) for proposal in proposals if proposal.processor is not None])
 
 
@@ -326,7 +326,7 @@ def check_goals(result: ChainResult) -> str:
     Returns
     -------
     str
-        A line for each of ``GOALS`` of the stages that the chain has. Explained in ``09_your_own_vocal``.
+        A line for each of ``GOALS`` of the stages that the chain has.
     """
     lines = []
     for name, stage in result.stages.items():

@@ -1,6 +1,6 @@
 """What a recording is like, in words and numbers: each thing measured, whether it is fine, what to do, which lesson.
 
-Limits are common practice, no source, unless a source is named beside them. Explained in ``09_your_own_vocal``.
+Limits are common practice, no source, unless a source is named beside them.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ POP_DB, POP_STANDS_OUT_DB = -14.0, 12.0
 
 @dataclass(frozen=True)
 class Observation:
-    """One thing that was measured of a recording. Explained in ``09_your_own_vocal``.
+    """One thing that was measured of a recording.
 
     Attributes
     ----------
@@ -78,7 +78,7 @@ class Observation:
 
 @dataclass(frozen=True)
 class RecordingReport:
-    """Everything that :func:`examine` measured of a recording. Explained in ``09_your_own_vocal``.
+    """Everything that :func:`examine` measured of a recording.
 
     Attributes
     ----------
@@ -152,7 +152,7 @@ def examine(clip: Clip) -> RecordingReport:
     Notes
     -----
     Levels and loudness: ITU-R BS.1770-5. All limits are common practice, no source, but that for the true peak (EBU R
-    128, value from memory). Explained in ``09_your_own_vocal``.
+    128, value from memory).
     """
     sung = active_mask(clip)
     kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
@@ -212,7 +212,7 @@ def clipped_places(clip: Clip) -> list[float]:
     -------
     list of float
         Start in seconds of every run of three samples or more, of any channel, that stand at full scale (within one and
-        a half steps of 16 bits). Explained in ``09_your_own_vocal``.
+        a half steps of 16 bits).
     """
     full = np.abs(clip.columns) >= 1.0 - 1.5 * 2.0**-15
     places = [starts[ends - starts >= CLIPPED_RUN] for starts, ends in (stretches(channel) for channel in full.T)]
@@ -335,8 +335,7 @@ def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
 
     Notes
     -----
-    Hann-windowed spectra of 0.3 s, of which the median is taken line by line. Common practice, no source. Explained in
-    ``09_your_own_vocal``.
+    Hann-windowed spectra of 0.3 s, of which the median is taken line by line. Common practice, no source.
     """
     length = int(_HUM_WINDOW_S * clip.rate)
     starts, ends = stretches(~sung)
@@ -402,8 +401,7 @@ def pop_times(clip: Clip, sung: np.ndarray, low: LowEnd) -> list[float]:
     -------
     list of float
         Seconds of every thump below `low.below_hz` that comes within 14 dB of the voice's RMS and stands 12 dB out of
-        the steady part, in 50 ms; those closer than 0.15 s are one. Common practice, no source. Explained in
-        ``09_your_own_vocal``.
+        the steady part, in 50 ms; those closer than 0.15 s are one. Common practice, no source.
     """
     bass = sosfilt(butter(4, low.below_hz, fs=clip.rate, output="sos"), clip.columns, axis=0)
     step = clip.rate // 200

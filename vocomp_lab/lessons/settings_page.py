@@ -1,7 +1,4 @@
-"""The settings sheet as one printable page: each stage in the trade's units, to be dialled into any compressor.
-
-Explained in ``09_your_own_vocal``.
-"""
+"""The settings sheet as one printable page: each stage in the trade's units, to be dialled into any compressor."""
 
 from __future__ import annotations
 
@@ -85,7 +82,7 @@ class SettingsPage:
     Notes
     -----
     Put it last in a cell to see it; :meth:`save` writes it as HTML that needs no other file and prints on one A4 page.
-    Times in the two ways of stating them: :func:`vocomp_lab.analysis.times.stated_times`. Explained in ``09_your_own_vocal``.
+    Times in the two ways of stating them: :func:`vocomp_lab.analysis.times.stated_times`.
     """
 
     def __init__(self, result: ChainResult, title: str = "Vocal"):
@@ -121,7 +118,7 @@ def stated_settings(processor) -> list[tuple[str, str]]:
     -------
     list of (str, str)
         Label, and value with its unit. Times are stated for 63 % and for 90 %. What is rarely shown and stands as it
-        always does is left out. Explained in ``09_your_own_vocal``.
+        always does is left out.
     """
     if isinstance(processor, ClipGain):
         count = len(processor.regions)
@@ -215,10 +212,7 @@ def _clock(seconds: float) -> str:
 
 
 def what_it_did(stage: StageResult) -> str:
-    """What the meters say about a stage, in one line: the target for another device.
-
-    Explained in ``09_your_own_vocal``.
-    """
+    """What the meters say about a stage, in one line: the target for another device."""
     sung = active_mask(stage.source)
     rms = sung_rms_dbfs(stage.source, sung) if sung.any() else rms_dbfs(stage.source)
     if stage.reduction_db is None:

@@ -1,7 +1,4 @@
-"""Pictures of the detector types: how they come and go, and the tones that they add.
-
-Used in ``07_detector_types``. Colours and line styles are those of :mod:`vocomp_lab.plots`, in the order of the labels.
-"""
+"""Pictures of the detector types: how they come and go, and the tones that they add. Colours and line styles are those of :mod:`vocomp_lab.pictures.panels`, in the order of the labels."""
 
 from __future__ import annotations
 
@@ -31,10 +28,6 @@ def plot_bursts(coming: Axes, going: Axes, bursts: dict[str, Burst], attack_ms: 
     bursts : dict of label to Burst
     attack_ms, release_ms : float
         The times that were set, marked where 63.2 % of the way should be covered.
-
-    Notes
-    -----
-    Explained in ``07_detector_types``.
     """
     shown_ms = {coming: 6.0 * attack_ms, going: 15.0 * release_ms}
     for (label, burst), (color, style) in zip(bursts.items(), LINE_STYLES):
@@ -62,10 +55,6 @@ def plot_harmonics(ax: Axes, harmonics: dict[str, np.ndarray], low_db: float = -
         Levels of the 2nd, 3rd, … harmonic in dB relative to the fundamental.
     low_db : float
         The lower end of the axis; what lies below it is not drawn.
-
-    Notes
-    -----
-    Explained in ``07_detector_types``.
     """
     sentences = []
     apart, count = 0.8 / len(harmonics), max(map(len, harmonics.values()))
@@ -103,10 +92,6 @@ def plot_aliasing(
         Best one that shares no factor with the rate; see :func:`vocomp_lab.analysis.distortion.aliasing_db`.
     level_dbfs : float
     rate : int
-
-    Notes
-    -----
-    Explained in ``07_detector_types``.
     """
     for ax, process in ((bare, colour.apply_bare), (oversampled, colour.apply)):
         spectrum_db = tone_spectrum_db(process, freq_hz, level_dbfs, rate)

@@ -46,10 +46,6 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
         only evenness shows, not loudness.
     active : ndarray of bool, shape (frames,)
         Where the singer sings, in the source.
-
-    Notes
-    -----
-    Used in ``05_steady_compression``.
     """
     spreads = []
     for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
@@ -82,10 +78,6 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
     compressor : processor with ``mix``, ``static_curve`` and ``makeup_db``
     mixes : sequence of float
         From 0 to 1.
-
-    Notes
-    -----
-    Used in ``05_steady_compression``.
     """
     level_db = np.linspace(-70, 0, 281)
     for mix, (color, style) in zip(
@@ -118,8 +110,7 @@ def plot_onsets(
 
     Notes
     -----
-    Each course is drawn against its own level from 120 to 250 ms after the onset, so that only its shape shows. Used
-    in ``06_slow_attack``.
+    Each course is drawn against its own level from 120 to 250 ms after the onset, so that only its shape shows.
     """
     step_ms = 5.0
     offsets = np.arange(round(-before_ms / step_ms), round(after_ms / step_ms) + 1)
@@ -162,10 +153,6 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
         The stretch of time to show, in seconds.
     beats_s : array_like
         Times of the beats, in seconds.
-
-    Notes
-    -----
-    Used in ``06_slow_attack``.
     """
     start_s, end_s = window
     moved = []

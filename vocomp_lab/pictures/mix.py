@@ -44,7 +44,7 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
 
     Notes
     -----
-    All rows have the same scale, so that what is deeper does more. Explained in ``08_the_vocal_in_the_mix``.
+    All rows have the same scale, so that what is deeper does more.
     """
     rows = {name: stage.reduction_db for name, stage in result.stages.items() if stage.reduction_db is not None}
     stages, total = len(rows), result.reduction_db
@@ -115,10 +115,6 @@ def plot_presence(
         Where the vocal should be.
     margin_lu : float
         Half the width of the band.
-
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
     """
     low_lu, high_lu = balance_lu - margin_lu, balance_lu + margin_lu
     ax.axhspan(low_lu, high_lu, color="#e9e9e9", zorder=0, label=f"in its place (±{margin_lu:g} LU)")

@@ -237,8 +237,6 @@ class CurvePanel(Panel):
 class Readings:
     """What the meters say about one clip: the whole of it in dBFS, dBTP or LUFS, and needle and loudness over time.
 
-    Explained in ``01_levels_and_meters``.
-
     Parameters
     ----------
     peak_dbfs, true_peak_dbtp, rms_dbfs, loudness_lufs : float

@@ -180,14 +180,13 @@ def stretch_text(region: GainRegion) -> str:
 
 
 def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
-    """The words' levels with the gains on them: each by the gain in its middle, shape (words,). Used in
-    ``02_level_prep``."""
+    """The words' levels with the gains on them: each by the gain in its middle, shape (words,)."""
     levels_db = np.array([word.level_db for word in words])
     return levels_db + gains.gain_db_at([(word.start_s + word.end_s) / 2 for word in words]) if words else levels_db
 
 
 def spread_db(levels_db) -> float:
-    """How far nine levels in ten lie apart: 95th minus 5th percentile in dB; NaN of none. Used in ``02_level_prep``."""
+    """How far nine levels in ten lie apart: 95th minus 5th percentile in dB; NaN of none."""
     levels_db = np.asarray(levels_db, dtype=np.float64)
     return float(np.diff(np.percentile(levels_db, _SPREAD_PERCENTILES))[0]) if len(levels_db) else np.nan
 
@@ -202,10 +201,6 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     labels : sequence of str, length (words,)
     named : sequence of int
         The dots that carry their label.
-
-    Notes
-    -----
-    Used in ``02_level_prep``.
     """
     peaks_dbfs, loudness_lufs = np.asarray(peaks_dbfs, dtype=np.float64), np.asarray(loudness_lufs, dtype=np.float64)
     ax.plot(loudness_lufs, peaks_dbfs, "o", color=BLUE, markersize=6, alpha=0.7)

@@ -1,7 +1,4 @@
-"""The picture of a rendered file: loudness before and after, and every stage's gain reduction on one time axis.
-
-Explained in ``08_the_vocal_in_the_mix``.
-"""
+"""The picture of a rendered file: loudness before and after, and every stage's gain reduction on one time axis."""
 
 from __future__ import annotations
 
@@ -34,10 +31,6 @@ def render_figure(rendered: Rendered) -> Figure:
     Figure
         Loudness on top, then a panel for every stage that has a gain reduction; :func:`findings` says the same in
         words.
-
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
     """
     words = findings(rendered)
     with mpl.rc_context(_STYLE):
@@ -64,12 +57,7 @@ def render_figure(rendered: Rendered) -> Figure:
 
 
 def findings(rendered: Rendered) -> list[str]:
-    """One sentence for each panel of :func:`render_figure`: the finding that is its title.
-
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
-    """
+    """One sentence for each panel of :func:`render_figure`: the finding that is its title."""
     before, after = rendered.before, rendered.after
     loud = (
         f"Loudness {_number(before.loudness_lufs)} → {_number(after.loudness_lufs)} LUFS, "

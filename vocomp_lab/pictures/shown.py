@@ -32,7 +32,7 @@ def show(figure: Figure) -> None:
     Notes
     -----
     It goes out as HTML, so that the text stays with the picture in exported pages, too. White paper in both themes, as
-    all pictures here. First used in ``02_level_prep``.
+    all pictures here.
     """
     from matplotlib import pyplot  # half a second to import, which those who only describe don't need
 
@@ -41,7 +41,7 @@ def show(figure: Figure) -> None:
 
 
 def picture_html(figure: Figure) -> str:
-    """A figure as an ``<img>`` that carries picture and text alternative. First used in ``02_level_prep``."""
+    """A figure as an ``<img>`` that carries picture and text alternative."""
     file = io.BytesIO()
     figure.savefig(file, format="png", facecolor="white", bbox_inches="tight")
     source = base64.b64encode(file.getvalue()).decode()
@@ -50,10 +50,7 @@ def picture_html(figure: Figure) -> str:
 
 
 def tell(ax: Axes, *sentences: str) -> None:
-    """Say what an axes shows, where its lines alone don't tell it well: replaces what is read off its lines.
-
-    First used in ``02_level_prep``.
-    """
+    """Say what an axes shows, where its lines alone don't tell it well: replaces what is read off its lines."""
     _TOLD[ax] = sentences
 
 
@@ -69,7 +66,7 @@ def described(figure: Figure) -> str:
     str
         Title; then for each axes its own title, what is on its axes and from where to where, points of each line that
         has a label, with its highest and lowest, and what is written into it. Where :func:`tell` was called, that
-        stands instead of the lines and what is written. First used in ``02_level_prep``.
+        stands instead of the lines and what is written.
     """
     title = figure.get_suptitle()
     parts = [title] if title else []

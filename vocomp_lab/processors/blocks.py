@@ -346,10 +346,6 @@ class ChainFlow:
     ------
     ValueError
         If a stage can't work on blocks, or not at this rate.
-
-    Notes
-    -----
-    Explained in ``09_your_own_vocal``.
     """
 
     def __init__(self, chain: Chain, rate: int, channels: int, powers: dict[str, float] | None = None, watch=None):
@@ -415,7 +411,7 @@ def _is_coloured(processor) -> bool:
 def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
     """The stages that must know the power of all that goes into them before they begin, in order.
 
-    Each costs one more reading of the sound. Explained in ``09_your_own_vocal``.
+    Each costs one more reading of the sound.
     """
     return [name for name, flow in ChainFlow(chain, rate, channels).flows if flow.asks_for_power]
 
@@ -437,10 +433,6 @@ def total_reduction_db(chain: Chain, clip: Clip) -> np.ndarray:
     ------
     ValueError
         As :func:`in_blocks`.
-
-    Notes
-    -----
-    Explained in ``09_your_own_vocal``.
     """
     total, done = np.zeros(clip.frames), dict.fromkeys((name for name, _ in chain.stages), 0)
 
@@ -491,7 +483,7 @@ def in_blocks(
     -----
     Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and once more for
     every stage that :func:`stages_that_ask` names. Memory hangs on the number of channels and stages, not on the
-    length. Explained in ``09_your_own_vocal``.
+    length.
     """
     powers: dict[str, float] = {}
     for name in stages_that_ask(chain, rate, channels):

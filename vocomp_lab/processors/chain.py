@@ -47,7 +47,7 @@ PROCESSORS = {
 
 @dataclass(frozen=True, eq=False)
 class StageResult:
-    """What one stage of a chain did. Explained in ``08_the_vocal_in_the_mix``.
+    """What one stage of a chain did.
 
     Attributes
     ----------
@@ -74,8 +74,7 @@ class StageResult:
 
 @dataclass(frozen=True, eq=False)
 class ChainResult:
-    """The output of a chain and, by name and in order, what each stage did. Explained in
-    ``08_the_vocal_in_the_mix``."""
+    """The output of a chain and, by name and in order, what each stage did."""
 
     source: Clip = field(repr=False)
     stages: dict[str, StageResult]
@@ -107,9 +106,6 @@ class Chain:
     ValueError
         If a stage is no such pair, or a name stands twice.
 
-    Notes
-    -----
-    Explained in ``08_the_vocal_in_the_mix``.
 
     Examples
     --------

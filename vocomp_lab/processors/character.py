@@ -1,8 +1,7 @@
 """Detector types: four ways in which compressors have been built, as generic models with their equations.
 
 None stands for any device: each shows what its *kind* of circuit does to attack, release, curve and colour. All share
-one way from reduction to sound, and every recursion is solved by :mod:`vocomp_lab.recursion`. Explained in
-``07_detector_types``.
+one way from reduction to sound, and every recursion is solved by :mod:`vocomp_lab.processors.recursion`.
 """
 
 from __future__ import annotations
@@ -105,7 +104,7 @@ class VcaCompressor(Character):
     -----
     The feed-forward compressor in decibels with an RMS detector (Giannoulis, Massberg & Reiss 2012, eq. 4, 7 and 16),
     since that is what such circuits compute: the amplifier's gain is the exponential of a voltage. That they go with
-    RMS detectors: common practice, no source. It adds no colour. Explained in ``07_detector_types``.
+    RMS detectors: common practice, no source. It adds no colour.
     """
 
     threshold_db: float = -20.0
@@ -150,8 +149,7 @@ class FetCompressor(Character):
     The peak detector and the feedback smoother r = a·r₋ + (1 − a)·C(v) of
     :func:`vocomp_lab.processors.recursion.smooth_feedback`, then a curve (:class:`vocomp_lab.Colour`, asymmetry 0.03). From a
     drive and level of about −15 dB together, the third harmonic leads. Feedback: Giannoulis, Massberg & Reiss (2012),
-    section 2.1; that such circuits are fast and add mostly odd harmonics: common practice, no source. Explained in
-    ``07_detector_types``.
+    section 2.1; that such circuits are fast and add mostly odd harmonics: common practice, no source.
     """
 
     threshold_db: float = -20.0
@@ -204,7 +202,7 @@ class OptoCompressor(Character):
 
     The attack is that of y alone, for s never charges above y/2; on release y falls fast, until s, at up to half the
     reduction, holds it. The two-stage release that depends on the past is common practice; this way to write it is the
-    project's own, no source. Explained in ``07_detector_types``.
+    project's own, no source.
     """
 
     threshold_db: float = -24.0
@@ -256,7 +254,7 @@ class TubeCompressor(Character):
     memory_ms, the reduction is the branching smoother (Giannoulis, Massberg & Reiss 2012, eq. 16) of C with the times
     attack/(1 + C/6) and release·(1 + m/6). Then a curve follows (:class:`vocomp_lab.Colour`, asymmetry 1/√3: no cubic
     part, so that the second harmonic leads). Ratio and release that depend on the programme: common practice; these
-    formulas are the project's own, no source. Explained in ``07_detector_types``.
+    formulas are the project's own, no source.
     """
 
     threshold_db: float = -28.0
@@ -324,9 +322,6 @@ def character(kind: str, **settings) -> Character:
     ValueError
         If the kind or a setting is unknown, or a value is out of its range.
 
-    Notes
-    -----
-    Explained in ``07_detector_types``.
 
     Examples
     --------

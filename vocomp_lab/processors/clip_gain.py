@@ -1,7 +1,4 @@
-"""Gain by hand: stretches of a take with a gain each, joined by short crossfades.
-
-Explained in ``02_level_prep``.
-"""
+"""Gain by hand: stretches of a take with a gain each, joined by short crossfades."""
 
 from __future__ import annotations
 
@@ -21,7 +18,7 @@ MAX_TIME_S = 86_400.0
 
 @dataclass(frozen=True)
 class GainRegion(Settings):
-    """A stretch of a take that is turned up or down. Explained in ``02_level_prep``.
+    """A stretch of a take that is turned up or down.
 
     Parameters
     ----------
@@ -74,8 +71,7 @@ class ClipGain(Settings):
     so that they just meet in the middle. A region that starts with the clip has no fade at its start; what lies beyond
     the clip's end is ignored. Outside all regions and fades the samples stay as they are, bit for bit.
 
-    The objects never change: every edit gives a new one, so that undo is keeping the old one. Explained in
-    ``02_level_prep``.
+    The objects never change: every edit gives a new one, so that undo is keeping the old one.
 
     Examples
     --------

@@ -1,7 +1,7 @@
 """Colour: what a circuit adds to a sound by bending it, as a curve without memory.
 
 A curve makes harmonics, and those beyond half the sample rate would fold back as tones that fit no harmony (aliasing).
-So the curve works at four times the rate, between two steep linear-phase filters. Explained in ``07_detector_types``.
+So the curve works at four times the rate, between two steep linear-phase filters.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Colour(Settings):
     and nothing is delayed. It is worked out in single precision, whose rounding lies 140 dB under the sound. The
     filters let pass what lies below 0.83 of half the rate. A first-order high-pass at 5 Hz takes out the shift of the
     zero line that an asymmetric curve makes, as a coupling capacitor does. Curve and capacitor: common practice, no
-    source. Explained in ``07_detector_types``.
+    source.
 
     Examples
     --------

@@ -40,7 +40,7 @@ DYNAMICS_RULES = {
 
 @dataclass(frozen=True, eq=False)
 class Compressed:
-    """What a dynamics processor did to a clip. Explained in ``04_peak_control``.
+    """What a dynamics processor did to a clip.
 
     Attributes
     ----------
@@ -116,7 +116,7 @@ class Dynamics(Settings):
 
         Notes
         -----
-        Giannoulis, Massberg & Reiss (2012), eq. 4. Explained in ``04_peak_control``.
+        Giannoulis, Massberg & Reiss (2012), eq. 4.
         """
         level_db = np.asarray(level_db, dtype=float)
         out = level_db - self.asked_db(level_db)
@@ -170,8 +170,6 @@ class Compressor(Dynamics):
     channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of demanded
     reduction is 63.2 % covered after one time constant τ, 90 % after 2.303 τ; some makers state 90 % times, some the
     time for 10 dB, so equal figures need not sound equal.
-
-    Explained in ``04_peak_control``; the RMS detector and knee in ``05_steady_compression``.
 
     Examples
     --------

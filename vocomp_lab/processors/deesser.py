@@ -1,4 +1,4 @@
-"""Sibilance: a compressor that hears and turns down only the hiss of s, sh and z. Explained in ``03_filtering``."""
+"""Sibilance: a compressor that hears and turns down only the hiss of s, sh and z."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class DeEsser(Dynamics):
     (150 ms up, 2 s down), never under 6 dB below the clip's RMS, so that a first s, or a breath after a pause, isn't
     held against silence. With the settings as they come, s sounds of both synthetic singers are turned down by 5 to 6
     dB at their sharpest, and never by more. Curve and smoother: Giannoulis, Massberg & Reiss (2012), eq. 4 and 16. The
-    rest: common practice, no source. Explained in ``03_filtering``.
+    rest: common practice, no source.
 
     Examples
     --------

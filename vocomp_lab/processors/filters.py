@@ -1,7 +1,7 @@
 """Filters that take out what a compressor should not react to: high-pass, bell and shelves.
 
 The second-order sections come from SciPy (Butterworth) and from R. Bristow-Johnson, "Cookbook formulae for audio EQ
-biquad filter coefficients" (published as the W3C Audio EQ Cookbook note). Explained in ``03_filtering``.
+biquad filter coefficients" (published as the W3C Audio EQ Cookbook note).
 """
 
 from __future__ import annotations
@@ -65,8 +65,7 @@ class Filter(Settings):
 
 @dataclass(frozen=True)
 class HighPass(Filter):
-    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards. Explained in
-    ``03_filtering``.
+    """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards.
 
     Parameters
     ----------
@@ -87,7 +86,7 @@ class HighPass(Filter):
 
 @dataclass(frozen=True)
 class Peaking(Filter):
-    """A bell: boosts or cuts around a frequency and leaves the rest. Explained in ``03_filtering``.
+    """A bell: boosts or cuts around a frequency and leaves the rest.
 
     Parameters
     ----------
@@ -114,7 +113,7 @@ class Peaking(Filter):
 
 @dataclass(frozen=True)
 class LowShelf(Filter):
-    """Boosts or cuts everything below a frequency. Explained in ``03_filtering``.
+    """Boosts or cuts everything below a frequency.
 
     Parameters
     ----------
@@ -138,8 +137,7 @@ class LowShelf(Filter):
 
 @dataclass(frozen=True)
 class HighShelf(Filter):
-    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`. Explained in
-    ``03_filtering``."""
+    """Boosts or cuts everything above a frequency; the settings are those of :class:`LowShelf`."""
 
     freq_hz: float
     gain_db: float

@@ -25,7 +25,7 @@ class Gain(Settings):
     Notes
     -----
     Moves every level of the clip by as much and changes nothing else: crest factor and loudness range stay. Samples may
-    go over full scale; only a file in whole numbers would clip them. Explained in ``01_levels_and_meters``.
+    go over full scale; only a file in whole numbers would clip them.
 
     Examples
     --------

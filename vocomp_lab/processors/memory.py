@@ -23,8 +23,7 @@ class Memory:
     Notes
     -----
     However a sound is cut into blocks, filtering them one after the other with the same memory gives what filtering it
-    whole does. Each method takes the filter's name, by which its state is kept; blocks may be empty. Explained in
-    ``09_your_own_vocal``.
+    whole does. Each method takes the filter's name, by which its state is kept; blocks may be empty.
     """
 
     def __init__(self):

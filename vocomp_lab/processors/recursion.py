@@ -52,7 +52,7 @@ def coefficient(time_ms, rate: int):
 
     Notes
     -----
-    Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 7. Explained in ``04_peak_control``.
+    Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 7.
     """
     # In place, since a fresh array for every step costs more than the steps.
     a = np.atleast_1d(np.asarray(time_ms, dtype=float) / 1000.0)
@@ -200,7 +200,7 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
 
     Notes
     -----
-    The "smooth, branching" detector of Giannoulis, Massberg & Reiss (2012), eq. 16. Explained in ``04_peak_control``.
+    The "smooth, branching" detector of Giannoulis, Massberg & Reiss (2012), eq. 16.
     """
     target = np.asarray(target, dtype=float)
     if np.ndim(attack) == 0 and np.ndim(release) == 0:
@@ -312,7 +312,7 @@ def static_reduction(level_db, threshold_db: float, slope: float, knee_db: float
     Notes
     -----
     Giannoulis, Massberg & Reiss (2012), eq. 4, as input minus output. With p the part of the level that lies inside the
-    knee, from 0 to W, all three pieces are p²/(2W) plus what lies above. Explained in ``04_peak_control``.
+    knee, from 0 to W, all three pieces are p²/(2W) plus what lies above.
     """
     over = np.asarray(level_db, dtype=float) - (threshold_db - knee_db / 2)
     if knee_db == 0:

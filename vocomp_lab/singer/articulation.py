@@ -28,7 +28,7 @@ def mouth_tracks(
 ) -> dict[str, np.ndarray]:
     """The tracks `formants_hz`, `bandwidths_hz`, `nasal` and `zero_hz` of :class:`vocomp_lab.singer.tracks.Tracks`.
 
-    Vowels are aimed at as in the table of :mod:`vocomp_lab.phonetics`; consonants pull their neighbours towards their
+    Vowels are aimed at as in the table of :mod:`vocomp_lab.singer.phonetics`; consonants pull their neighbours towards their
     place ("locus"), and everything is joined by smooth movement, so that no two instances of a vowel are alike.
     """
     at, aims = _aims(singer.voice, segments)

@@ -24,7 +24,7 @@ class Syllable(Settings):
     text : str
         As written. A hyphen at the end says that the word goes on in the next syllable: ``"pa-"``, ``"per"``.
     phones : str
-        Its speech sounds, spaced: ``"p ey"``. Exactly one is a vowel. Symbols: :mod:`vocomp_lab.phonetics`.
+        Its speech sounds, spaced: ``"p ey"``. Exactly one is a vowel. Symbols: :mod:`vocomp_lab.singer.phonetics`.
     start_s : float
         When its vowel starts: the beat. Consonants in front of the vowel are sung before it.
     length_s : float
@@ -35,10 +35,6 @@ class Syllable(Settings):
         Stress against the singer's mean, −20 to +12 dB.
     hard : bool
         Start with a hard attack: strong burst, voice at once.
-
-    Notes
-    -----
-    Explained in notebook ``00_start_here``.
     """
 
     text: str

@@ -159,10 +159,7 @@ def score(verse: str) -> Score:
 
 @dataclass(frozen=True, eq=False)
 class Take:
-    """A recording and the truth about it (its fields are described in ``data_synthetic/README.md``).
-
-    First met in ``00_start_here``.
-    """
+    """A recording and the truth about it (its fields are described in ``data_synthetic/README.md``)."""
 
     clip: Clip
     truth: dict

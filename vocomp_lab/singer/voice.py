@@ -1,7 +1,7 @@
 """The synthetic singer: source–filter synthesis from a score.
 
 The voiced part is a sum of harmonics whose amplitudes and phases come from the glottal pulse
-(:mod:`vocomp_lab.glottis`) and the vocal tract, so its pitch and formants are exact and nothing aliases. Breath and
+(:mod:`vocomp_lab.singer.glottis`) and the vocal tract, so its pitch and formants are exact and nothing aliases. Breath and
 consonant noise are added to it. The scheme is Klatt's cascade synthesizer (J. Acoust. Soc. Am. 67(3), 1980), with
 harmonics in place of a sampled pulse.
 """
@@ -68,10 +68,6 @@ def sing(score: Score, singer: Singer, seed: int, rate: int = 48_000) -> Sung:
     ------
     ValueError
         If a note lies outside the singer's range, or the first syllable starts too early for its consonants.
-
-    Notes
-    -----
-    Explained in notebook ``00_start_here``.
     """
     rate = check_rate(rate)
     for syllable in score.syllables:

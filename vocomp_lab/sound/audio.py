@@ -53,10 +53,6 @@ class Clip:
     ------
     ValueError
         If the clip is empty, holds NaN or infinity, has another shape, or its rate is out of range.
-
-    Notes
-    -----
-    Explained in notebook ``00_start_here``.
     """
 
     samples: np.ndarray = field(repr=False)
@@ -173,10 +169,6 @@ def load(path) -> Clip:
         If there is no such file, or only a folder or a pipe of that name.
     ValueError
         If the file is no sound file that can be read, or its contents are no legal clip.
-
-    Notes
-    -----
-    Explained in ``09_your_own_vocal``.
     """
     with SoundReader(path) as reader:
         return reader.clip(_check_fits)
@@ -217,7 +209,7 @@ class SoundReader:
 
     Notes
     -----
-    Use it in a ``with`` statement. Explained in ``09_your_own_vocal``.
+    Use it in a ``with`` statement.
     """
 
     def __init__(self, path):
@@ -349,10 +341,6 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     ValueError
         If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that
         fits.
-
-    Notes
-    -----
-    Explained in ``09_your_own_vocal``.
     """
     path = Path(path)
     kind, subtype = encoding(path, subtype)
@@ -387,7 +375,7 @@ class SoundWriter:
     Notes
     -----
     Use it in a ``with`` statement: its end makes the file appear under its name, an error in it leaves an older file as
-    it was. Explained in ``09_your_own_vocal``.
+    it was.
     """
 
     def __init__(self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0):

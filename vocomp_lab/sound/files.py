@@ -32,7 +32,7 @@ def whole_or_not_at_all(path):
     -----
     On Linux the new file has no name in any folder until it is finished, so that even a process that is killed leaves
     nothing. Elsewhere, and on file systems that know no such files, it stands beside the target under a hidden name
-    until then, and a killed process leaves it there. First used in ``09_your_own_vocal``.
+    until then, and a killed process leaves it there.
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -74,10 +74,6 @@ def write_whole(path, text: str) -> Path:
     ------
     OSError
         If it can't be written; an older file stays as it was.
-
-    Notes
-    -----
-    First used in ``09_your_own_vocal``.
     """
     with whole_or_not_at_all(path) as beside, open(beside, "w", encoding="utf-8", newline="\n") as file:
         file.write(text)

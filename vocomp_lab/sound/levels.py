@@ -37,10 +37,6 @@ def amplitude_to_db(amplitude, floor_db: float | None = None):
     Returns
     -------
     float or ndarray of the same shape
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     magnitude = np.abs(_numbers(amplitude))
     return _in_decibels(magnitude, 20.0, floor_db)
@@ -64,10 +60,6 @@ def power_to_db(power, floor_db: float | None = None):
     ------
     ValueError
         If a power is negative.
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     power = np.array(power, dtype=np.float64)
     lowest = power.min(initial=0.0)
@@ -86,10 +78,6 @@ def db_to_amplitude(db):
     Returns
     -------
     float or ndarray of the same shape
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     return _plain(np.exp(np.multiply(db, 1.0 / _DB_PER_NEPER)))
 
@@ -104,10 +92,6 @@ def db_to_power(db):
     Returns
     -------
     float or ndarray of the same shape
-
-    Notes
-    -----
-    Explained in ``01_levels_and_meters``.
     """
     return _plain(np.exp(np.multiply(db, 2.0 / _DB_PER_NEPER)))
 
@@ -115,7 +99,7 @@ def db_to_power(db):
 def sample_peak_dbfs(clip: Clip) -> float:
     """Largest sample of any channel, in dB re full scale; −inf for silence.
 
-    The wave between the samples can go higher: see :func:`true_peak_dbtp`. Explained in ``01_levels_and_meters``.
+    The wave between the samples can go higher: see :func:`true_peak_dbtp`.
     """
     return amplitude_to_db(_sample_peak(clip.samples))
 
@@ -127,17 +111,14 @@ def rms_dbfs(clip: Clip) -> float:
     -----
     Plain arithmetic: a full-scale square wave reads 0, a full-scale sine −3.01 dB. Some meters add 3.01 dB so that the
     sine reads 0 (AES17 defines full scale that way; value from memory); this one doesn't, so that RMS, peak and crest
-    factor of one clip fit together. Explained in ``01_levels_and_meters``.
+    factor of one clip fit together.
     """
     flat = clip.samples.reshape(-1)
     return power_to_db(float(np.dot(flat, flat)) / flat.size)
 
 
 def crest_factor_db(clip: Clip) -> float:
-    """Sample peak minus RMS, in dB: how far the peaks stand out; 3.01 for a sine, NaN for silence, which has none.
-
-    Explained in ``01_levels_and_meters``.
-    """
+    """Sample peak minus RMS, in dB: how far the peaks stand out; 3.01 for a sine, NaN for silence, which has none."""
     rms = rms_dbfs(clip)
     return sample_peak_dbfs(clip) - rms if rms > -math.inf else math.nan
 
@@ -151,7 +132,7 @@ def true_peak_dbtp(clip: Clip) -> float:
     that low rates are looked at as closely), and the largest value taken. Within EBU Tech 3341's tolerance of
     +0.2/−0.4 dB at any phase for content up to a third of the rate; up to 0.4 of the rate it under-reads by 0.5 dB at
     most. The standard's 12 dB of attenuation before the filter guards integer arithmetic against overflow, and is not
-    needed in float64. Silence is assumed before and after the clip. Explained in ``01_levels_and_meters``.
+    needed in float64. Silence is assumed before and after the clip.
     """
     meter = TruePeakMeter(clip.rate, clip.channels, _sample_peak(clip.samples))
     for start in range(0, clip.frames, _SLICE_FRAMES):
@@ -172,7 +153,7 @@ class TruePeakMeter:
 
     Notes
     -----
-    However the sound is cut into blocks, the result is the same. Explained in ``01_levels_and_meters``.
+    However the sound is cut into blocks, the result is the same.
     """
 
     def __init__(self, rate: int, channels: int = 1, at_least: float = 0.0):

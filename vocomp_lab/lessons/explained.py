@@ -1,0 +1,194 @@
+"""Which lesson explains what: every public name, and the lesson to open for it."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+
+EXPLAINED_IN = {
+    "00_start_here": (
+        "Bench",
+        "Clip",
+        "Goal",
+        "left_right_both",
+        "shipped",
+        "Take",
+    ),
+    "01_levels_and_meters": (
+        "active_mask",
+        "amplitude_to_db",
+        "crest_factor_db",
+        "db_to_amplitude",
+        "Gain",
+        "GuessLevels",
+        "Homework",
+        "integrated_lufs",
+        "Loudness",
+        "loudness",
+        "match_loudness",
+        "noise_floor_dbfs",
+        "power_to_db",
+        "ppm_reading",
+        "reduction_needle",
+        "rms_dbfs",
+        "sample_peak_dbfs",
+        "task_bench",
+        "true_peak_dbtp",
+        "vu_reading",
+    ),
+    "02_level_prep": (
+        "begin",
+        "ClipGain",
+        "eye_and_ear",
+        "find_phrases",
+        "GainRegion",
+        "Lesson",
+        "propose_regions",
+        "RegionBench",
+        "voiced_words",
+    ),
+    "03_filtering": (
+        "band_level_db",
+        "decibels",
+        "DeEsser",
+        "find_pops",
+        "find_resonances",
+        "find_sibilants",
+        "HighPass",
+        "HighShelf",
+        "low_end_reaction",
+        "LowShelf",
+        "Peaking",
+        "pitch_range",
+        "Pop",
+        "Resonance",
+        "running_level_db",
+        "sibilance_balance_db",
+        "span_mask",
+    ),
+    "04_peak_control": (
+        "Compressed",
+        "Compressor",
+        "harmonic_distortion_percent",
+        "reduction_moments",
+        "reduction_stats",
+        "stated_times",
+    ),
+    "05_steady_compression": (
+        "even_threshold_db",
+        "floor_lift_db",
+        "loudness_spread_lu",
+        "peak_to_loudness_ratio_db",
+        "propose_stage",
+        "quiet_lift_db",
+        "threshold_for",
+        "Workload",
+        "workload",
+    ),
+    "06_slow_attack": (
+        "find_onsets",
+        "gain_travel_db_per_s",
+        "hiss_lift_db",
+        "Moment",
+        "onset_to_sustain_db",
+        "recovered_percent",
+    ),
+    "07_detector_types": (
+        "aliasing_db",
+        "BlindBench",
+        "character",
+        "Colour",
+        "FetCompressor",
+        "harmonics_db",
+        "measure_burst",
+        "OptoCompressor",
+        "TubeCompressor",
+        "VcaCompressor",
+    ),
+    "08_the_vocal_in_the_mix": (
+        "AbxSession",
+        "balance",
+        "Chain",
+        "ChainResult",
+        "compressed_part",
+        "detectable_share",
+        "false_alarm_when_peeking",
+        "FaultGallery",
+        "findings",
+        "GalleryBench",
+        "measure_compression",
+        "measure_order",
+        "MixBench",
+        "move_stage",
+        "needed_right",
+        "power",
+        "PreferenceBench",
+        "PreferenceSession",
+        "presence",
+        "vocal_over_backing",
+    ),
+    "09_your_own_vocal": (
+        "check_goals",
+        "examine",
+        "export",
+        "fresh_folder",
+        "load",
+        "OwnVocal",
+        "pitch_track",
+        "Proposal",
+        "propose_chain",
+        "proposed_chain",
+        "save",
+        "SettingsPage",
+        "split_low_end",
+        "total_reduction_db",
+        "what_it_did",
+        "write_text",
+    ),
+}
+"""The public names that each lesson explains, pictures left aside. A name is in one lesson only."""
+FACES = ("vocomp_lab", "vocomp_lab.analysis", "vocomp_lab.lessons", "vocomp_lab.exercises", "vocomp_lab.bench")
+
+
+def lesson_of(name: str) -> str:
+    """The lesson that explains a public name.
+
+    Parameters
+    ----------
+    name : str
+        Such as "Compressor".
+
+    Returns
+    -------
+    str
+        The notebook's name without its suffix, such as "04_peak_control".
+
+    Raises
+    ------
+    ValueError
+        If no lesson explains it.
+    """
+    for lesson, names in EXPLAINED_IN.items():
+        if name in names:
+            return lesson
+    raise ValueError(f"name: no lesson explains {name!r}; ask for a public name, such as 'Compressor'.")
+
+
+def summary(lesson: str) -> str:
+    """What a lesson explains: a line for each name, with the first sentence of its help.
+
+    Raises
+    ------
+    ValueError
+        If there is no such lesson.
+    """
+    if lesson not in EXPLAINED_IN:
+        raise ValueError(f"lesson: there is no {lesson!r}; the lessons are {', '.join(EXPLAINED_IN)}.")
+    return "\n".join(f"{name}: {_first_line(name)}" for name in EXPLAINED_IN[lesson])
+
+
+def _first_line(name: str) -> str:
+    for face in map(importlib.import_module, FACES):
+        if name in face.__all__:
+            return inspect.getdoc(getattr(face, name)).splitlines()[0]
+    raise ValueError(f"name: {name!r} is not public.")
