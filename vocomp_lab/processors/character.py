@@ -12,10 +12,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from vocomp_lab.processors.colour import DRIVE_DB, Colour
-from vocomp_lab.processors.compressor import DYNAMICS_RULES, Compressed, Compressor, Dynamics
+from vocomp_lab.processors.compressor import DYNAMICS_RULES, Compressor, CompressorFlow, Dynamics
+from vocomp_lab.processors.flow import Piece, Queue
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient, static_reduction
-from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import Range, check_choice
 from vocomp_lab.sound.levels import db_to_amplitude
 
@@ -39,15 +39,43 @@ RULES = {
 """What the settings of the models may be."""
 
 
+class CharacterFlow(CompressorFlow):
+    """A detector type at work: its colour may hold the sound back, and with it the dry share and the curves."""
+
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        colour = processor._colour() if processor.mix > 0 else None
+        self.colour = None if colour is None else colour.flow(rate, channels)
+        self.needs_every_bit = self.colour is not None
+        self.dry, self.reductions_db, self.detected_db = Queue(channels), Queue(), Queue()
+
+    def turn_down(self, piece, last):
+        if self.colour is None:
+            yield from super().turn_down(piece, last)
+            return
+        makeup_db, mix = self.processor.makeup_db, self.processor.mix
+        dry, reduction_db, detector_db = piece
+        self.reductions_db.put(reduction_db)
+        self.detected_db.put(detector_db)
+        if mix < 1.0:
+            self.dry.put(dry)
+        for coloured in self.colour.push(dry * db_to_amplitude(-reduction_db)[:, None], last):
+            wet, frames = coloured.samples, len(coloured.samples)
+            if makeup_db:
+                wet = wet * 10.0 ** (makeup_db / 20.0)
+            if mix < 1.0:
+                wet = mix * wet + (1.0 - mix) * self.dry.take(frames)
+            yield Piece(wet, self.reductions_db.take(frames), self.detected_db.take(frames))
+
+
 class Character(Dynamics):
     """What the detector types share: settings that are checked alike, and the way from level to sound."""
 
+    FLOW = CharacterFlow
     threshold_db: float
     ratio: float
     attack_ms: float
     release_ms: float
-    makeup_db: float
-    mix: float
 
     def __post_init__(self):
         self._keep(**{part.name: RULES[part.name].check(part.name, getattr(self, part.name)) for part in fields(self)})
@@ -58,30 +86,6 @@ class Character(Dynamics):
         The memory is that of the block before, where a long file is taken block by block; so with every method here.
         """
         return self._detector().detect_db(columns, rate, memory)
-
-    def apply(self, clip: Clip) -> Compressed:
-        """Compress a clip; `reduction_db` of the result is that of the gain element, colour left aside.
-
-        Parameters
-        ----------
-        clip : Clip
-
-        Returns
-        -------
-        Compressed
-        """
-        detector_db = self.detect_db(clip.columns, clip.rate)
-        reduction_db = self.reduction_db(detector_db, clip.rate)
-        gain = db_to_amplitude(-reduction_db)
-        if self.mix > 0:
-            wet = clip.with_samples(clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None]))
-            colour = self._colour()
-            wet = wet if colour is None else colour.apply(wet)
-            wet = (wet.gained(self.makeup_db) if self.makeup_db else wet).samples
-            output = clip.with_samples(self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix < 1.0 else wet)
-        else:
-            output = clip
-        return Compressed(output, reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     def _detector(self) -> Compressor:
         """The compressor whose detector, and where it fits the rest, the model uses."""

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.processors.flow import Flow, Piece, Processor
 from vocomp_lab.sound.checks import Settings, check_number, check_whole, shown
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 
@@ -46,8 +46,19 @@ class GainRegion(Settings):
         )
 
 
+class ClipGainFlow(Flow):
+    """Knows how far into the sound it is, and multiplies by the gain of that moment."""
+
+    frames = 0
+
+    def push(self, block, last):
+        times_s = (self.frames + np.arange(len(block))) / self.rate
+        self.frames += len(block)
+        yield Piece(block * self.processor._amplitude_at(times_s)[:, None])
+
+
 @dataclass(frozen=True)
-class ClipGain(Settings):
+class ClipGain(Processor):
     """Gain by hand: stretches of a take, each with a gain of its own, joined by crossfades.
 
     Parameters
@@ -83,6 +94,7 @@ class ClipGain(Settings):
     (GainRegion(start_s=2.0, end_s=4.0, gain_db=5.0),)
     """
 
+    FLOW = ClipGainFlow
     NESTED: ClassVar[dict[str, type]] = {"regions": GainRegion}
 
     regions: tuple[GainRegion, ...] = ()
@@ -117,11 +129,6 @@ class ClipGain(Settings):
             Gain in dB; 0 outside all regions.
         """
         return np.asarray(amplitude_to_db(self._amplitude_at(np.asarray(times_s, dtype=np.float64))))
-
-    def apply(self, clip: Clip) -> Clip:
-        """The clip with every region turned up or down; samples may go over full scale."""
-        gains = self._amplitude_at(clip.times_s())
-        return clip.with_samples(clip.samples * (gains if clip.samples.ndim == 1 else gains[:, None]))
 
     def with_region(self, region: GainRegion) -> "ClipGain":
         """With one region more; a ValueError if it overlaps another."""

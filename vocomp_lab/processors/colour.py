@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
-from scipy.signal import firwin, lfilter
+from scipy.signal import firwin
 
+from vocomp_lab.processors.flow import Flow, Piece, Processor
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range, Settings
+from vocomp_lab.sound.checks import Range
 from vocomp_lab.sound.levels import db_to_amplitude
 
 OVERSAMPLING = 4
@@ -26,15 +27,42 @@ _TAPS, _KAISER_BETA = 321, 10.06
 _CUTOFF = 0.915
 # Frames of a block's transform, and how many at either end the two filters spoil (half their length, each). Transforms
 # of several blocks at once are faster than one by one, as long as all of it stays in the processor's cache.
-BLOCK_FRAMES, _BLOCKS_AT_ONCE = 2_048, 8
-MARGIN_FRAMES = 2 * (_TAPS // 2) // OVERSAMPLING
-DC_BLOCK_HZ = 5.0
+_BLOCK_FRAMES, _BLOCKS_AT_ONCE = 2_048, 8
+_MARGIN_FRAMES = 2 * (_TAPS // 2) // OVERSAMPLING
+_STEP_FRAMES = _BLOCK_FRAMES - 2 * _MARGIN_FRAMES
+_DC_BLOCK_HZ = 5.0
 
 DRIVE_DB = Range(-60, 24, "dB")
 
 
+class ColourFlow(Flow):
+    """Works on whole steps of the curve's own blocks, counted from the start, so that single precision rounds alike."""
+
+    needs_every_bit = True
+
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        # From the second block on, what is held begins one step before the sound that comes out next: the filters reach
+        # back into it.
+        self.held, self.lead = np.zeros((0, channels)), 0
+
+    def push(self, block, last):
+        self.held = np.concatenate([self.held, block]) if len(self.held) else block
+        steps = max(len(self.held) - self.lead - _MARGIN_FRAMES, 0) // _STEP_FRAMES
+        end = len(self.held) if last else self.lead + steps * _STEP_FRAMES
+        if end <= self.lead:
+            return
+        window = self.held if last else self.held[: end + _MARGIN_FRAMES]
+        added = np.array([_oversampled(self.processor._added, channel)[self.lead : end] for channel in window.T]).T
+        if self.processor.asymmetry > 0:
+            a = math.exp(-2.0 * math.pi * _DC_BLOCK_HZ / self.rate)
+            added = self.memory.lfilter("capacitor", [(1 + a) / 2, -(1 + a) / 2], [1.0, -a], added)
+        yield Piece(self.held[self.lead : end] + added)
+        self.held, self.lead = self.held[end if last else end - _STEP_FRAMES :], _STEP_FRAMES
+
+
 @dataclass(frozen=True)
-class Colour(Settings):
+class Colour(Processor):
     """Saturation: a soft curve that adds harmonics, the more the louder the sound.
 
     Parameters
@@ -73,6 +101,7 @@ class Colour(Settings):
     drive_db: float = 0.0
     asymmetry: float = 0.0
 
+    FLOW = ColourFlow
     RULES = {"drive_db": DRIVE_DB, "asymmetry": Range(0, 0.9)}
 
     def curve(self, x) -> np.ndarray:
@@ -84,14 +113,6 @@ class Colour(Settings):
         below += drive
         bent /= below
         return bent
-
-    def apply(self, clip: Clip) -> Clip:
-        """The coloured clip, as long as the source and in time with it."""
-        added = np.array([oversampled(self._added, channel) for channel in clip.columns.T])
-        if self.asymmetry > 0:
-            a = math.exp(-2.0 * math.pi * DC_BLOCK_HZ / clip.rate)
-            added = lfilter([(1 + a) / 2, -(1 + a) / 2], [1.0, -a], added)
-        return clip.with_samples(clip.samples + added.T.reshape(clip.samples.shape))
 
     def apply_bare(self, clip: Clip) -> Clip:
         """The curve at the clip's own rate, without what `apply` does against aliasing: to see what that is for."""
@@ -107,31 +128,31 @@ class Colour(Settings):
 def _lowpass() -> np.ndarray:
     """Response of the filter on either side of the curve, up to half the clip's rate, its delay taken off."""
     taps = firwin(_TAPS, _CUTOFF / OVERSAMPLING, window=("kaiser", _KAISER_BETA))
-    centred = np.zeros(OVERSAMPLING * BLOCK_FRAMES)
+    centred = np.zeros(OVERSAMPLING * _BLOCK_FRAMES)
     centred[: _TAPS // 2 + 1] = taps[_TAPS // 2 :]
     centred[-(_TAPS // 2) :] = taps[: _TAPS // 2]
-    response = fft.rfft(centred).real[: BLOCK_FRAMES // 2 + 1].astype(np.float32)
+    response = fft.rfft(centred).real[: _BLOCK_FRAMES // 2 + 1].astype(np.float32)
     response.flags.writeable = False
     return response
 
 
-def oversampled(curve, channel: np.ndarray) -> np.ndarray:
+def _oversampled(curve, channel: np.ndarray) -> np.ndarray:
     """`curve` of one channel, shape (frames,), worked out at four times its rate; silence before and after it.
 
     Block by block (overlap–save), so that memory doesn't grow. The filters' stopband, 100 dB down, is left out.
     """
-    frames, step, lowpass = len(channel), BLOCK_FRAMES - 2 * MARGIN_FRAMES, _lowpass()
+    frames, step, lowpass = len(channel), _STEP_FRAMES, _lowpass()
     count = -(-frames // step)
-    padded = np.zeros(count * step + 2 * MARGIN_FRAMES, np.float32)
-    padded[MARGIN_FRAMES : MARGIN_FRAMES + frames] = channel
-    blocks = sliding_window_view(padded, BLOCK_FRAMES)[::step]
+    padded = np.zeros(count * step + 2 * _MARGIN_FRAMES, np.float32)
+    padded[_MARGIN_FRAMES : _MARGIN_FRAMES + frames] = channel
+    blocks = sliding_window_view(padded, _BLOCK_FRAMES)[::step]
     out = np.empty((count, step))
     for start in range(0, count, _BLOCKS_AT_ONCE):
         lines = fft.rfft(blocks[start : start + _BLOCKS_AT_ONCE])
         lines *= lowpass * OVERSAMPLING
-        bent = curve(fft.irfft(lines, OVERSAMPLING * BLOCK_FRAMES, overwrite_x=True))
-        lines = fft.rfft(bent, overwrite_x=True)[:, : BLOCK_FRAMES // 2 + 1] * (lowpass / OVERSAMPLING)
-        out[start : start + _BLOCKS_AT_ONCE] = fft.irfft(lines, BLOCK_FRAMES, overwrite_x=True)[
-            :, MARGIN_FRAMES : MARGIN_FRAMES + step
+        bent = curve(fft.irfft(lines, OVERSAMPLING * _BLOCK_FRAMES, overwrite_x=True))
+        lines = fft.rfft(bent, overwrite_x=True)[:, : _BLOCK_FRAMES // 2 + 1] * (lowpass / OVERSAMPLING)
+        out[start : start + _BLOCKS_AT_ONCE] = fft.irfft(lines, _BLOCK_FRAMES, overwrite_x=True)[
+            :, _MARGIN_FRAMES : _MARGIN_FRAMES + step
         ]
     return out.reshape(-1)[:frames]

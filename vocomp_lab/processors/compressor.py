@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.signal import butter
 
+from vocomp_lab.processors.flow import Flow, Piece, Processor, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient, smooth_feedback, static_reduction
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import OrNone, Range, Settings, Words, check_below_nyquist
+from vocomp_lab.sound.checks import OrNone, Range, Words, check_below_nyquist
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 # Digital silence counts as this level, so that decibels stay finite; it lies under every threshold that is allowed.
@@ -86,12 +87,33 @@ class Compressed:
         return self.source.with_samples(of_source * self.source.samples - of_output * self.output.samples)
 
 
-class Dynamics(Settings):
+class Dynamics(Processor):
     """What all processors share that turn gain down by a static curve; their fields hold its threshold and ratio."""
 
     threshold_db: float
     ratio: float
     knee_db: float
+    makeup_db: float = 0.0
+    mix: float = 1.0
+
+    def apply(self, clip: Clip) -> Compressed:
+        """The processed clip, with the reduction and the level that led to it.
+
+        Parameters
+        ----------
+        clip : Clip
+
+        Returns
+        -------
+        Compressed
+
+        Raises
+        ------
+        ValueError
+            If the settings can't work at the clip's rate: a frequency at or over half of it.
+        """
+        samples, reduction_db, detector_db = self.flow(clip.rate, clip.channels).whole(clip.columns)
+        return Compressed(in_shape_of(clip, samples), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     @property
     def slope(self) -> float:
@@ -121,6 +143,45 @@ class Dynamics(Settings):
         level_db = np.asarray(level_db, dtype=float)
         out = level_db - self.asked_db(level_db)
         return float(out) if out.ndim == 0 else out
+
+
+class CompressorFlow(Flow):
+    """What all compressors share: detector, smoother, and samples that wait for their reduction."""
+
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        # With look-ahead the detector hears more frames than the sound has, and its first answers come before it.
+        self.ahead = self.skip = int(round(getattr(processor, "lookahead_ms", 0.0) * rate / 1000.0))
+        self.samples, self.levels_db = Queue(channels), Queue()
+        # Settings that don't fit this rate are refused before any sound is read.
+        self.detect_db(np.zeros((0, channels)))
+
+    def push(self, block, last):
+        self.samples.put(block)
+        heard = np.concatenate([block, np.zeros((self.ahead, self.channels))]) if last and self.ahead else block
+        if len(heard):
+            self.levels_db.put(self.detect_db(heard))
+        levels_db = self.levels_db.take(self.ready(len(self.levels_db), last))
+        skipped = min(self.skip, len(levels_db))
+        self.skip -= skipped
+        reduction_db = self.processor.reduction_db(levels_db, self.rate, memory=self.memory)[skipped:]
+        levels_db = levels_db[skipped:]
+        if last and len(reduction_db) == 0:
+            yield from self.turn_down(Piece(np.zeros((0, self.channels)), reduction_db, levels_db), True)
+        for part in self.pieces(len(reduction_db)):
+            piece = Piece(self.samples.take(part.stop - part.start), reduction_db[part], levels_db[part])
+            yield from self.turn_down(piece, last and part.stop == len(reduction_db))
+
+    def detect_db(self, columns):
+        return self.processor.detect_db(columns, self.rate, self.memory)
+
+    def turn_down(self, piece, last):
+        """The piece with its reduction on the samples."""
+        dry, mix = piece.samples, self.processor.mix
+        if mix > 0:
+            wet = dry * db_to_amplitude(self.processor.makeup_db - piece.reduction_db)[:, None]
+            piece = piece._replace(samples=mix * wet + (1.0 - mix) * dry if mix < 1.0 else wet)
+        yield piece
 
 
 @dataclass(frozen=True)
@@ -195,6 +256,7 @@ class Compressor(Dynamics):
     sidechain_highpass_hz: float | None = None
     ballistics: str = "branching"
 
+    FLOW = CompressorFlow
     RULES = {
         **DYNAMICS_RULES,
         "detector": Words(DETECTORS),
@@ -209,36 +271,6 @@ class Compressor(Dynamics):
         super().__post_init__()
         if self.ballistics == "decoupled" and self.topology == "feedback":
             raise ValueError("ballistics: 'decoupled' is not allowed with topology 'feedback'; give 'branching' there.")
-
-    def apply(self, clip: Clip) -> Compressed:
-        """Compress a clip.
-
-        Parameters
-        ----------
-        clip : Clip
-
-        Returns
-        -------
-        Compressed
-
-        Raises
-        ------
-        ValueError
-            If the side-chain's corner lies at or over half the clip's sample rate.
-        """
-        ahead = int(round(self.lookahead_ms * clip.rate / 1000.0))
-        heard = clip.columns
-        if ahead:
-            # The detector hears `ahead` frames more than the clip holds, and its first `ahead` answers come before it.
-            heard = np.concatenate([heard, np.zeros((ahead, clip.channels))])
-        detector_db = self.detect_db(heard, clip.rate)
-        reduction_db = self.reduction_db(detector_db, clip.rate)
-        reduction_db, detector_db = reduction_db[ahead:], detector_db[ahead:]
-        gain = db_to_amplitude(self.makeup_db - reduction_db)
-        wet = clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None])
-        if self.mix < 1.0:
-            wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
-        return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     def detect_db(self, columns: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The level that the gain computer sees.

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfiltfilt
+from scipy.signal import butter
 
-from vocomp_lab.processors.compressor import DYNAMICS_RULES, FLOOR_DB, Compressed, Dynamics
+from vocomp_lab.processors.compressor import DYNAMICS_RULES, FLOOR_DB, Dynamics
+from vocomp_lab.processors.flow import Flow, Piece, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient
+from vocomp_lab.processors.zero_phase import ZeroPhase
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import Range, Words, check_below_nyquist
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, rms_dbfs
@@ -27,6 +30,52 @@ VOICE_FLOOR_DB = -6.0
 
 # A voice softer than this, in dBFS, is silence, in which nothing hisses.
 SILENCE_DBFS = -120.0
+
+
+# In blocks, the split may hold back so many frames: a second-order high-pass near half of the rate fades slowly.
+_MOST_AHEAD = 1 << 20
+
+
+class DeEsserFlow(Flow):
+    """Splits off the hiss, which holds the sound back, and turns it down."""
+
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        self.split = processor._splitter(rate, channels)
+        self.samples, self.highs = Queue(channels), Queue(channels)
+
+    @property
+    def asks_for_power(self):
+        return self.processor.reference == "voice"
+
+    def for_blocks(self, grain=1, input_power=None):
+        if self.split.ahead > _MOST_AHEAD:
+            raise ValueError(
+                f"freq_hz: {self.processor.freq_hz:g} Hz is too near to half of the rate of {self.rate} Hz for work in "
+                "blocks; give a lower frequency."
+            )
+        super().for_blocks(grain, input_power)
+
+    def push(self, block, last):
+        self.samples.put(block)
+        self.highs.put(self.split.push(block, last))
+        ready = self.ready(len(self.highs), last)
+        if ready == 0:
+            return
+        hiss_db = self.processor.hiss_db(
+            _powers(self.highs.look(ready)),
+            _powers(self.samples.look(ready)),
+            self.rate,
+            -math.inf if self.input_power is None else power_to_db(self.input_power),
+            self.memory,
+        )
+        reduction_db = self.processor.reduction_db(hiss_db, self.rate, self.memory)
+        for part in self.pieces(ready):
+            # Taken piece by piece, so that what waits here makes room for what waits behind.
+            columns, high = (queue.take(part.stop - part.start) for queue in (self.samples, self.highs))
+            turned_down = high if self.processor.mode == "split-band" else columns
+            taken = (1.0 - db_to_amplitude(-reduction_db[part]))[:, None] * turned_down
+            yield Piece(columns - taken, reduction_db[part], hiss_db[part])
 
 
 @dataclass(frozen=True)
@@ -89,6 +138,7 @@ class DeEsser(Dynamics):
     reference: str = "voice"
     knee_db: float = 6.0
 
+    FLOW = DeEsserFlow
     RULES = {
         **{name: DYNAMICS_RULES[name] for name in ("threshold_db", "ratio", "knee_db")},
         "freq_hz": Range(500, 96_000, "Hz"),
@@ -107,34 +157,8 @@ class DeEsser(Dynamics):
         ValueError
             If `freq_hz` lies at or over half the clip's sample rate.
         """
-        high = self._high(clip).reshape(clip.samples.shape)
-        return clip.with_samples(clip.samples - high), clip.with_samples(high)
-
-    def apply(self, clip: Clip) -> Compressed:
-        """De-ess a clip.
-
-        Parameters
-        ----------
-        clip : Clip
-
-        Returns
-        -------
-        Compressed
-            With `reduction_db` of the band above `freq_hz` (of everything, in wideband mode), and `detector_db` counted
-            as the threshold is.
-
-        Raises
-        ------
-        ValueError
-            If `freq_hz` lies at or over half the clip's sample rate.
-        """
-        high = self._high(clip)
-        detector_db = self._detector_db(clip, high)
-        reduction_db = self.reduction_db(detector_db, clip.rate)
-        turned_down = high if self.mode == "split-band" else clip.columns
-        taken = (1.0 - db_to_amplitude(-reduction_db))[:, None] * turned_down
-        output = clip.with_samples(clip.samples - taken.reshape(clip.samples.shape))
-        return Compressed(output, reduction_db, detector_db, clip)
+        high = in_shape_of(clip, self._high(clip))
+        return clip.with_samples(clip.samples - high.samples), high
 
     @property
     def level_unit(self) -> str:
@@ -147,10 +171,7 @@ class DeEsser(Dynamics):
 
     def detector_db(self, clip: Clip) -> np.ndarray:
         """The level of the hiss as the threshold is counted, shape (frames,)."""
-        return self._detector_db(clip, self._high(clip))
-
-    def _detector_db(self, clip, high):
-        return self.hiss_db(_powers(high), _powers(clip.columns), clip.rate, rms_dbfs(clip))
+        return self.hiss_db(_powers([self._high(clip)]), _powers([clip.columns]), clip.rate, rms_dbfs(clip))
 
     def hiss_db(
         self, band_powers: np.ndarray, powers: np.ndarray, rate: int, clip_dbfs: float, memory: Memory | None = None
@@ -182,14 +203,16 @@ class DeEsser(Dynamics):
         attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
         return np.maximum(memory.branching("reduction", self.asked_db(hiss_db), attack, release), 0.0)
 
+    def _splitter(self, rate, channels):
+        """What lets the band above `freq_hz` pass."""
+        check_below_nyquist("freq_hz", self.freq_hz, rate)
+        return ZeroPhase(butter(2, self.freq_hz, "highpass", fs=rate, output="sos"), channels)
+
     def _high(self, clip):
         """The band above `freq_hz`, shape (frames, channels)."""
-        check_below_nyquist("freq_hz", self.freq_hz, clip.rate)
-        sos = butter(2, self.freq_hz, "highpass", fs=clip.rate, output="sos")
-        # The sound is continued by its mirror image; a clip of a few frames has no more of it than its own length.
-        return sosfiltfilt(sos, clip.columns, axis=0, padlen=min(clip.frames - 1, 9))
+        return self._splitter(clip.rate, clip.channels).push(clip.columns, last=True)
 
 
-def _powers(columns) -> np.ndarray:
-    """Mean square of all channels together, frame by frame."""
-    return np.mean(columns * columns, axis=1)
+def _powers(parts) -> np.ndarray:
+    """Mean square of all channels together, frame by frame, of sound in parts of shape (frames, channels)."""
+    return np.concatenate([np.mean(part * part, axis=1) for part in parts])

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range, Settings
+from vocomp_lab.processors.flow import Flow, Piece, Processor
+from vocomp_lab.sound.checks import Range
+
+
+class GainFlow(Flow):
+    """Multiplies every sample by the same factor."""
+
+    def push(self, block, last):
+        # The same product as Clip.gained.
+        yield Piece(block * 10.0 ** (self.processor.gain_db / 20.0))
 
 
 @dataclass(frozen=True)
-class Gain(Settings):
+class Gain(Processor):
     """The same gain for every sample.
 
     Parameters
@@ -36,8 +44,5 @@ class Gain(Settings):
 
     gain_db: float = 0.0
 
+    FLOW = GainFlow
     RULES = {"gain_db": Range(-60, 60, "dB")}
-
-    def apply(self, clip: Clip) -> Clip:
-        """The clip with the gain on it."""
-        return clip.gained(self.gain_db)
