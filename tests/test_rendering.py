@@ -64,6 +64,7 @@ SETTINGS = {
     "tube, some": TubeCompressor(-30, mix=0.5),
 }
 
+
 @pytest.fixture(scope="module")
 def voices():
     """Two seconds of a singer, mono and in stereo with two different channels, loud enough to make every stage work."""

@@ -1,9 +1,7 @@
-"""A settings sheet over a sound of any length: block by block, in little memory, with what the whole at once would
-give.
+"""A chain over a sound of any length, block by block: little memory, and the same result as all at once.
 
-Each kind of processor has a *flow* here, which takes blocks in and hands pieces out, as long in total, and remembers in
-between what the processor needs to know of the past. A flow that needs the future (look-ahead, filters without delay)
-holds sound back until it is there. How a whole chain is rendered to a file: ``09_your_own_vocal``.
+Each processor's flow (:mod:`vocomp_lab.processors.flow`) takes blocks in and hands out pieces of the same total length.
+Rendering a file through a chain: ``09_your_own_vocal``.
 """
 
 from __future__ import annotations
@@ -27,9 +25,9 @@ class ChainFlow:
     chain : Chain
     rate, channels : int
     powers : dict of float
-        Mean square of what goes into the stages that ask for it (:func:`stages_that_ask`), by their names.
+        Mean square of the input of each stage that asks for it (:func:`stages_that_ask`), by name.
     watch : function, optional
-        Called as watch(name, reduction_db) with every stretch of every dynamics stage's reduction, in order.
+        Called as watch(name, reduction_db) with each stretch of each dynamics stage's reduction, in order.
 
     Raises
     ------
@@ -64,7 +62,7 @@ class ChainFlow:
         block : ndarray
             May be empty.
         last : bool
-            Nothing comes after this block: what is still held back is handed out.
+            Nothing comes after this block, so everything still held back is handed out.
 
         Raises
         ------
@@ -80,14 +78,16 @@ class ChainFlow:
             return
         name, flow = self.flows[place]
         for start in range(0, max(len(block), 1), PIECE_FRAMES):
-            # Every piece goes through all stages before the next one is made, so that no stage gets much at a time.
+            # Each piece goes through all stages before the next one is made, so no stage gets much at a time.
             part, final = block[start : start + PIECE_FRAMES], last and start + PIECE_FRAMES >= len(block)
             for piece in flow.push(part, final):
                 out = piece.samples
                 if piece.reduction_db is not None and self.watch is not None and len(out):
                     self.watch(name, piece.reduction_db)
                 if not np.isfinite(out).all():
-                    raise ValueError(f"stages: {shown(name)} made samples too large for a number; turn it down before.")
+                    raise ValueError(
+                        f"stages: {shown(name)} made samples too large for a number; turn the sound down before it."
+                    )
                 if len(out):
                     yield from self._through(place + 1, out, False)
             if final:
@@ -95,7 +95,7 @@ class ChainFlow:
 
 
 def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
-    """The stages that must know the power of all that goes into them before they begin, in order.
+    """The stages that must know the power of their whole input before they begin, in order.
 
     Each costs one more reading of the sound.
     """
@@ -103,7 +103,7 @@ def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
 
 
 def total_reduction_db(chain: Chain, clip: Clip) -> np.ndarray:
-    """The reductions of a chain's stages, added up, without keeping what each stage made of the clip.
+    """The summed reductions of a chain's stages, without keeping what each stage made of the clip.
 
     Parameters
     ----------
@@ -148,17 +148,17 @@ def in_blocks(
     ----------
     chain : Chain
     blocks : function
-        Each call gives the sound anew, in arrays of shape (frames, channels) and of any lengths.
+        Each call gives the sound from the start, in arrays of shape (frames, channels) of any lengths.
     rate : int
         Samples per second.
     channels : int
     watch : function, optional
-        Called as watch(name, reduction_db) with every stretch of every dynamics stage's reduction, in order.
+        Called as watch(name, reduction_db) with each stretch of each dynamics stage's reduction, in order.
 
     Yields
     ------
     ndarray, shape (frames, channels)
-        In total as long as the sound.
+        As long as the sound in total.
 
     Raises
     ------
@@ -168,7 +168,7 @@ def in_blocks(
     Notes
     -----
     Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and once more for
-    every stage that :func:`stages_that_ask` names. Memory hangs on the number of channels and stages, not on the
+    each stage that :func:`stages_that_ask` names. Memory depends on the number of channels and stages, not on the
     length.
     """
     powers: dict[str, float] = {}

@@ -1,7 +1,7 @@
-"""Stages in order: the order of work as one object, with a result per stage and a settings sheet.
+"""Stages in order: a whole chain as one object, with a result for each stage and a settings sheet.
 
 The sheet is JSON that a person can read and any program can parse: a list of stages, each with a name, a type and its
-settings in the unit that the setting's name ends with.
+settings. The unit is in a setting's name.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ PROCESSORS = {
         *CHARACTERS.values(),
     )
 }
-"""Every processor that a sheet may name, by the name it has there."""
+"""Every processor that a sheet may hold, by its name there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,7 @@ class StageResult:
     source, output : Clip
         What went in and what came out.
     detail : Compressed or None
-        All that a dynamics stage reports.
+        Everything that a dynamics stage reports.
     """
 
     name: str
@@ -74,7 +74,7 @@ class StageResult:
 
 @dataclass(frozen=True, eq=False)
 class ChainResult:
-    """The output of a chain and, by name and in order, what each stage did."""
+    """The output of a chain, and what each stage did, by name and in order."""
 
     source: Clip = field(repr=False)
     stages: dict[str, StageResult]
@@ -98,13 +98,13 @@ class Chain:
     Parameters
     ----------
     stages : sequence of (name, processor)
-        Names are text and differ from each other; a processor has an ``apply(clip)`` that returns a Clip or an object
-        with an ``output``.
+        Each name is text and stands once. A processor has an ``apply(clip)`` that returns a Clip, or an object with an
+        ``output``.
 
     Raises
     ------
     ValueError
-        If a stage is no such pair, or a name stands twice.
+        If a stage is not such a pair, or a name stands twice.
 
 
     Examples
@@ -159,8 +159,8 @@ class Chain:
         ----------
         clip : Clip
         reuse : ChainResult, optional
-            An earlier result. The stages before the first one that differs are taken from it if it came from this very
-            clip, so that moving one control costs only what comes after it.
+            An earlier result for this very clip. Stages before the first one that differs are taken from it, so moving
+            one control costs only what comes after it.
 
         Returns
         -------
@@ -278,7 +278,8 @@ def _build_part(where, kind, settings):
 
 
 def _build_parts(where, field, kind, values):
-    """A list of settings within a setting, each built to its kind; what is no list is left for the owner to refuse."""
+    """A list of settings within a setting, each built as its kind; anything but a list is left for the owner to
+    refuse."""
     if not isinstance(values, list):
         return _unplain(values)
     return tuple(

@@ -1,7 +1,7 @@
-"""Colour: what a circuit adds to a sound by bending it, as a curve without memory.
+"""Colour: what a circuit adds to a sound by bending its wave, as a curve without memory.
 
-A curve makes harmonics, and those beyond half the sample rate would fold back as tones that fit no harmony (aliasing).
-So the curve works at four times the rate, between two steep linear-phase filters.
+A curve makes harmonics. Those beyond half the sample rate would fold back as tones that fit no harmony (aliasing). So
+the curve works at four times the rate, between two steep linear-phase filters.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from vocomp_lab.sound.levels import db_to_amplitude
 
 OVERSAMPLING = 4
 """Factor between the clip's rate and the rate at which the curve works."""
-# Kaiser's formula for 100 dB between 0.83 and 1 of half the clip's rate asks for about 300 taps at four times the rate.
+# For 100 dB between 0.83 and 1 of half the clip's rate, Kaiser's formula gives about 300 taps at four times the rate.
 _TAPS, _KAISER_BETA = 321, 10.06
 _CUTOFF = 0.915
-# Frames of a block's transform, and how many at either end the two filters spoil (half their length, each). Transforms
-# of several blocks at once are faster than one by one, as long as all of it stays in the processor's cache.
+# Frames in a block's transform, and how many the two filters spoil at either end (half their length each). Several
+# blocks at once are faster than one by one, as long as everything stays in the processor's cache.
 _BLOCK_FRAMES, _BLOCKS_AT_ONCE = 2_048, 8
 _MARGIN_FRAMES = 2 * (_TAPS // 2) // OVERSAMPLING
 _STEP_FRAMES = _BLOCK_FRAMES - 2 * _MARGIN_FRAMES
@@ -36,7 +36,8 @@ DRIVE_DB = Range(-60, 24, "dB")
 
 
 class ColourFlow(Flow):
-    """Works on whole steps of the curve's own blocks, counted from the start, so that single precision rounds alike."""
+    """Works on whole steps of the curve's own blocks, counted from the start, so single precision always rounds
+    alike."""
 
     needs_every_bit = True
 
@@ -63,15 +64,15 @@ class ColourFlow(Flow):
 
 @dataclass(frozen=True)
 class Colour(Processor):
-    """Saturation: a soft curve that adds harmonics, the more the louder the sound.
+    """Saturation: a soft curve that adds harmonics, more of them the louder the sound.
 
     Parameters
     ----------
     drive_db : float
-        How far the sound is pushed into the curve, −60 to 24 dB. At 0 dB the curve bends noticeably at full scale.
+        How far the sound is pushed into the curve, −60 to 24 dB. At 0 dB it bends noticeably at full scale.
     asymmetry : float
         0 to 0.9: how far from its middle the curve is used. At 0 both halves of the wave are bent alike, which gives
-        odd harmonics only. At 1/√3 the curve has no cubic part, so that the second harmonic leads.
+        only odd harmonics. At 1/√3 the curve has no cubic part, so the second harmonic leads.
 
     Raises
     ------
@@ -81,15 +82,14 @@ class Colour(Processor):
     Notes
     -----
     With the drive d as a factor and the asymmetry t, the curve is f(x) = tanh(d·x) / (d·(1 + t·tanh(d·x))). That is
-    the hyperbolic tangent used from the point artanh t on, moved and scaled so that it goes through 0 with a slope of
-    1: soft sounds keep their level. Its series, x − t·d·x² − (1 − 3t²)·d²·x³/3 + …, gives a small sine of peak A a
+    the hyperbolic tangent around the point artanh t, moved and scaled to go through 0 with a slope of 1: soft sounds
+    keep their level. Its series, x − t·d·x² − (1 − 3t²)·d²·x³/3 + …, gives a small sine of peak A a
     second harmonic of t·d·A/2 and a third of |1 − 3t²|·d²·A²/12, relative to the fundamental.
 
-    Only what the curve *adds*, f(x) − x, passes the filters, so the sound itself stays as it is up to half the rate,
-    and nothing is delayed. It is worked out in single precision, whose rounding lies 140 dB under the sound. The
-    filters let pass what lies below 0.83 of half the rate. A first-order high-pass at 5 Hz takes out the shift of the
-    zero line that an asymmetric curve makes, as a coupling capacitor does. Curve and capacitor: common practice, no
-    source.
+    Only what the curve *adds*, f(x) − x, passes the filters, so the sound itself is untouched up to half the rate,
+    and nothing is delayed. It is computed in single precision, with rounding 140 dB below the sound. The filters pass
+    what lies below 0.83 of half the rate. An asymmetric curve shifts the zero line; a first-order high-pass at 5 Hz
+    takes that out, as a coupling capacitor does. Curve and capacitor: common practice, no source.
 
     Examples
     --------
@@ -115,7 +115,7 @@ class Colour(Processor):
         return bent
 
     def apply_bare(self, clip: Clip) -> Clip:
-        """The curve at the clip's own rate, without what `apply` does against aliasing: to see what that is for."""
+        """The curve at the clip's own rate, without the protection from aliasing: to see what that is for."""
         return clip.with_samples(self.curve(clip.samples))
 
     def _added(self, x):
@@ -126,7 +126,7 @@ class Colour(Processor):
 
 @functools.lru_cache(maxsize=1)
 def _lowpass() -> np.ndarray:
-    """Response of the filter on either side of the curve, up to half the clip's rate, its delay taken off."""
+    """Response of the filter on either side of the curve, up to half the clip's rate, with its delay removed."""
     taps = firwin(_TAPS, _CUTOFF / OVERSAMPLING, window=("kaiser", _KAISER_BETA))
     centred = np.zeros(OVERSAMPLING * _BLOCK_FRAMES)
     centred[: _TAPS // 2 + 1] = taps[_TAPS // 2 :]
@@ -137,9 +137,9 @@ def _lowpass() -> np.ndarray:
 
 
 def _oversampled(curve, channel: np.ndarray) -> np.ndarray:
-    """`curve` of one channel, shape (frames,), worked out at four times its rate; silence before and after it.
+    """`curve` of one channel, shape (frames,), computed at four times its rate, with silence before and after it.
 
-    Block by block (overlap–save), so that memory doesn't grow. The filters' stopband, 100 dB down, is left out.
+    Block by block (overlap–save), so memory doesn't grow. The filters' stopband, 100 dB down, is left out.
     """
     frames, step, lowpass = len(channel), _STEP_FRAMES, _lowpass()
     count = -(-frames // step)

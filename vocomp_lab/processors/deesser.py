@@ -1,4 +1,4 @@
-"""Sibilance: a compressor that hears and turns down only the hiss of s, sh and z."""
+"""The de-esser: a compressor that hears only the hiss of s, sh and z, and turns that down."""
 
 from __future__ import annotations
 
@@ -21,18 +21,18 @@ MODES = ("split-band", "wideband")
 REFERENCES = ("voice", "full scale")
 
 
-# Time constants of the level of the hiss and, up and down, of the voice's running level; how far under the clip's own
-# level the latter may fall.
+# Time constants of the level of the hiss, and of the voice's running level on its way up and down; and how far below
+# the clip's own level the voice's may fall.
 BAND_MS = 2.0
 VOICE_RISE_MS, VOICE_FALL_MS = 150.0, 2_000.0
 VOICE_FLOOR_DB = -6.0
 
 
-# A voice softer than this, in dBFS, is silence, in which nothing hisses.
+# A voice softer than this, in dBFS, is silence: nothing hisses there.
 SILENCE_DBFS = -120.0
 
 
-# In blocks, the split may hold back so many frames: a second-order high-pass near half of the rate fades slowly.
+# In blocks, the split may hold back this many frames at most: a high-pass near half of the rate fades slowly.
 _MOST_AHEAD = 1 << 20
 
 
@@ -85,21 +85,21 @@ class DeEsser(Dynamics):
     Parameters
     ----------
     threshold_db : float
-        Level of the band above `freq_hz` from which it is turned down, −120 to 24: in dB over the voice's running
+        The band above `freq_hz` is turned down from this level on, −120 to 24: in dB relative to the voice's running
         level, or in dBFS, as `reference` says.
     freq_hz : float
-        Where the band of the hiss begins, 500 Hz to under half the clip's rate.
+        Where the band of the hiss begins, 500 Hz to below half the clip's rate.
     ratio : float
         Decibels in per decibel out above the threshold, 1 to infinity.
     attack_ms, release_ms : float
         Time constants, above 0 to 1,000 and 5,000.
     range_db : float
-        The most that is ever taken away, 0 to 48.
+        The largest reduction, 0 to 48.
     mode : {"split-band", "wideband"}
         Whether only the band of the hiss is turned down, or everything at that moment.
     reference : {"voice", "full scale"}
-        What the threshold is counted from. Against the voice's own level an s is an s in a soft phrase as in a loud
-        one, and the setting holds for every take; against full scale a soft phrase keeps its hiss.
+        What the threshold is relative to. Relative to the voice, an s counts the same in a soft phrase as in a loud
+        one, and a setting works for every take. Relative to full scale, a soft phrase keeps its hiss.
     knee_db : float
         Width of the soft knee, 0 to 48.
 
@@ -112,12 +112,12 @@ class DeEsser(Dynamics):
     -----
     The band is split by a second-order Butterworth high-pass run forwards and backwards, and its complement: both have
     the magnitude of a fourth-order Linkwitz–Riley crossover (S. Linkwitz, J. Audio Eng. Soc. 24(1), 1976, value from
-    memory) without its turn of phase, so that they add up to the sound itself, bit for bit where nothing is turned
-    down. The level is the running mean square of the band (2 ms); the voice's running level is that of the whole sound
-    (150 ms up, 2 s down), never under 6 dB below the clip's RMS, so that a first s, or a breath after a pause, isn't
-    held against silence. With the settings as they come, s sounds of both synthetic singers are turned down by 5 to 6
-    dB at their sharpest, and never by more. Curve and smoother: Giannoulis, Massberg & Reiss (2012), eq. 4 and 16. The
-    rest: common practice, no source.
+    memory) without its phase shift. So they add up to the sound itself, bit for bit where nothing is turned down. The
+    level is the running mean square of the band (2 ms). The voice's running level is that of the whole sound (150 ms
+    up, 2 s down), but at least 6 dB below the clip's RMS, so that a first s, or a breath after a pause, isn't compared
+    with silence. The default settings turn the s sounds of both synthetic singers down by 5 to 6 dB at their sharpest,
+    and never by more. Curve and smoother: Giannoulis, Massberg & Reiss (2012), eq. 4 and 16. The rest: common practice,
+    no source.
 
     Examples
     --------
@@ -162,31 +162,31 @@ class DeEsser(Dynamics):
 
     @property
     def level_unit(self) -> str:
-        """What the threshold and the detector's level are counted in."""
+        """The unit of the threshold and of the detector's level."""
         return "dB re voice" if self.reference == "voice" else "dBFS"
 
-    def asked_db(self, level_db):
-        """The reduction that the static curve asks for at a level, never more than `range_db`."""
-        return np.minimum(super().asked_db(level_db), self.range_db)
+    def target_reduction_db(self, level_db):
+        """The static curve's reduction at a level, never more than `range_db`."""
+        return np.minimum(super().target_reduction_db(level_db), self.range_db)
 
     def detector_db(self, clip: Clip) -> np.ndarray:
-        """The level of the hiss as the threshold is counted, shape (frames,)."""
+        """The level of the hiss on the threshold's scale, shape (frames,)."""
         return self.hiss_db(_powers([self._high(clip)]), _powers([clip.columns]), clip.rate, rms_dbfs(clip))
 
     def hiss_db(
         self, band_powers: np.ndarray, powers: np.ndarray, rate: int, clip_dbfs: float, memory: Memory | None = None
     ) -> np.ndarray:
-        """The level of the hiss as the threshold is counted, shape (frames,).
+        """The level of the hiss on the threshold's scale, shape (frames,).
 
         Parameters
         ----------
         band_powers, powers : ndarray, shape (frames,)
-            Mean square over the channels of every frame, of the band above `freq_hz` and of the whole sound.
+            Mean square of each frame over the channels: of the band above `freq_hz`, and of the whole sound.
         rate : int
         clip_dbfs : float
-            RMS of the whole clip, which limits how far the voice's running level falls.
+            RMS of the whole clip, which limits how far the voice's running level may fall.
         memory : Memory, optional
-            Of the block before, where a long file is taken block by block.
+            For a long file, block by block: what the block before left.
         """
         memory = Memory() if memory is None else memory
         level_db = power_to_db(memory.one_pole("band", coefficient(BAND_MS, rate), band_powers), FLOOR_DB)
@@ -201,10 +201,10 @@ class DeEsser(Dynamics):
         """The smoothed reduction that a level of :meth:`hiss_db` leads to: dB, ≥ 0, shape (frames,)."""
         memory = Memory() if memory is None else memory
         attack, release = coefficient(self.attack_ms, rate), coefficient(self.release_ms, rate)
-        return np.maximum(memory.branching("reduction", self.asked_db(hiss_db), attack, release), 0.0)
+        return np.maximum(memory.branching("reduction", self.target_reduction_db(hiss_db), attack, release), 0.0)
 
     def _splitter(self, rate, channels):
-        """What lets the band above `freq_hz` pass."""
+        """The filter that passes the band above `freq_hz`."""
         check_below_nyquist("freq_hz", self.freq_hz, rate)
         return ZeroPhase(butter(2, self.freq_hz, "highpass", fs=rate, output="sos"), channels)
 

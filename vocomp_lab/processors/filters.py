@@ -33,7 +33,7 @@ class FilterFlow(Flow):
 
 
 class Filter(Processor):
-    """What all filters share; a filter only says what its sections are."""
+    """What all filters share; each filter only designs its sections."""
 
     FLOW = FilterFlow
     freq_hz: float
@@ -73,7 +73,7 @@ class HighPass(Filter):
     Parameters
     ----------
     freq_hz : float
-        Corner, 10 Hz to under half the clip's rate.
+        Corner, 10 Hz to below half the clip's rate.
     order : int
         1 to 8.
     """
@@ -89,16 +89,16 @@ class HighPass(Filter):
 
 @dataclass(frozen=True)
 class Peaking(Filter):
-    """A bell: boosts or cuts around a frequency and leaves the rest.
+    """A bell: boosts or cuts around a frequency and leaves the rest alone.
 
     Parameters
     ----------
     freq_hz : float
-        Centre, 10 Hz to under half the clip's rate.
+        Centre, 10 Hz to below half the clip's rate.
     gain_db : float
         Gain at the centre, −36 to 36.
     q : float
-        Centre frequency over bandwidth, 0.1 to 40; the bandwidth lies between the points of half the gain in dB.
+        Centre frequency over bandwidth, 0.1 to 40. The bandwidth is measured where the gain in dB is half.
     """
 
     freq_hz: float
@@ -121,7 +121,7 @@ class LowShelf(Filter):
     Parameters
     ----------
     freq_hz : float
-        Where half the gain (in dB) is reached, 10 Hz to under half the clip's rate.
+        Where half the gain (in dB) is reached, 10 Hz to below half the clip's rate.
     gain_db : float
         Gain far below, −36 to 36.
     q : float

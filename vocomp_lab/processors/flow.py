@@ -1,8 +1,9 @@
 """A processor at work: it takes sound in, in one block or in many, and hands out the result.
 
-Each processor's arithmetic stands once, in its *flow*. `apply(clip)` runs that flow on the whole clip as a single block;
-:mod:`vocomp_lab.processors.blocks` runs it on a sound of any length, block by block. A flow keeps what it needs to know
-of the past. One that needs the future (look-ahead, filters without delay) holds sound back until the future is there.
+Each processor's arithmetic stands once, in its *flow*. `apply(clip)` runs that flow on the whole clip as a single
+block; :mod:`vocomp_lab.processors.blocks` runs it on a sound of any length, block by block. A flow keeps what it needs
+to know of the past. One that needs the future (look-ahead, filters without delay) holds sound back until the future is
+there.
 """
 
 from __future__ import annotations
@@ -128,7 +129,8 @@ class Flow:
         self._grain, self._piece_frames, self.input_power = grain, PIECE_FRAMES, input_power
 
     def push(self, block: np.ndarray, last: bool) -> Iterator[Piece]:
-        """Take in samples, shape (frames, channels), and hand out what is ready. Nothing comes after the `last` ones."""
+        """Take in samples, shape (frames, channels), and hand out what is ready. Nothing comes after the `last`
+        ones."""
         raise NotImplementedError
 
     def whole(self, columns: np.ndarray) -> Piece:

@@ -1,4 +1,4 @@
-"""A plain gain: the trim in front of a compressor, which decides what its threshold sees."""
+"""A plain gain: the trim before a compressor, which decides what its threshold sees."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ class Gain(Processor):
 
     Notes
     -----
-    Moves every level of the clip by as much and changes nothing else: crest factor and loudness range stay. Samples may
-    go over full scale; only a file in whole numbers would clip them.
+    Moves every level of the clip by the same amount and changes nothing else: crest factor and loudness range stay.
+    Samples may go over full scale; only a file of whole numbers would clip them.
 
     Examples
     --------

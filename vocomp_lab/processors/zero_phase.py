@@ -9,8 +9,8 @@ from scipy.signal import sosfilt, sosfilt_zi
 
 from vocomp_lab.processors.flow import Queue
 
-# The backward run starts so far ahead that the error of its start has faded to this share. It lies under the last bit of
-# a float (2^-53), so the result is almost always the same to the last bit.
+# The backward run starts so far ahead that the error of its start has faded to this share. It lies under the last bit
+# of a float (2^-53), so the result is almost always the same to the last bit.
 _FADED = 1e-24
 
 
