@@ -106,6 +106,6 @@ DATA = {
     "a word that is a list": ("what_is_wrong", {"word": ["threshold"]}),
     "heard everything": ("blind", {"heard": [["A", "A"]] * 100_00}),
     "heard nonsense": ("blind", {"heard": [[{}, None]] * 10}),
-    "source is a number": ("asked_db", {"source": 5}),
+    "source is a number": ("target_reduction_db", {"source": 5}),
 }
 """Entries of a sheet that can be read, by task of homework 04, that no mark may come of."""

@@ -27,11 +27,11 @@ FUNCTIONS = {
         ("mean_for_rms", "def rms_level(x):\n    return 20 * np.log10(np.mean(abs(x)))"),
         (None, "def rms_level(x):\n    return -20.0"),
     ],
-    "asked_db": [
-        ("slope_for_ratio", "def asked_db(l, t, r):\n    return max(l - t, 0) / r"),
-        ("below_threshold", "def asked_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
-        ("reduction_as_gain", "def asked_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
-        ("output_for_reduction", "def asked_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
+    "target_reduction_db": [
+        ("slope_for_ratio", "def target_reduction_db(l, t, r):\n    return max(l - t, 0) / r"),
+        ("below_threshold", "def target_reduction_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
+        ("reduction_as_gain", "def target_reduction_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
+        ("output_for_reduction", "def target_reduction_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
     ],
     "smoothed": [
         (

@@ -89,7 +89,7 @@ def test_two_windows_lose_nothing_of_each_other(tmp_path):
     first.give(1, 0.1)
     second.give(2, 0.1)
     first.hint(3)
-    assert set(kept(first)["answers"]) == {"computer", "definition", "asked_db"}
+    assert set(kept(first)["answers"]) == {"computer", "definition", "target_reduction_db"}
 
 
 def test_a_guest_leaves_nothing_behind(tmp_path):
@@ -148,7 +148,7 @@ def test_a_wrong_call_gets_one_sentence(home):
 
 
 def test_cards_are_escaped(home):
-    card = home.give(3, "def asked_db(a, b, c):\n    raise ValueError('<script>alert(1)</script>')")
+    card = home.give(3, "def target_reduction_db(a, b, c):\n    raise ValueError('<script>alert(1)</script>')")
     assert "<script" not in card._repr_html_() and "&lt;script&gt;" in card._repr_html_()
 
 

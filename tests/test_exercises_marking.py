@@ -124,7 +124,10 @@ def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some
     for number, name in enumerate(FUNCTIONS):
         write(
             folder,
-            sheet({"asked_db": entry({"source": source_of(name, "asked_db", tmp_path)})}, f"function.{number:02}"),
+            sheet(
+                {"target_reduction_db": entry({"source": source_of(name, "target_reduction_db", tmp_path)})},
+                f"function.{number:02}",
+            ),
         )
     for number, (name, raw) in enumerate(SHEETS.items()):
         (folder / f"bad{number:02}.json").write_bytes(raw)
@@ -377,4 +380,4 @@ def test_the_answer_key_has_every_task_with_answer_and_solution():
     right = key_sheet("04", "ann")
     assert f"{right.answers['computer'].answer['number']}" in key
     assert key.count("Right, for example:") == len(right.answers)
-    assert "def asked_db" in key
+    assert "def target_reduction_db" in key

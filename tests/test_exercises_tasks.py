@@ -150,7 +150,7 @@ def test_a_trim_to_the_peak_instead_of_the_loudness_is_named():
 
 
 def test_the_gain_computer_agrees_with_the_workbooks():
-    posed = pose("04", task_of("04", "asked_db"), "ann")
+    posed = pose("04", task_of("04", "target_reduction_db"), "ann")
     for level, threshold, ratio in posed.calls:
         assert posed.right(level, threshold, ratio) == pytest.approx(
             level - Compressor(threshold, ratio, 1, 80).static_curve(level), abs=1e-6
@@ -302,10 +302,10 @@ def test_times_typed_in_seconds_are_named():
 
 
 def test_a_function_with_the_right_numbers_is_right_however_it_is_written():
-    posed = pose_once("04", "asked_db")
+    posed = pose_once("04", "target_reduction_db")
     for source in (
-        "import numpy as np\ndef asked_db(a, b, c):\n    return np.maximum(a - b, 0) * (c - 1) / c",
-        "    def asked_db(*x):\n        return 0 if x[0] < x[1] else (x[0] - x[1]) * (1 - x[2] ** -1)",
+        "import numpy as np\ndef target_reduction_db(a, b, c):\n    return np.maximum(a - b, 0) * (c - 1) / c",
+        "    def target_reduction_db(*x):\n        return 0 if x[0] < x[1] else (x[0] - x[1]) * (1 - x[2] ** -1)",
     ):
         assert posed.judged(posed.read(source)).status == RIGHT
     assert posed.untouched(posed.start + "\n# a comment\n") and not posed.untouched(posed.model)
@@ -315,7 +315,9 @@ def test_a_function_with_the_right_numbers_is_right_however_it_is_written():
     "body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')", "return None"]
 )
 def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
-    verdict = pose_once("04", "asked_db").judged({"source": f"def asked_db(a, b, c):\n    {body}"})
+    verdict = pose_once("04", "target_reduction_db").judged(
+        {"source": f"def target_reduction_db(a, b, c):\n    {body}"}
+    )
     assert verdict.status != RIGHT
     one_sentence(verdict.says)
 

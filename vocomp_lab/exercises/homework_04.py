@@ -86,11 +86,11 @@ def _definition(draw):
     )
 
 
-_GAIN_START = '''def asked_db(level_db, threshold_db, ratio):
+_GAIN_START = '''def target_reduction_db(level_db, threshold_db, ratio):
     """Decibels of reduction that a hard knee asks for at a level."""
     ...
 '''
-_GAIN_MODEL = '''def asked_db(level_db, threshold_db, ratio):
+_GAIN_MODEL = '''def target_reduction_db(level_db, threshold_db, ratio):
     """Decibels of reduction that a hard knee asks for at a level."""
     excess = max(level_db - threshold_db, 0)
     return excess * (1 - 1 / ratio)
@@ -329,7 +329,7 @@ def _blind(draw):
 TASKS = (
     Task("computer", "How much has to go?", _computer),
     Task("definition", "Another sheet, another definition", _definition),
-    Task("asked_db", "Write the gain computer", _gain_computer, points=2),
+    Task("target_reduction_db", "Write the gain computer", _gain_computer, points=2),
     Task("smoothed", "Write the smoother", _smoother, points=2),
     Task("peaks_only", "Peaks only", _peaks_only, points=2),
     Task("knocks", "Three knocks", _knocks),

@@ -119,11 +119,11 @@ _LOOP_MODEL = _LOOP_START.replace("asked = ...", "heard = level - reduction\n"
     "        asked = max(heard - threshold_db, 0) * (ratio - 1)")  # fmt: skip
 
 
-def _loop(level_db, rate, attack_ms, release_ms, asked_db):
+def _loop(level_db, rate, attack_ms, release_ms, target_reduction_db):
     attack, release = (math.exp(-1000 / (time * rate)) for time in (attack_ms, release_ms))
     reduction, history = 0.0, []
     for level in level_db:
-        asked = asked_db(level, reduction)
+        asked = target_reduction_db(level, reduction)
         keep = attack if asked > reduction else release
         reduction = keep * reduction + (1 - keep) * asked
         history.append(reduction)
