@@ -1,4 +1,4 @@
-"""Chains: order, reuse of what has not changed, and the settings sheet that comes back exactly or not at all."""
+"""Chains: order, reuse of what hasn't changed, and a settings sheet that comes back exactly or not at all."""
 
 from __future__ import annotations
 

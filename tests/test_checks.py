@@ -120,7 +120,7 @@ def is_number(kind, name) -> bool:
 
 
 def made_with(kind, name, value):
-    """The field's value in settings that are legal but for this field."""
+    """The field's value in settings that are otherwise legal."""
     return getattr(kind(**{**LEGAL[kind], name: value}), name)
 
 

@@ -79,7 +79,7 @@ def pieces(columns, cuts):
 
 
 def compare(chain, clip, cuts):
-    """The largest difference between whole and blocks, in the output and in any reduction, and the lengths of the
+    """The largest difference between whole and blocks, in the output and in any reduction; and the lengths of the
     blocks that came out."""
     whole, reductions = chain.apply(clip), {}
     came = list(

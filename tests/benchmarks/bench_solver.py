@@ -1,5 +1,5 @@
-"""By hand: the fast solver against the plain list loop and against a loop compiled by numba, all in one run; then every
-detector type against a plain compressor and against a plain loop of its own.
+"""By hand: the fast solver against the plain loop and against a loop compiled by numba, all in one run; then every
+detector type against a plain compressor and against its own plain loop.
 
     python tests/benchmarks/bench_solver.py
 
@@ -53,7 +53,7 @@ def vca_loop(model, target_reduction_db):
 
 
 def fet_loop(model, target_reduction_db):
-    """The hard-knee feedback loop by its closed form, the fastest loop there is of it."""
+    """The hard-knee feedback loop in closed form, the fastest loop for it."""
     floor, slope = coefficient(model.release_ms, RATE), model.slope
     attack, release = (a * (1 - slope) / (1 - a * slope) for a in (coefficient(model.attack_ms, RATE), floor))
     r, out = 0.0, []
@@ -108,12 +108,12 @@ def sung(rng) -> np.ndarray:
 
 
 def sung_level_db(rng) -> np.ndarray:
-    """The peak detector's level of it."""
+    """Its level at the peak detector."""
     return 20 * np.log10(np.abs(sung(rng)) + 1e-10)
 
 
 def best_ms(jobs, repeats=12) -> dict[str, float]:
-    """Least time of each job. They take turns, so that a busy moment of the machine hits all of them."""
+    """The least time of each job. They take turns, so a busy moment of the machine hits all of them."""
     best = dict.fromkeys(jobs, float("inf"))
     for _ in range(repeats):
         for name, job in jobs.items():
