@@ -312,8 +312,7 @@ def test_missing_files_and_folders(tmp_path):
         one_sentence(caught, "path: ", path.name)
 
 
-# --------------------------------------------------------------------------------------------------- whole or not at
-# all
+# ---------------------------------------------------------------------------------------------- whole or not at all
 
 
 @pytest.mark.parametrize(

@@ -19,15 +19,11 @@ from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, rms_dbfs
 
 MODES = ("split-band", "wideband")
 REFERENCES = ("voice", "full scale")
-
-
 # Time constants of the level of the hiss, and of the voice's running level on its way up and down; and how far below
 # the clip's own level the voice's may fall.
 BAND_MS = 2.0
 VOICE_RISE_MS, VOICE_FALL_MS = 150.0, 2_000.0
 VOICE_FLOOR_DB = -6.0
-
-
 # A voice softer than this, in dBFS, is silence: nothing hisses there.
 SILENCE_DBFS = -120.0
 
