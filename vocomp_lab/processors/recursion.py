@@ -146,8 +146,9 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
             break
         allowed = SETTLED * (scale + np.abs(first))
         settled = np.abs(corrected - first) <= allowed
-        # At a join, the first states on both sides may be off by that much.
-        settled[1:] &= np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
+        if settled.all():
+            # At a join, the first states on both sides may be off by that much.
+            settled[1:] = np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
         wrong = np.flatnonzero(~settled)
         if wrong.size == 0:
             solved[:whole].reshape(-1, length)[:] = walked.T[: frames // length]
