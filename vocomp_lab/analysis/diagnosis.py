@@ -59,8 +59,8 @@ SIGNS = {
         "Half of the sung time it takes away more than {value} dB: the threshold is far too low; raise it.", False,
     ),
     "release": Sign(
-        "tremble of the reduction", "dB", 0.6,
-        "Within the cycles of the voice the reduction trembles by {value} dB: distortion, from too fast a release.",
+        "gain ripple", "dB", 0.6,
+        "The gain ripples by {value} dB within each cycle of the voice: that is distortion. Use a slower release.",
         False,
     ),
     "onsets": Sign(
@@ -81,8 +81,8 @@ SIGNS = {
         "lift of the s sounds", "dB", 6.5,
         "Against the vowels, s and sh come up, {value} dB: de-ess after what lifts them, or lift less.",
     ),
-    "restless gain": Sign(
-        "travel of the gain", "dB/s", 33.0,
+    "gain movement": Sign(
+        "gain movement", "dB/s", 33.0,
         "The gain travels {value} dB in each second of singing: a longer release, or less reduction, calms it.", False,
     ),
 }  # fmt: skip
@@ -174,7 +174,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
     Notes
     -----
     Crest factor, second by second: the median over windows of 1 s that are mostly sung, so that one peak that was
-    rightly tamed doesn't count. Tremble: the reduction between 70 and 1,000 Hz, peak to peak of a sine of the same
+    rightly tamed doesn't count. Gain ripple: the reduction between 70 and 1,000 Hz, peak to peak of a sine of the same
     power, the 90th percentile of steps of 50 ms. s sounds: power over 5 kHz where that holds most of the power, against
     the vowels' whole power. Common practice, no source.
     """
@@ -195,7 +195,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
         if active.any():
             values["reduction"] = reduction_stats(reduction_db, active).median_db
             values["release"] = _ripple_db(reduction_db, before.rate, active)
-            values["restless gain"] = gain_travel_db_per_s(reduction_db, before.rate, active)
+            values["gain movement"] = gain_travel_db_per_s(reduction_db, before.rate, active)
     values["onsets"] = _crest_by_second_db(after, active) - _crest_by_second_db(before, active)
     if np.isfinite([loud[0].integrated_lufs, loud[1].integrated_lufs]).all():
         values["make-up"] = loud[1].integrated_lufs - loud[0].integrated_lufs
@@ -287,11 +287,11 @@ def _ripple_db(reduction_db, rate, active) -> float:
     band = butter(2, (low, min(high, 0.45 * rate)), "bandpass", fs=rate, output="sos")
     step = round(_RIPPLE_STEP_S * rate)
     steps = len(reduction_db) // step
-    sung = active[: steps * step].reshape(steps, step).all(axis=1)
-    if not sung.any():
+    whole = active[: steps * step].reshape(steps, step).all(axis=1)
+    if not whole.any():
         return math.nan
-    trembling = sosfiltfilt(band, reduction_db)[: steps * step].reshape(steps, step)
-    return float(np.percentile(np.sqrt(8.0 * np.mean(trembling[sung] ** 2, axis=1)), 90))
+    ripple = sosfiltfilt(band, reduction_db)[: steps * step].reshape(steps, step)
+    return float(np.percentile(np.sqrt(8.0 * np.mean(ripple[whole] ** 2, axis=1)), 90))
 
 
 def _sibilance_lift_db(before, after, active) -> float:

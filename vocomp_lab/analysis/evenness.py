@@ -49,8 +49,8 @@ def sung_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
     # Earlier windows still hold the silence that a meter assumes before the clip.
     full = measured.times >= MOMENTARY_S - 1e-9
     heard = measured.momentary_lufs > _GATE_LUFS
-    sung = active[np.clip(np.rint(times_s * clip.rate).astype(int), 0, clip.frames - 1)]
-    keep = full & heard & sung
+    inside = active[np.clip(np.rint(times_s * clip.rate).astype(int), 0, clip.frames - 1)]
+    keep = full & heard & inside
     return times_s[keep], measured.momentary_lufs[keep]
 
 

@@ -34,6 +34,13 @@ class PitchTrack:
     times_s: np.ndarray = field(repr=False)
     pitch_hz: np.ndarray = field(repr=False)
 
+    def nearest(self, times_s) -> np.ndarray:
+        """The pitch at the step nearest to each time, shape as `times_s`; NaN where there is none."""
+        if len(self.times_s) == 0:
+            return np.full(np.shape(times_s), np.nan)
+        middles = (self.times_s[1:] + self.times_s[:-1]) / 2
+        return self.pitch_hz[np.searchsorted(middles, times_s)]
+
 
 @dataclass(frozen=True)
 class PitchRange:
@@ -123,15 +130,15 @@ def _pitches(frames: np.ndarray, width: int, shortest: int, threshold: float) ->
     return np.where(dip.any(axis=1), first + 2 + np.clip(shift, -0.5, 0.5), np.nan)
 
 
-def pitch_range(clip: Clip, sung: np.ndarray | None = None) -> PitchRange | None:
+def pitch_range(clip: Clip, active: np.ndarray | None = None) -> PitchRange | None:
     """The pitches that a voice keeps to while it sings.
 
     Parameters
     ----------
     clip : Clip
         One voice.
-    sung : ndarray of bool, shape (frames,), optional
-        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------
@@ -145,8 +152,8 @@ def pitch_range(clip: Clip, sung: np.ndarray | None = None) -> PitchRange | None
     """
     track = pitch_track(clip)
     frames = np.minimum((track.times_s * clip.rate).astype(int), clip.frames - 1)
-    sung = active_mask(clip) if sung is None else sung
-    pitches = track.pitch_hz[sung[frames] & np.isfinite(track.pitch_hz)]
+    active = active_mask(clip) if active is None else active
+    pitches = track.pitch_hz[active[frames] & np.isfinite(track.pitch_hz)]
     if len(pitches) < _LEAST_VOICED:
         return None
     return PitchRange(*(float(value) for value in np.percentile(pitches, [5, 50, 95])))

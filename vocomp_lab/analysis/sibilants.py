@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation
 
-from vocomp_lab.analysis.meters import active_mask, stretches
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
@@ -53,9 +54,7 @@ def find_sibilants(
     checked against the synthetic takes' truth.
     """
     hissing = DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).detector_db(clip) > threshold_db
-    starts, ends = stretches(hissing)
-    apart = starts[1:] - ends[:-1] >= BRIDGE_MS * clip.rate / 1000.0
-    starts, ends = starts[np.append(True, apart)[: len(starts)]], ends[np.append(apart, True)[: len(ends)]]
+    starts, ends = bridged(*stretches(hissing), BRIDGE_MS * clip.rate / 1000.0)
     long = ends - starts >= SHORTEST_MS * clip.rate / 1000.0
     sung = np.concatenate([[0], np.cumsum(active_mask(clip))])
     near = int(NEAR_MS * clip.rate / 1000.0)
@@ -144,8 +143,8 @@ def measure_sibilance(clip: Clip, sung: np.ndarray | None = None) -> Sibilance:
     Parameters
     ----------
     clip : Clip
-    sung : ndarray of bool, shape (frames,), optional
-        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------

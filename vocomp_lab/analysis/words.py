@@ -11,8 +11,9 @@ from scipy.ndimage import convolve1d
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, loudness
-from vocomp_lab.analysis.meters import active_mask, stretches
+from vocomp_lab.analysis.meters import active_steps, voice_band_sections
 from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.sound.audio import Clip
@@ -27,6 +28,8 @@ _FLOOR_DB = -150.0
 _RUNNING_S = 3.0
 _CONSONANT_BAND_HZ = (600.0, 3500.0)
 _PAUSE_STEPS = 40
+# In the tilted band soft words lie further below the loud ones than :func:`active_mask` allows for.
+_ONSET_DROP_DB = 18.0
 _SMOOTHING = np.full(4, 0.25)
 _DIP_DB = 3.0
 
@@ -228,8 +231,8 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     # Counts tell exactly where nothing is sung; differences of sums alone would leave rounding there.
     count = np.concatenate([[0], np.cumsum(found.active)])
     energy = np.concatenate([[0.0], np.cumsum(np.where(found.active, found.powers, 0.0))])
-    sung = count[last] - count[first]
-    power = np.where(sung > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(sung, 1), 0.0)
+    counted = count[last] - count[first]
+    power = np.where(counted > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(counted, 1), 0.0)
     return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_db(power)
 
 
@@ -331,11 +334,9 @@ def _analysed(clip: Clip) -> _Analysis:
     voice = clip.with_samples(sosfilt(tilted, clip.samples, axis=0))
     edges, powers = step_powers(voice, _STEP_MS)
     _, high = step_powers(clip.with_samples(sosfilt(high_band, clip.samples, axis=0)), _STEP_MS)
-    active = active_mask(voice, onset_drop_db=18.0)[edges[:-1]]
-    starts, ends = stretches(active)
-    apart = starts[1:] - ends[:-1] >= _PAUSE_STEPS
-    edge = np.ones(min(len(starts), 1), dtype=bool)
-    phrases = np.stack([starts[np.append(edge, apart)], ends[np.append(apart, edge)]], axis=1)
+    band = voice.with_samples(sosfilt(voice_band_sections(clip.rate), voice.samples, axis=0))
+    active = active_steps(step_powers(band, _STEP_MS)[1], _ONSET_DROP_DB)
+    phrases = np.stack(bridged(*stretches(active), _PAUSE_STEPS), axis=1)
     dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (powers, high)) / 2
     level_db = power_to_db(powers, floor_db=_FLOOR_DB)
     words = []

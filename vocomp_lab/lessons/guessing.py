@@ -190,9 +190,9 @@ def _sung_starts(clip: Clip) -> np.ndarray:
     length = round(STRETCH_S * clip.rate)
     if clip.frames < length:
         return np.empty(0)
-    sung = np.concatenate([[0], np.cumsum(active_mask(clip))])
+    counted = np.concatenate([[0], np.cumsum(active_mask(clip))])
     starts = np.arange(0, clip.frames - length + 1, round(_STEP_S * clip.rate))
-    return starts[sung[starts + length] - sung[starts] >= _SUNG_SHARE * length] / clip.rate
+    return starts[counted[starts + length] - counted[starts] >= _SUNG_SHARE * length] / clip.rate
 
 
 def _off(error: float, unit: str) -> str:

@@ -16,7 +16,7 @@ from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
-from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
@@ -90,10 +90,10 @@ class Proposal:
 
 def propose_trim(clip: Clip) -> Proposal:
     """A gain to the level that compressors expect; see ``01_levels_and_meters``."""
-    sung = active_mask(clip)
-    if not sung.any():
+    active = active_mask(clip)
+    if not active.any():
         return Proposal("trim", None, NOBODY_SINGS)
-    rms, peak = sung_rms_dbfs(clip, sung), sample_peak_dbfs(clip)
+    rms, peak = active_rms_dbfs(clip, active), sample_peak_dbfs(clip)
     found = f"The voice has {decibels(rms)} dBFS RMS while it sings, and peaks at {decibels(peak)} dBFS"
     gain_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
     if abs(gain_db) < NEAR_ENOUGH_DB:
@@ -102,7 +102,7 @@ def propose_trim(clip: Clip) -> Proposal:
         return Proposal("trim", None, f"{found}: no microphone gives that, so check how the file was saved.")
     ceiling = VOICE_RMS_DBFS - rms > VOICE_PEAK_DBFS - peak
     aim = "its peaks to −6 dBFS" if ceiling else "it to −20 dBFS RMS"
-    noise = noise_floor_dbfs(clip, sung)
+    noise = noise_floor_dbfs(clip, active)
     lifted = ""
     if gain_db > 0 and noise > -120:
         lifted = f" The noise in the pauses comes up with it, to {decibels(noise + gain_db)} dBFS."
@@ -179,18 +179,18 @@ def propose_sibilance(clip: Clip) -> Proposal:
 
 def propose_peaks(clip: Clip) -> Proposal:
     """A fast compressor that acts now and then; see ``04_peak_control``."""
-    heard, sung = _heard(clip)
-    if not sung.any():
+    heard, active = _heard(clip)
+    if not active.any():
         return Proposal("peaks", None, NOBODY_SINGS)
     low, high = PEAKS_MAX_DB
     deepest_db = []
     for ratio in _PEAKS_RATIOS:
         processor = Compressor(-20, ratio, 1, 80)
         threshold_db = threshold_for(processor, heard, "share_percent", PEAKS_SHARE_PERCENT)
-        stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+        stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         while 100 * stats.share > PEAKS_MOST_PERCENT and threshold_db < 0:
             threshold_db += THRESHOLD_STEP_DB
-            stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+            stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         if low <= stats.max_db <= high and stats.share > 0:
             processor = dataclasses.replace(processor, threshold_db=threshold_db)
             stats = stats_with(processor, clip)
@@ -220,8 +220,8 @@ def propose_peaks(clip: Clip) -> Proposal:
 
 def propose_steady(clip: Clip) -> Proposal:
     """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
-    heard, sung = _heard(clip)
-    if not sung.any():
+    heard, active = _heard(clip)
+    if not active.any():
         return Proposal("steady", None, NOBODY_SINGS)
     low, high = STEADY_WINDOW_DB
     for way in _STEADY_WAYS:
@@ -343,14 +343,14 @@ def check_goals(result: ChainResult) -> str:
 
 def _heard(clip: Clip) -> tuple[Clip, np.ndarray]:
     """What thresholds are sought on, and where it is sung: a clip, or a minute in pieces from all over a long one."""
-    sung = active_mask(clip)
+    active = active_mask(clip)
     if clip.duration_s <= _LONGEST_HEARD_S:
-        return clip, sung
+        return clip, active
     length = int(_PIECE_S * clip.rate)
     starts = np.arange(0, clip.frames - length + 1, length)
-    shares = np.array([sung[start : start + length].mean() for start in starts])
+    shares = np.array([active[start : start + length].mean() for start in starts])
     starts = starts[shares > 0.5 * shares.max()]
     count = int(_LONGEST_HEARD_S / _PIECE_S)
     starts = starts[np.unique(np.linspace(0, len(starts) - 1, min(count, len(starts))).astype(int))]
     picked = np.concatenate([np.arange(start, start + length) for start in starts])
-    return clip.with_samples(clip.samples[picked]), sung[picked]
+    return clip.with_samples(clip.samples[picked]), active[picked]

@@ -10,14 +10,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
-from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.lowend import STEADY_LOW_DB, LowEnd, measure_low_end
-from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, stretches, sung_rms_dbfs
+from vocomp_lab.analysis.lowend import STEADY_LOW_DB, LowEnd, find_pops, measure_low_end
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
+from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import find_phrases
 from vocomp_lab.lessons.export import HIGHEST_TRUE_PEAK_DBTP
 from vocomp_lab.lessons.proposals import (
@@ -40,8 +39,6 @@ MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S, _HUM_MULTIPLES, _HUM_STANDS_OUT_DB = 0.3, np.arange(1, 7), 10.0
 _SHORTEST_PHRASE_S = 0.8
 _NOTHING_DB = -100.0
-POP_DB, POP_STANDS_OUT_DB = -14.0, 12.0
-"""A thump is a pop from this level on, against the voice's RMS and against the steady low end."""
 
 
 @dataclass(frozen=True)
@@ -154,24 +151,24 @@ def examine(clip: Clip) -> RecordingReport:
     Levels and loudness: ITU-R BS.1770-5. All limits are common practice, no source, but that for the true peak (EBU R
     128, value from memory).
     """
-    sung = active_mask(clip)
+    active = active_mask(clip)
     kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
-    share = f"{100 * sung.mean():.0f} %"
+    share = f"{100 * active.mean():.0f} %"
     heading = f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz; sung in {share} of the time"
     found = [_peaks(clip), _clipping(clip), _offset(clip)]
     if clip.channels > 1:
         found.append(_balance(clip))
-    if sung.any():
-        low = measure_low_end(clip, sung)
+    if active.any():
+        low = measure_low_end(clip, active)
         found = [
-            _level(clip, sung),
+            _level(clip, active),
             *found,
-            _noise(clip, sung),
+            _noise(clip, active),
             _low_end(low),
-            _hum(clip, sung),
-            _pops(clip, sung, low),
+            _hum(clip, active),
+            _pops(clip, low),
         ]
-        found += [_rings(clip), _sharpness(clip, sung), _evenness(clip)]
+        found += [_rings(clip), _sharpness(clip, active), _evenness(clip)]
     else:
         found.insert(
             0, Observation("level", "nobody sings in this clip", False, "Check that it is the right file.", "01")
@@ -179,8 +176,8 @@ def examine(clip: Clip) -> RecordingReport:
     return RecordingReport(heading, tuple(found))
 
 
-def _level(clip: Clip, sung) -> Observation:
-    rms, peak = sung_rms_dbfs(clip, sung), sample_peak_dbfs(clip)
+def _level(clip: Clip, active) -> Observation:
+    rms, peak = active_rms_dbfs(clip, active), sample_peak_dbfs(clip)
     off_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
     fine = abs(off_db) < NEAR_ENOUGH_DB
     measured = (
@@ -271,8 +268,8 @@ def _balance(clip: Clip) -> Observation:
     return Observation("channels", measured, True, advice, "01", apart)
 
 
-def _noise(clip: Clip, sung) -> Observation:
-    floor = noise_floor_dbfs(clip, sung)
+def _noise(clip: Clip, active) -> Observation:
+    floor = noise_floor_dbfs(clip, active)
     if math.isnan(floor):
         return Observation(
             "noise in the pauses",
@@ -290,7 +287,7 @@ def _noise(clip: Clip, sung) -> Observation:
             "02",
             math.inf,
         )
-    distance = sung_rms_dbfs(clip, sung) - floor
+    distance = active_rms_dbfs(clip, active) - floor
     fine = distance >= QUIET_ROOM_DB
     advice = (
         "The room is quiet enough; make-up gain lifts it by its own amount."
@@ -318,14 +315,14 @@ def _low_end(low: LowEnd) -> Observation:
     return Observation("rumble", measured, fine, advice, "03", low.steady_db)
 
 
-def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
+def hum_level(clip: Clip, active: np.ndarray) -> tuple[float, float]:
     """Mains hum in the pauses.
 
     Parameters
     ----------
     clip : Clip
-    sung : ndarray of bool, shape (frames,)
-        Where it is sung (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,)
+        Where somebody sings (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------
@@ -338,7 +335,7 @@ def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
     Hann-windowed spectra of 0.3 s, of which the median is taken line by line. Common practice, no source.
     """
     length = int(_HUM_WINDOW_S * clip.rate)
-    starts, ends = stretches(~sung)
+    starts, ends = stretches(~active)
     firsts = [first for a, b in zip(starts, ends) for first in range(a, b - length + 1, length // 2)]
     if not firsts:
         return math.nan, -math.inf
@@ -366,8 +363,8 @@ def hum_level(clip: Clip, sung: np.ndarray) -> tuple[float, float]:
     return best
 
 
-def _hum(clip: Clip, sung) -> Observation:
-    freq_hz, level = hum_level(clip, sung)
+def _hum(clip: Clip, active) -> Observation:
+    freq_hz, level = hum_level(clip, active)
     if math.isnan(freq_hz):
         return Observation(
             "hum",
@@ -386,40 +383,13 @@ def _hum(clip: Clip, sung) -> Observation:
     )
 
 
-def pop_times(clip: Clip, sung: np.ndarray, low: LowEnd) -> list[float]:
-    """Where breath hits the microphone.
-
-    Parameters
-    ----------
-    clip : Clip
-    sung : ndarray of bool, shape (frames,)
-        Where it is sung (:func:`vocomp_lab.analysis.meters.active_mask`).
-    low : LowEnd
-        As :func:`vocomp_lab.analysis.lowend.measure_low_end` gives it.
-
-    Returns
-    -------
-    list of float
-        Seconds of every thump below `low.below_hz` that comes within 14 dB of the voice's RMS and stands 12 dB out of
-        the steady part, in 50 ms; those closer than 0.15 s are one. Common practice, no source.
-    """
-    bass = sosfilt(butter(4, low.below_hz, fs=clip.rate, output="sos"), clip.columns, axis=0)
-    step = clip.rate // 200
-    power = uniform_filter1d(np.mean(bass * bass, axis=1), 10 * step, mode="constant")[::step]
-    voice_db = sung_rms_dbfs(clip, sung)
-    least_db = voice_db + max(POP_DB, low.steady_db + POP_STANDS_OUT_DB)
-    level_db = power_to_db(np.maximum(power, 0.0), -200.0)
-    places, _ = find_peaks(np.concatenate([[-300.0], level_db, [-300.0]]), height=least_db, distance=30, prominence=6.0)
-    return [float(place - 1) * step / clip.rate for place in places]
-
-
-def _pops(clip: Clip, sung, low: LowEnd) -> Observation:
-    times = pop_times(clip, sung, low)
-    if not times:
+def _pops(clip: Clip, low: LowEnd) -> Observation:
+    pops = find_pops(clip, low)
+    if not pops:
         return Observation("pops", "no thumps below the voice", True, "None to speak of.", "03", 0.0)
-    where = ", ".join(f"{time:.1f} s" for time in times[:6]) + (", …" if len(times) > 6 else "")
-    advice = "Take them out before any compressor, which would duck the voice for each: low cut, or level by hand."
-    return Observation("pops", f"{len(times)} thumps below the voice ({where})", False, advice, "03", float(len(times)))
+    where = ", ".join(f"{pop.time_s:.1f} s" for pop in pops[:6]) + (", …" if len(pops) > 6 else "")
+    advice = "Take them out before any compressor, or it will duck the voice for each of them: use a low cut."
+    return Observation("pops", f"{len(pops)} thumps below the voice ({where})", False, advice, "03", float(len(pops)))
 
 
 def _rings(clip: Clip) -> Observation:
@@ -440,8 +410,8 @@ def _rings(clip: Clip) -> Observation:
     )
 
 
-def _sharpness(clip: Clip, sung) -> Observation:
-    hiss = measure_sibilance(clip, sung)
+def _sharpness(clip: Clip, active) -> Observation:
+    hiss = measure_sibilance(clip, active)
     if hiss.count == 0:
         return Observation("s sounds", "none found", True, "Nothing to do.", "03")
     measured = f"{hiss.count} found, the louder of them {decibels(hiss.level_db)} dB against the voice, above 6 kHz"

@@ -73,7 +73,7 @@ class _Heard:
     """A stage's result, and what it sounds like at the loudness of what went in."""
 
     stage: StageResult
-    sung: np.ndarray
+    active: np.ndarray
 
     @property
     def matched(self) -> Clip:
@@ -81,11 +81,11 @@ class _Heard:
 
     @property
     def stats(self):
-        return reduction_stats(self.stage.reduction_db, self.sung)
+        return reduction_stats(self.stage.reduction_db, self.active)
 
     @property
     def mean_db(self) -> float:
-        return float(self.stage.reduction_db[self.sung].mean()) if self.sung.any() else 0.0
+        return float(self.stage.reduction_db[self.active].mean()) if self.active.any() else 0.0
 
 
 @dataclass(frozen=True)
@@ -198,7 +198,7 @@ _STEPS = (
 
 
 def scenarios_for(
-    processor, source: Clip, sung: np.ndarray, goals: tuple[Goal, ...] = (), shift_s: float = 0.0
+    processor, source: Clip, active: np.ndarray, goals: tuple[Goal, ...] = (), shift_s: float = 0.0
 ) -> tuple[Scenario, ...]:
     """Prepared steps for a stage and the clip that it is fed.
 
@@ -208,7 +208,7 @@ def scenarios_for(
         With the settings that the bench starts with.
     source : Clip
         What goes into the stage.
-    sung : ndarray of bool, shape (frames,)
+    active : ndarray of bool, shape (frames,)
         Where somebody sings.
     goals : sequence of Goal
         What the bench asks for: a stage that is over it by far, or does nothing, starts with another threshold.
@@ -232,11 +232,11 @@ def scenarios_for(
     Used by every bench (``00_start_here``).
     """
     controls = {control.field: control for control in controls_for(type(processor))}
-    start = prepared(processor, source, sung, goals)
+    start = prepared(processor, source, active, goals)
     basis = {} if start is processor else {"threshold_db": start.threshold_db}
-    first = _hear(start, source, sung)
+    first = _hear(start, source, active)
     known = first.matched
-    where_s, far_db = most_different(source, known, sung)
+    where_s, far_db = most_different(source, known, active)
     if far_db >= HEARD_DB:
         opening = f"Hear it once, before and after, most of all around {where_s + shift_s:.1f} s: what has changed?"
     else:
@@ -252,10 +252,10 @@ def scenarios_for(
         if new == old or not _within(control, new):
             continue
         try:
-            heard = _hear(dataclasses.replace(start, **{step.field: new}), source, sung)
+            heard = _hear(dataclasses.replace(start, **{step.field: new}), source, active)
         except ValueError:
             continue
-        where_s, far_db = most_different(known, heard.matched, sung)
+        where_s, far_db = most_different(known, heard.matched, active)
         if far_db < HEARD_DB:
             continue
         answer = ""
@@ -270,14 +270,14 @@ def scenarios_for(
     return tuple(made)
 
 
-def prepared(processor, source: Clip, sung: np.ndarray, goals: tuple[Goal, ...] = ()):
+def prepared(processor, source: Clip, active: np.ndarray, goals: tuple[Goal, ...] = ()):
     """The stage as its demonstration starts: as it is, unless it does nothing, or acts for longer than the goals allow.
 
     Then with another threshold (``IDLE_DB`` and below it). Used by every bench (``00_start_here``).
     """
-    if isinstance(processor, DeEsser) or not hasattr(processor, "threshold_db") or not sung.any():
+    if isinstance(processor, DeEsser) or not hasattr(processor, "threshold_db") or not active.any():
         return processor
-    stats = _hear(processor, source, sung).stats
+    stats = _hear(processor, source, active).stats
     longest = min((goal.high for goal in goals if goal.measure == "share_percent"), default=math.inf)
     if stats.max_db < IDLE_DB:
         targets = {"median_db": PREPARED_MEDIAN_DB}
@@ -289,14 +289,14 @@ def prepared(processor, source: Clip, sung: np.ndarray, goals: tuple[Goal, ...] 
     return dataclasses.replace(processor, threshold_db=min(thresholds_db))
 
 
-def most_different(first: Clip, second: Clip, sung: np.ndarray) -> tuple[float, float]:
+def most_different(first: Clip, second: Clip, active: np.ndarray) -> tuple[float, float]:
     """Where two versions of a voice are farthest apart while it sings, and how far.
 
     Parameters
     ----------
     first, second : Clip
         Equally long, and equally loud.
-    sung : ndarray of bool, shape (frames,)
+    active : ndarray of bool, shape (frames,)
 
     Returns
     -------
@@ -309,7 +309,7 @@ def most_different(first: Clip, second: Clip, sung: np.ndarray) -> tuple[float, 
     lengths = np.diff(starts, append=first.frames)
 
     def per_moment(values):
-        return np.add.reduceat(values * sung, starts) / lengths
+        return np.add.reduceat(values * active, starts) / lengths
 
     voice = per_moment(np.square(first.columns).sum(axis=1))
     difference = per_moment(np.square(second.columns - first.columns).sum(axis=1))
@@ -321,8 +321,8 @@ def most_different(first: Clip, second: Clip, sung: np.ndarray) -> tuple[float, 
     return float((starts[place] + lengths[place] / 2) / first.rate), float(amplitude_to_db(math.sqrt(share[place])))
 
 
-def _hear(processor, source: Clip, sung: np.ndarray) -> _Heard:
-    return _Heard(Chain([("stage", processor)]).apply(source).stages["stage"], sung)
+def _hear(processor, source: Clip, active: np.ndarray) -> _Heard:
+    return _Heard(Chain([("stage", processor)]).apply(source).stages["stage"], active)
 
 
 def _within(control, value) -> bool:

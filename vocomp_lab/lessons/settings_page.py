@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 
 from vocomp_lab.analysis.measures import clip_numbers
-from vocomp_lab.analysis.meters import active_mask, reduction_needle, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_needle, reduction_stats
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
 from vocomp_lab.lessons.export import write_text
@@ -209,15 +209,15 @@ def _regions(gains: ClipGain) -> str:
 
 def what_it_did(stage: StageResult) -> str:
     """What the meters say about a stage, in one line: the target for another device."""
-    sung = active_mask(stage.source)
-    rms = sung_rms_dbfs(stage.source, sung) if sung.any() else rms_dbfs(stage.source)
+    active = active_mask(stage.source)
+    rms = active_rms_dbfs(stage.source, active) if active.any() else rms_dbfs(stage.source)
     if stage.reduction_db is None:
         before, after = clip_numbers(stage.source), clip_numbers(stage.output)
         return (
             f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
             f"loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"
         )
-    stats = reduction_stats(stage.reduction_db, sung)
+    stats = reduction_stats(stage.reduction_db, active)
     needle = float(reduction_needle(stage.reduction_db, stage.source.rate).max())
     middle = f"{decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.1 else ""
     return (

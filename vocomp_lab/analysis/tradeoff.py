@@ -17,7 +17,7 @@ LOW_NOTE_HZ = 110.0
 
 
 @dataclass(frozen=True)
-class Workload:
+class Tradeoff:
     """What was done, and what it cost.
 
     Attributes
@@ -56,7 +56,7 @@ class Workload:
         )
 
 
-def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) -> Workload:
+def measure_tradeoff(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) -> Tradeoff:
     """Measure what a processor, or a chain of them, does to a voice.
 
     Parameters
@@ -71,7 +71,7 @@ def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) ->
 
     Returns
     -------
-    Workload
+    Tradeoff
 
     Notes
     -----
@@ -81,7 +81,7 @@ def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) ->
     stats = reduction_stats(result.reduction_db, active)
     magnitudes = np.abs(clip.columns).max(axis=1)[np.asarray(active)]
     loud_dbfs = float(amplitude_to_db(np.percentile(magnitudes, 99), floor_db=-120.0)) if len(magnitudes) else -120.0
-    return Workload(
+    return Tradeoff(
         spread_lu=loudness_spread_lu(result.output, active),
         peaks_db=peak_to_loudness_ratio_db(result.output),
         median_db=stats.median_db,
