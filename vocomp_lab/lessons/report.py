@@ -1,4 +1,4 @@
-"""What a recording is like, in words and numbers: each thing measured, whether it is fine, what to do, which lesson.
+"""What a recording is like, in words and numbers: what was measured, whether it is fine, what to do, which lesson.
 
 Limits are common practice, no source, unless a source is named beside them.
 """
@@ -30,7 +30,7 @@ from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, power_to_d
 from vocomp_lab.sound.text import decibels
 
 CLIPPED_RUN = 3
-"""So many samples in a row at full scale count as clipped."""
+"""This many samples in a row at full scale count as clipped."""
 QUIET_ROOM_DB = 40.0
 EVEN_LU = 6.0
 LARGEST_OFFSET_DBFS = -60.0
@@ -43,7 +43,7 @@ _NOTHING_DB = -100.0
 
 @dataclass(frozen=True)
 class Observation:
-    """One thing that was measured of a recording.
+    """One measurement of a recording.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class Observation:
     lesson : str
         The number of the lesson that explains it, such as "03".
     value : float
-        The number that the verdict rests on; NaN where there is none.
+        The number behind the verdict; NaN where there is none.
     """
 
     topic: str
@@ -107,7 +107,7 @@ class RecordingReport:
         count, look = len(self.observations), self.worth_a_look
         if not look:
             return f"All {count} things that were measured are fine."
-        return f"{count - len(look)} of {count} things that were measured are fine; worth a look: {', '.join(look)}."
+        return f"{count - len(look)} of {count} measurements are fine. Worth a look: {', '.join(look)}."
 
     def __str__(self):
         return "\n".join([self.heading, self.summary, *map(str, self.observations)])
@@ -144,7 +144,7 @@ def examine(clip: Clip) -> RecordingReport:
     Returns
     -------
     RecordingReport
-        Of silence it holds only what can be said of silence.
+        For silence it holds only what can be said about silence.
 
     Notes
     -----
@@ -171,7 +171,7 @@ def examine(clip: Clip) -> RecordingReport:
         found += [_rings(clip), _sharpness(clip, active), _evenness(clip)]
     else:
         found.insert(
-            0, Observation("level", "nobody sings in this clip", False, "Check that it is the right file.", "01")
+            0, Observation("level", "nobody sings in this clip", False, "Check that this is the right file.", "01")
         )
     return RecordingReport(heading, tuple(found))
 
@@ -184,8 +184,8 @@ def _level(clip: Clip, active) -> Observation:
         f"{decibels(rms)} dBFS RMS while singing, {decibels(integrated_lufs(clip))} LUFS, peak {decibels(peak)} dBFS, "
         f"crest factor {decibels(crest_factor_db(clip))} dB"
     )
-    where = "where thresholds are usually set."
-    advice = f"About {where}" if fine else f"A trim of {decibels(off_db, sign=True)} dB brings it to {where}"
+    where = "the level that thresholds are usually set for."
+    advice = f"Close to {where}" if fine else f"A trim of {decibels(off_db, sign=True)} dB brings it to {where}"
     return Observation("level", measured, fine, advice, "01", off_db)
 
 
@@ -194,7 +194,7 @@ def _peaks(clip: Clip) -> Observation:
     fine = true_peak <= HIGHEST_TRUE_PEAK_DBTP
     advice = "There is headroom."
     if not fine:
-        advice = "Turn it down before it goes anywhere as a file; in here nothing clips. Next time, record softer."
+        advice = "Turn it down before you export it; nothing clips in here. Next time, record at a lower level."
     return Observation("true peak", f"{decibels(true_peak)} dBTP", fine, advice, "01", true_peak)
 
 
@@ -221,7 +221,7 @@ def _clipping(clip: Clip) -> Observation:
     if not places:
         return Observation("clipping", "no run of samples at full scale", True, "Nothing was cut off.", "01", 0.0)
     where = ", ".join(f"{place:.2f} s" for place in places[:3]) + (", …" if len(places) > 3 else "")
-    advice = "Listen there. What was cut off does not come back: if it is heard, sing that line again; else leave it."
+    advice = "Listen there. Clipped peaks don't come back: if you hear it, sing that line again; if not, leave it."
     return Observation(
         "clipping", f"{len(places)} places at full scale ({where})", False, advice, "01", float(len(places))
     )
@@ -230,7 +230,7 @@ def _clipping(clip: Clip) -> Observation:
 def _offset(clip: Clip) -> Observation:
     offset = amplitude_to_db(float(np.abs(clip.columns.mean(axis=0)).max()))
     fine = offset < LARGEST_OFFSET_DBFS
-    advice = "None to speak of." if fine else "Any low cut takes it out; put it first in the chain."
+    advice = "None to speak of." if fine else "Any low cut removes it; put it first in the chain."
     return Observation("DC offset", f"{decibels(offset)} dBFS", fine, advice, "03", offset)
 
 
@@ -243,14 +243,14 @@ def _balance(clip: Clip) -> Observation:
     measured = f"channels {decibels(apart)} dB apart, correlation {decibels(alike, 2, sign=True)}"
     if levels.min() <= -90 < levels.max():
         return Observation(
-            "channels", measured, False, "One channel is silent: work on the other one as a mono file.", "01", apart
+            "channels", measured, False, "One channel is silent: use the other one as a mono file.", "01", apart
         )
     if alike < -0.3:
         return Observation(
             "channels",
             measured,
             False,
-            "They work against each other: turn one over (polarity), or use only one.",
+            "They cancel each other: invert the polarity of one, or use only one.",
             "01",
             apart,
         )
@@ -264,7 +264,7 @@ def _balance(clip: Clip) -> Observation:
             apart,
         )
     same = alike > 0.9999 and apart < 0.1
-    advice = "Both are the same: a mono file would do." if same else "The voice is in the middle."
+    advice = "Both are the same: a mono file would do." if same else "The voice sits in the middle."
     return Observation("channels", measured, True, advice, "01", apart)
 
 
@@ -273,7 +273,7 @@ def _noise(clip: Clip, active) -> Observation:
     if math.isnan(floor):
         return Observation(
             "noise in the pauses",
-            "there is no pause to listen in",
+            "there is no pause to measure it in",
             True,
             "Listen for it where the voice is softest.",
             "01",
@@ -283,21 +283,21 @@ def _noise(clip: Clip, active) -> Observation:
             "noise in the pauses",
             "digital silence",
             True,
-            "A gate or an editor has been there already.",
+            "A gate or an editor has been at work already.",
             "02",
             math.inf,
         )
     distance = active_rms_dbfs(clip, active) - floor
     fine = distance >= QUIET_ROOM_DB
     advice = (
-        "The room is quiet enough; make-up gain lifts it by its own amount."
+        "The room is quiet enough. Make-up gain will lift it by the same amount."
         if fine
-        else "It comes up by as much as make-up gain adds. Take out what is below the voice first, and turn the pauses "
-        "down by hand."
+        else "Make-up gain lifts it by the same amount. Cut what lies below the voice first, and turn the pauses down by "
+        "hand."
     )
     return Observation(
         "noise in the pauses",
-        f"{decibels(floor)} dBFS, {decibels(distance, 0)} dB under the voice",
+        f"{decibels(floor)} dBFS, {decibels(distance, 0)} dB below the voice",
         fine,
         advice,
         "02",
@@ -308,10 +308,10 @@ def _noise(clip: Clip, active) -> Observation:
 def _low_end(low: LowEnd) -> Observation:
     fine = low.steady_db <= STEADY_LOW_DB
     pitch = "" if low.pitch is None else f"; the lowest notes are near {low.pitch.low_hz:.0f} Hz"
-    level = f"{decibels(low.steady_db, 0)} dB against the voice all the time"
+    level = f"rumble {decibels(-low.steady_db, 0)} dB below the voice all the time"
     steady = "nothing" if low.steady_db < _NOTHING_DB else level
-    measured = f"below {low.below_hz:.0f} Hz {steady}{pitch}"
-    advice = "No low cut is needed for it." if fine else f"A low cut near {low.cut_hz:.0f} Hz, before any compressor."
+    measured = f"below {low.below_hz:.0f} Hz: {steady}{pitch}"
+    advice = "It needs no low cut." if fine else f"Put a low cut near {low.cut_hz:.0f} Hz before any compressor."
     return Observation("rumble", measured, fine, advice, "03", low.steady_db)
 
 
@@ -368,15 +368,15 @@ def _hum(clip: Clip, active) -> Observation:
     if math.isnan(freq_hz):
         return Observation(
             "hum",
-            "no lines of 50 or 60 Hz and their multiples stand out in the pauses",
+            "nothing at 50 or 60 Hz or their multiples stands out in the pauses",
             True,
             "None to speak of.",
             "03",
             level,
         )
     advice = (
-        f"A low cut takes {freq_hz:.0f} Hz out and leaves the multiples; they hide behind the voice, and come up in "
-        "the pauses. Look for the cable or the power supply before the next take."
+        f"A low cut removes {freq_hz:.0f} Hz but not its multiples, which hide behind the voice and come up in the "
+        "pauses. Find the cable or power supply that causes it before the next take."
     )
     return Observation(
         "hum", f"{freq_hz:.0f} Hz and multiples, {decibels(level)} dBFS in the pauses", False, advice, "03", level
@@ -414,11 +414,13 @@ def _sharpness(clip: Clip, active) -> Observation:
     hiss = measure_sibilance(clip, active)
     if hiss.count == 0:
         return Observation("s sounds", "none found", True, "Nothing to do.", "03")
-    measured = f"{hiss.count} found, the louder of them {decibels(hiss.level_db)} dB against the voice, above 6 kHz"
+    measured = (
+        f"{hiss.count} found; above 6 kHz the louder ones are at {decibels(hiss.level_db)} dB relative to the voice"
+    )
     advice = (
-        f"Sharp from {decibels(SHARP_DB, 0)} dB on: compression brings them up further, so try a de-esser."
+        f"Sharp (from {decibels(SHARP_DB, 0)} dB up). Compression brings them up further, so try a de-esser."
         if hiss.sharp
-        else f"They sit in the voice (sharp would be from {decibels(SHARP_DB, 0)} dB on)."
+        else f"They sit well in the voice (sharp starts at {decibels(SHARP_DB, 0)} dB)."
     )
     return Observation("s sounds", measured, not hiss.sharp, advice, "03", hiss.level_db)
 
@@ -428,11 +430,16 @@ def _evenness(clip: Clip) -> Observation:
     loud = [integrated_lufs(clip.cut(phrase.start_s, phrase.end_s)) for phrase in phrases]
     loud = [value for value in loud if math.isfinite(value)]
     if len(loud) < 2:
-        return Observation("phrases", "too few to compare", True, "Listen for words that stand out.", "02")
+        return Observation("phrases", "too few phrases to compare", True, "Listen for words that stand out.", "02")
     spread = max(loud) - min(loud)
     fine = spread <= EVEN_LU
-    by_hand = "Level them by hand first, so that the compressor need not."
-    advice = "Fit for compression as they are." if fine else by_hand
+    by_hand = "Level them by hand first, so that the compressor doesn't have to."
+    advice = "Ready for compression as they are." if fine else by_hand
     return Observation(
-        "phrases", f"{len(loud)}, from softest to loudest {decibels(spread)} LU", fine, advice, "02", spread
+        "phrases",
+        f"{len(loud)} phrases, {decibels(spread)} LU between the softest and the loudest",
+        fine,
+        advice,
+        "02",
+        spread,
     )
