@@ -149,7 +149,7 @@ def test_the_gallery_hangs_every_fault_once_in_an_order_of_its_seed(gallery, cap
     assert sorted(gallery._faults) == sorted(FAULTS) and len(gallery.clips) == len(FAULTS)
     assert not any(fault in gallery.table() for fault in ("onsets", "make-up", "sibilance", "nothing"))
     gallery.guess({number: None for number in range(1, 8)})
-    assert "Nothing guessed" in capsys.readouterr().out
+    assert "No guesses yet" in capsys.readouterr().out
     assert not any(fault in gallery.reveal() for fault in FAULTS if fault != "nothing"), "a page run as a whole"
     gallery.guess({1: gallery._faults[0], 2: "nothing" if gallery._faults[1] != "nothing" else "noise"})
     told = gallery.reveal()
