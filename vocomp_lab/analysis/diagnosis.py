@@ -21,7 +21,7 @@ RIPPLE_BAND_HZ = (70.0, 1_000.0)
 """Where a reduction moves that follows the single cycles of a voice."""
 _RIPPLE_STEP_S = 0.05
 _CREST_WINDOW_S = 1.0
-_CREST_SUNG_SHARE = 0.7
+_CREST_ACTIVE_SHARE = 0.7
 _SIBILANT_HZ = 5_000.0
 _STEP_MS = 10.0
 
@@ -276,7 +276,7 @@ def _crest_by_second_db(clip, active) -> float:
     length = min(round(_CREST_WINDOW_S * clip.rate), clip.frames)
     starts = np.arange(0, clip.frames - length + 1, max(length // 2, 1))
     counted = np.concatenate([[0], np.cumsum(active)])
-    starts = starts[counted[starts + length] - counted[starts] >= _CREST_SUNG_SHARE * length]
+    starts = starts[counted[starts + length] - counted[starts] >= _CREST_ACTIVE_SHARE * length]
     crests = [_crest_db(clip.columns[start : start + length]) for start in starts]
     return float(np.median(crests)) if crests else math.nan
 

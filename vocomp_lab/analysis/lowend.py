@@ -1,6 +1,4 @@
-"""What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows
-them.
-"""
+"""What lies below the voice, and how a compressor reacts to it: rumble, pops, and the reduction that follows them."""
 
 from __future__ import annotations
 
@@ -17,33 +15,34 @@ from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import power_to_db, step_powers
 
 LOW_END_HZ = 80.0
-"""What lies below this is called the low end here: under the lowest note of nearly every singer."""
+"""Everything below this is called the low end: it is under the lowest note of nearly every singer."""
 LEVEL_MS = 20.0
-"""Over so long a running level is taken: about one period of what is measured."""
+"""Window of a running level: about one period of what is measured."""
 ACTING_DB = 0.5
-"""While the voice asks for less than this, it asks for nothing; what the reduction must add to that to count as one."""
+"""Reduction below this counts as none."""
 AROUND_S = (0.1, 0.25)
-"""How long before and after a pop it is looked at what the reduction does."""
+"""How long before and after a pop the reduction is looked at."""
 
-# A pop: so far under the voice at most, so far over the steady low end, back so far within so long, and so far apart.
+# A pop: its least level relative to the voice and to the steady low end, how far it falls back and within what time,
+# and the least distance between two.
 POP_LEVEL_MS, POP_SHARE = 50.0, 0.7
 _POP_STEPS_PER_S = 200
 _UNDER_VOICE_DB, _OVER_STEADY_DB, _FALLS_BACK_DB = -14.0, 12.0, 6.0
 _LONGEST_S, _APART_S = 0.3, 0.15
 # A low cut this far under the lowest pitches leaves their fundamentals alone.
 LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
-# What lies below the cut is worth cutting from these levels on, against the voice: always there, or in thumps.
+# From these levels on, relative to the voice, the low end is worth cutting: its steady part, and its thumps.
 STEADY_LOW_DB, THUMP_LOW_DB = -45.0, -20.0
 
 
 def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
-    """The low end of a clip, and what is left, which add up to it.
+    """The low end of a clip, and the rest; the two add up to the clip.
 
     Parameters
     ----------
     clip : Clip
     freq_hz : float
-        Border, 20 to 300 Hz.
+        Where to split, 20 to 300 Hz.
 
     Returns
     -------
@@ -53,7 +52,7 @@ def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
     Raises
     ------
     ValueError
-        If the border is out of its range.
+        If the frequency is out of its range.
 
     Notes
     -----
@@ -102,17 +101,17 @@ class LowEnd:
     Attributes
     ----------
     below_hz : float
-        Up to where it was measured: well under the low cut that the voice would bear.
+        Up to here it was measured: well below the low cut that the voice can take.
     cut_hz : float
         That low cut.
     pitch : PitchRange or None
-        What it follows from; None where no pitch was found.
+        What the cut is worked out from; None if no pitch was found.
     voice_dbfs : float
         RMS of the voice while it sings.
     steady_db : float
-        Level of the steady part in the pauses (in the softest moments, where there are none), against the voice's RMS.
+        Level of the steady part in the pauses (or the softest moments, if there are none), relative to the voice's RMS.
     thump_db : float
-        Level of the loudest 50 ms, against the same.
+        Level of the loudest 50 ms, relative to the same.
     """
 
     below_hz: float
@@ -230,7 +229,7 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
     Raises
     ------
     ValueError
-        If the two clips are not of one length and rate.
+        If the two clips differ in length or rate.
 
     Notes
     -----

@@ -238,7 +238,7 @@ def reduction_needle(reduction_db, rate: int) -> np.ndarray:
 
 
 def peak_to_loudness_ratio_db(clip: Clip) -> float:
-    """True peak minus integrated loudness, in dB: how far the peaks stand out of the loudness; NaN for silence.
+    """True peak minus integrated loudness, in dB: how far the peaks stand out from the loudness; NaN for silence.
 
     Notes
     -----

@@ -17,7 +17,7 @@ KINDS = ("phrases", "words")
 """What is followed: phrases by the short-term loudness of both, words by the vocal's momentary loudness."""
 _SHORT_S, _MOMENTARY_S = 3.0, 0.4
 _MOST_OFFSET_LU = 40.0
-_LEAST_SUNG = 0.5
+_LEAST_ACTIVE = 0.5
 # Softer than this under the backing's own loudness, the band is pausing, and there is nothing to sink in.
 _PAUSING_LU = 20.0
 
@@ -132,7 +132,7 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
     last = np.clip(np.rint(voice.times * vocal.rate).astype(int), 0, vocal.frames)
     first = np.rint((voice.times - window_s) * vocal.rate).astype(int)
     share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * vocal.rate)
-    heard = (first >= 0) & (share >= _LEAST_SUNG) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
+    heard = (first >= 0) & (share >= _LEAST_ACTIVE) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
     return times, np.where(heard, np.where(heard, level, 0.0) - np.where(heard, under, 0.0), np.nan)
 
 

@@ -1,9 +1,9 @@
-"""Finding a boxy resonance: a ring of the room or the microphone that stays while harmonics and formants move.
+"""Finding a boxy resonance: a ring of the room or microphone that stays while harmonics and formants move.
 
-A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. What tells
-them apart is that the formants differ from vowel to vowel, and the ring doesn't. So every tenth of a second or so of
-the take is explained as well as it can be by a voice of its own (a source that falls with frequency, and two formants
-that are free), and the one bell is sought that helps *all* of them.
+A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. But formants
+change from vowel to vowel, and the ring doesn't. So about every tenth of a second is explained as well as possible by a
+voice (a source that falls with frequency, and two free formants), and the search is for the one bell that improves *all*
+of these explanations.
 """
 
 from __future__ import annotations
@@ -47,14 +47,14 @@ _Q_USUAL, _Q_SD_NEPERS = 3.0, 0.2
 
 @dataclass(frozen=True)
 class Resonance:
-    """A ring, as the bell (:class:`vocomp_lab.Peaking`) that would make it; the same with −gain takes it out.
+    """A ring, as the bell (:class:`vocomp_lab.Peaking`) that would make it; the same bell with −gain removes it.
 
     Attributes
     ----------
     freq_hz : float
     gain_db : float
     q : float
-        Only roughly right: between the harmonics of a high voice there is nothing to see.
+        Only roughly right: there is nothing to measure between the harmonics of a high voice.
     """
 
     freq_hz: float
@@ -68,7 +68,7 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
     Parameters
     ----------
     clip : Clip
-        One voice, best ten seconds or more with several pitches and vowels.
+        One voice, preferably ten seconds or more with several pitches and vowels.
     low_hz, high_hz : float
         Where to look, 100 to 1,500 Hz.
     count : int
@@ -77,9 +77,9 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
     Returns
     -------
     list of Resonance
-        At most `count`; empty if nothing is sung or nothing rings by 1 dB. Clean takes of the two synthetic singers are
-        said to ring by up to 3 dB, clean speech of another synthesizer by up to 7: a ring is a place to listen to, not
-        a verdict.
+        At most `count`; empty if nobody sings or nothing rings by 1 dB. In clean takes of the two synthetic singers it
+        finds rings of up to 3 dB, in clean speech of another synthesizer up to 7: a ring is a place to listen to, not a
+        verdict.
 
     Raises
     ------

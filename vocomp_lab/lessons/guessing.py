@@ -24,7 +24,7 @@ GAP_S = 0.8
 GAINS_DB = tuple(np.arange(-18.0, 0.01, 0.5).tolist())
 """The gains a stretch may get. None is above 0: the game is never louder than its take."""
 _STEP_S = 0.1
-_SUNG_SHARE = 0.6
+_ACTIVE_SHARE = 0.6
 _GUESS_RANGE = (-100.0, 20.0)
 
 
@@ -109,7 +109,7 @@ class GuessLevels:
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         self._random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
         self._take = clip
-        self._starts_s = _sung_starts(clip)
+        self._starts_s = _active_starts(clip)
         if not len(self._starts_s):
             raise ValueError(f"clip: nobody sings in it for {STRETCH_S:g} s; give a take with more singing.")
         self.guesses: tuple[Guess, ...] = ()
@@ -185,14 +185,14 @@ class GuessLevels:
         return self._take.cut(start_s, start_s + STRETCH_S)
 
 
-def _sung_starts(clip: Clip) -> np.ndarray:
+def _active_starts(clip: Clip) -> np.ndarray:
     """Where stretches may start, in seconds: every 0.1 s, if most of the stretch is sung."""
     length = round(STRETCH_S * clip.rate)
     if clip.frames < length:
         return np.empty(0)
     counted = np.concatenate([[0], np.cumsum(active_mask(clip))])
     starts = np.arange(0, clip.frames - length + 1, round(_STEP_S * clip.rate))
-    return starts[counted[starts + length] - counted[starts] >= _SUNG_SHARE * length] / clip.rate
+    return starts[counted[starts + length] - counted[starts] >= _ACTIVE_SHARE * length] / clip.rate
 
 
 def _off(error: float, unit: str) -> str:

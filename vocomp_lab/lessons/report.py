@@ -327,7 +327,7 @@ def hum_level(clip: Clip, active: np.ndarray) -> tuple[float, float]:
     Returns
     -------
     freq_hz, level_dbfs : float
-        50 or 60 Hz, whichever is stronger, and the RMS level of those of its first six multiples that stand out of what
+        50 or 60 Hz, whichever is stronger, and the RMS level of those of its first six multiples that stand out from what
         is beside them by 10 dB; NaN and −inf where fewer than two do, or no pause is as long as 0.3 s.
 
     Notes
