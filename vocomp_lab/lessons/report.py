@@ -308,7 +308,7 @@ def _noise(clip: Clip, active) -> Observation:
 def _low_end(low: LowEnd) -> Observation:
     fine = low.steady_db <= STEADY_LOW_DB
     pitch = "" if low.pitch is None else f"; the lowest notes are near {low.pitch.low_hz:.0f} Hz"
-    level = f"rumble {decibels(-low.steady_db, 0)} dB below the voice all the time"
+    level = f"{decibels(-low.steady_db, 0)} dB below the voice all the time"
     steady = "nothing" if low.steady_db < _NOTHING_DB else level
     measured = f"below {low.below_hz:.0f} Hz: {steady}{pitch}"
     advice = "It needs no low cut." if fine else f"Put a low cut near {low.cut_hz:.0f} Hz before any compressor."
