@@ -320,7 +320,7 @@ def _fault(draw):
         answer=answer,
         why_not={
             **{key: said[key] for key in FAULTS if key in said},
-            "noise": f"{said['noise']} {said['restless gain']} If noise is all that is wrong, tremble, starts "
+            "noise": f"{said['noise']} {said['gain movement']} If noise is all that is wrong, tremble, starts "
             "of words and median are fine.",
             "nothing": f"{len(beyond)} of the numbers {'is' if len(beyond) == 1 else 'are'} beyond the limit.",
         },

@@ -16,7 +16,7 @@ from scipy.fft import next_fast_len, rfft
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import decibels
-from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, active_rms_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.exercises.tasks import Aim, BuildIt, Built, Diagnose, FindIt, HearIt, Task, WorkOut, stage_aim
@@ -310,7 +310,7 @@ def _seen_to(name: str, first: int, fault: str, severity: int):
     ]
     rings = find_resonances(clip)
     return {
-        "rms": sung_rms_dbfs(clip, sung),
+        "rms": active_rms_dbfs(clip, sung),
         "peak": sample_peak_dbfs(clip),
         "thump": measure_low_end(clip, sung).thump_db,
         "out": max(outs),

@@ -10,7 +10,7 @@ import dataclasses
 import numpy as np
 from matplotlib.axes import Axes
 
-from vocomp_lab.analysis.evenness import sung_loudness
+from vocomp_lab.analysis.evenness import active_loudness
 from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
@@ -49,7 +49,7 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
     """
     spreads = []
     for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
-        times_s, momentary = sung_loudness(clip, active)
+        times_s, momentary = active_loudness(clip, active)
         if len(momentary) == 0:
             continue
         around = momentary - np.median(momentary)
