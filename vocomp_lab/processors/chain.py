@@ -181,33 +181,36 @@ class Chain:
             current = results[name].output
         return ChainResult(clip, results)
 
-    def to_json(self) -> str:
-        """The settings sheet as text. Infinity is written ``"inf"``, since JSON has no number for it."""
+    def to_dict(self) -> dict:
+        """The settings sheet as plain data: what :meth:`to_json` writes. Infinity is ``"inf"``, since JSON has no number
+        for it.
+        """
         stages = [
             {"name": name, "type": _type_name(name, processor), "settings": _plain(processor)}
             for name, processor in self.stages
         ]
-        sheet = {"format": SHEET_FORMAT, "version": SHEET_VERSION, "stages": stages}
-        return json.dumps(sheet, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return {"format": SHEET_FORMAT, "version": SHEET_VERSION, "stages": stages}
+
+    def to_json(self) -> str:
+        """The settings sheet as text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
-    def from_json(cls, text: str) -> "Chain":
-        """Read a settings sheet.
+    def from_dict(cls, sheet: dict) -> "Chain":
+        """A chain from a settings sheet as plain data.
 
         Raises
         ------
         ValueError
-            If the text is no settings sheet, or a field is unknown, missing or out of range; the sentence names the
+            If the data is no settings sheet, or a field is unknown, missing or out of range; the sentence names the
             stage.
         """
-        try:
-            sheet = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
-        except (TypeError, ValueError, RecursionError) as error:
-            raise ValueError(f"text: this is no settings sheet in JSON ({error}).") from None
         _check_keys("the sheet", sheet, {"format", "version", "stages"})
-        if sheet["format"] != SHEET_FORMAT or sheet["version"] != SHEET_VERSION:
+        version = sheet["version"]
+        # True equals 1, but is no version.
+        if sheet["format"] != SHEET_FORMAT or isinstance(version, bool) or version != SHEET_VERSION:
             raise ValueError(
-                f"format: {shown(sheet['format'])}, version {shown(sheet['version'])} can't be read; "
+                f"format: {shown(sheet['format'])}, version {shown(version)} can't be read; "
                 f"it must be {SHEET_FORMAT!r}, version {SHEET_VERSION}."
             )
         if not isinstance(sheet["stages"], list):
@@ -217,10 +220,26 @@ class Chain:
             _check_keys(f"stage {place}", stage, {"name", "type", "settings"})
             if not isinstance(stage["type"], str) or stage["type"] not in PROCESSORS:
                 raise ValueError(
-                    f"type: {shown(stage['type'])} of stage {shown(stage['name'])} is unknown; known are {', '.join(PROCESSORS)}."
+                    f"type: {shown(stage['type'])} of stage {shown(stage['name'])} is unknown; known are "
+                    f"{', '.join(PROCESSORS)}."
                 )
             stages.append((stage["name"], _build(stage["name"], PROCESSORS[stage["type"]], stage["settings"])))
         return cls(stages)
+
+    @classmethod
+    def from_json(cls, text: str) -> "Chain":
+        """A chain from the text of a settings sheet.
+
+        Raises
+        ------
+        ValueError
+            If the text is not JSON, or a field stands twice in it; otherwise as :meth:`from_dict`.
+        """
+        try:
+            sheet = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
+        except (TypeError, ValueError, RecursionError) as error:
+            raise ValueError(f"text: this is no settings sheet in JSON ({error}).") from None
+        return cls.from_dict(sheet)
 
 
 def _type_name(name, processor) -> str:
