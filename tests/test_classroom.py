@@ -261,7 +261,7 @@ def test_the_members_of_a_group_are_found_with_their_homes(monkeypatch):
 
 
 def test_the_command_collects_a_group_of_the_system(tmp_path, homes, monkeypatch, capsys):
-    from vocomp_lab.exercises import collecting
+    from vocomp_lab.jupyter import collecting
 
     answer(homes, "ann"), answer(homes, "bob", learner="ann")
     monkeypatch.setattr(collecting, "homes_of_group", lambda group: homes)

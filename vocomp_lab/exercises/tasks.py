@@ -161,12 +161,13 @@ def kind_of(given) -> str:
     """What sort of thing was given, to begin a sentence with: "A list", "An array of shape (2, 2)"."""
     if given is None:
         return "None"
-    if isinstance(given, np.ndarray):
+    if type(given) is np.ndarray:
         return f"An array of shape {given.shape}"
-    name = type(given).__name__
+    # By the type alone: an object of the learner's own may raise when it is asked about itself.
+    name = type(given).__name__[:60]
     if callable(given) and not isinstance(given, type) and name.endswith(("function", "method", "function_or_method")):
         return "A function"
-    return f"{'An' if name[0] in 'aeiouAEIOU' else 'A'} {name}"
+    return f"{'An' if name[:1] in 'aeiouAEIOU' else 'A'} {name}"
 
 
 def read_number(given) -> float:
