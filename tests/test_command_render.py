@@ -206,7 +206,7 @@ def test_the_input_is_never_the_output(take, sheet, tmp_path, way, capsys):
         (dict(input="empty.wav"), FAILED, "is empty"),
         (dict(input="nan.wav"), FAILED, "frame 70000 holds NaN"),
         (dict(sheet="missing.json"), FAILED, "sheet: there is no file"),
-        (dict(sheet="text.wav"), FAILED, "no settings sheet"),
+        (dict(sheet="text.wav"), FAILED, "not a settings sheet"),
         (dict(sheet="binary.json"), FAILED, "no text"),
         (dict(sheet="wrong.json"), FAILED, "stage 'peaks': ratio: 0.5"),
         (dict(sheet="high.json"), FAILED, "stages: 'low cut': freq_hz"),

@@ -25,7 +25,7 @@ from vocomp_lab.exercises.marking import mark_folder, mark_sheet
 from vocomp_lab.exercises.reports import answer_key, class_numbers, key_sheet, page_text, safe_cell, table_text
 from vocomp_lab.exercises.sheets import sheet_name
 
-CLASS = 162  # twice over all homeworks and kinds of answers; bench_marking.py takes 300
+CLASS = 81  # nine learners for each homework, so that each task gets every kind of answer; bench_marking.py takes 300
 HOMEWORKS = ("01", "04")
 EVERY = homework_names()
 
@@ -67,10 +67,7 @@ def assert_as_expected(marked, simulated):
 
 
 def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
-    """All homeworks take turns, nine learners at a time, so that each gets every kind of answer to each task.
-
-    How long it takes is printed here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy.
-    """
+    """The time is only printed, here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy."""
     simulated = simulate_all([(number, EVERY[number // 9 % len(EVERY)]) for number in range(CLASS)])
     assert {data["homework"] for data, _ in simulated} == set(EVERY)
     for data, _ in simulated:
@@ -89,7 +86,7 @@ def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
     assert len(list((tmp_path / "marks.pages").iterdir())) == CLASS
     tasks, mistakes = class_numbers(result.marked)
     counted = sum(mistake is not None for _, expected in simulated for _, mistake in expected.values())
-    assert sum(count for _, count in mistakes) == counted > 100
+    assert sum(count for _, count in mistakes) == counted > 50
 
 
 def test_marks_come_from_the_answers_and_from_nothing_else():
@@ -287,7 +284,11 @@ def test_what_marking_wrote_itself_is_passed_over(tmp_path):
 def test_a_file_name_that_is_not_utf8_costs_nobody_a_mark(tmp_path):
     folder = tmp_path / "sheets"
     write(folder, sheet({}, "ann"))
-    for name, content in ((b"m\xfcller.json", ""), (b"m\xfcller 2.json", json.dumps(sheet({}, "bob"))), (b"a\nb.json", "{}")):
+    for name, content in (
+        (b"m\xfcller.json", ""),
+        (b"m\xfcller 2.json", json.dumps(sheet({}, "bob"))),
+        (b"a\nb.json", "{}"),
+    ):
         with open(os.fsencode(folder) + b"/" + name, "w") as file:
             file.write(content)
     result = mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1))

@@ -146,5 +146,5 @@ def _refuse(name):
 def _once(pairs):
     fields = dict(pairs)
     if len(fields) < len(pairs):
-        raise ValueError("a field stands twice")
+        raise ValueError("a field is there twice")
     return fields
