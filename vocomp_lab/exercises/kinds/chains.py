@@ -141,9 +141,10 @@ class BuildIt(Posed):
     def asks(self) -> str:
         """The form of the answer."""
         names = ", ".join(f"`{name}`" for name, _ in self.start.stages)
+        called = "The stages are" if len(self.start.stages) > 1 else "Its stage is"
         wanted = "\n".join(f"    {aim}" for aim in self.aims)
         return (
-            f"Answer: the bench, a Chain, or the text of its settings sheet. The stages are called {names}. "
+            f"Answer: the bench, a Chain, or the text of its settings sheet. {called} called {names}. "
             f"Wanted:\n\n{wanted}"
         )
 
