@@ -14,8 +14,8 @@ from labdriver import ROOT, chromium, lab_server, wait_for
 
 from vocomp_lab import Chain
 from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.kinds import BuildIt, HearIt, SetIt, WorkOut
 from vocomp_lab.exercises.sheets import load_sheet
-from vocomp_lab.exercises.tasks import BuildIt, HearIt, SetIt, WorkOut
 
 FOLDER = ROOT / "notebooks" / "homework"
 HOMEWORKS = sorted(FOLDER.glob("*.ipynb"))

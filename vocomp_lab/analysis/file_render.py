@@ -87,7 +87,7 @@ class Rendered:
                 {"stage": track.name, "type": track.kind, "max_db": track.max_db, "active": asdict(track.stats)}
                 for track in self.tracks
             ],
-            "sheet": json.loads(self.chain.to_json()),
+            "sheet": self.chain.to_dict(),
         }
         return json.dumps(plain_numbers(report), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
