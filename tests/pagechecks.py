@@ -620,7 +620,7 @@ def smallest_lettering_px(bench: BenchOnPage) -> float:
     """Of the picture in the presenter's mode, as it stands on the screen."""
     from matplotlib.text import Text
 
-    from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
+    from vocomp_lab.bench.screen import PRESENTED_PX, PRESENTED_SCALE
     from vocomp_lab.pictures.pictures import picture_class
     from vocomp_lab.singer.song import shipped
 

@@ -75,7 +75,7 @@ def test_the_reduction_is_drawn_downward_and_ends_where_it_was_measured():
     t = np.arange(RATE) / RATE
     clip = Clip(np.where(t < 0.5, 0.9, 0.001) * np.sin(2 * np.pi * 500 * t), RATE)
     bench = Bench(clip, Compressor(-20, 4, 1, 60))
-    panel = bench._picture.reduction
+    panel = bench._screen.picture.reduction
     bottom, top = panel.ax.get_ylim()
     assert top == 0 and bottom > 0, "0 dB on top, more reduction further down"
     assert panel.line.get_ydata().max() == pytest.approx(bench.change.reduction.max_db, abs=1e-9)
@@ -89,7 +89,7 @@ def test_an_updated_picture_is_the_one_that_is_drawn_afresh():
         moved = Bench(clip, first)
         moved.set(**{name: getattr(then, name) for name in then.__dataclass_fields__})
         fresh = Bench(clip, then)
-        assert np.abs(shown(moved._png) - shown(fresh._png)).mean() < 0.5
+        assert np.abs(shown(moved._screen.png) - shown(fresh._screen.png)).mean() < 0.5
 
 
 def test_every_panel_names_its_axes_with_units():
@@ -97,7 +97,7 @@ def test_every_panel_names_its_axes_with_units():
     bench = Bench(clip, Chain([("a", HighPass(90)), ("b", Compressor(-20, 3, 1, 80))]))
     for name in ("b", "a"):
         bench.choose_stage(name)
-        for panel in bench._picture.panels:
+        for panel in bench._screen.picture.panels:
             labels = panel.ax.get_ylabel() + panel.ax.get_xlabel()
             assert any(unit in labels for unit in ("dB", "FS", "(s)", "Hz")), labels
 

@@ -7,12 +7,12 @@ import itertools
 import re
 import secrets
 import tempfile
-from importlib import resources
 from pathlib import Path
 
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
+from vocomp_lab.bench.player import page_script
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.course import Lesson, begin
 from vocomp_lab.lessons.report import examine
@@ -190,15 +190,12 @@ class OwnVocal:
         self._note.value = f'<div class="vocomp-own" role="status">{html.escape(name)} is loaded.{after}</div>'
 
     def _ipython_display_(self):
-        script = (
-            resources.files("vocomp_lab.bench").joinpath("upload.js").read_text("utf-8").replace("__ID__", self._id)
-        )
         box = (
             f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
             "Drag a sound file onto this box (WAV, FLAC, AIFF or OGG), or use the button below. "
             '<span data-part="note" role="status"></span></div>'
         )
-        display(HTML(f"{STYLE}{_STYLE}{box}<script>{script}</script>"))
+        display(HTML(f"{STYLE}{_STYLE}{box}{page_script('upload.js', self._id)}"))
         display(self.widget)
 
 

@@ -10,6 +10,7 @@ import html
 
 import ipywidgets as widgets
 
+from vocomp_lab.bench.style import error_html
 from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
 from vocomp_lab.lessons.tally import MOST_HANDS, Tally
 
@@ -87,10 +88,10 @@ class PresenterBar:
         if self._given is not None and self._bench.stage == self._given_stage:
             return self._given
         try:
-            start, (source, sung, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
+            start, (source, active, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
             # Measured anew only for another stage, other regions, another clip or another stretch of it.
             if self._made_for is None or self._made_for[0] != start or self._made_for[1] is not source:
-                self._made = scenarios_for(start, source, sung, self._bench.goals, shift_s)
+                self._made = scenarios_for(start, source, active, self._bench.goals, shift_s)
                 self._made_for = (start, source)
         except ValueError:  # a stage can't take this clip, and the bench has said so
             return (Scenario("as prepared", "Before and after: what has changed?"),)
@@ -171,7 +172,7 @@ class PresenterBar:
         try:
             self.tally = Tally.reading(text)
         except ValueError as error:
-            self._counted.value = f'<div class="vocomp-error" role="alert">{html.escape(str(error))}</div>'
+            self._counted.value = error_html(error)
             return
         self._ask_hands()
 
