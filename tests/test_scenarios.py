@@ -25,13 +25,13 @@ from vocomp_lab import (
     shipped,
 )  # fmt: skip
 from vocomp_lab.analysis.listening import match_loudness
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.controls import CONTROLS, Choice, controls_for
 from vocomp_lab.lessons.scenarios import HEARD_DB, Scenario, most_different, prepared, scenarios_for
 from vocomp_lab.lessons.tally import Tally
 from vocomp_lab.processors.colour import Colour
 from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.sound.text import decibels
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
 TYPES = ("vca", "fet", "opto", "tube")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import math
 import signal
 import sys
 import time
@@ -18,6 +17,7 @@ from vocomp_lab.analysis.file_levels import FileLevels, measure_file
 from vocomp_lab.analysis.file_render import Rendered, check_target, plain_numbers, render_file
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
+from vocomp_lab.sound.text import clock, decibels
 
 FINE, FAILED, WRONG_USAGE = 0, 1, 2
 SOUND_SUFFIXES = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".w64", ".rf64")
@@ -151,17 +151,17 @@ def measure_command(arguments) -> int:
     return FAILED if failed else FINE
 
 
-# Heading, unit, format and field of each column of numbers.
+# Heading, unit, decimals and field of each column of numbers.
 _TABLE = (
-    ("rate", "Hz", "{:.0f}", "rate"),
-    ("ch", "", "{:.0f}", "channels"),
-    ("peak", "dBFS", "{:.1f}", "peak_dbfs"),
-    ("true peak", "dBTP", "{:.1f}", "true_peak_dbtp"),
-    ("RMS", "dBFS", "{:.1f}", "rms_dbfs"),
-    ("crest", "dB", "{:.1f}", "crest_db"),
-    ("loudness", "LUFS", "{:.1f}", "loudness_lufs"),
-    ("range", "LU", "{:.1f}", "range_lu"),
-    ("floor", "dBFS", "{:.1f}", "noise_floor_dbfs"),
+    ("rate", "Hz", 0, "rate"),
+    ("ch", "", 0, "channels"),
+    ("peak", "dBFS", 1, "peak_dbfs"),
+    ("true peak", "dBTP", 1, "true_peak_dbtp"),
+    ("RMS", "dBFS", 1, "rms_dbfs"),
+    ("crest", "dB", 1, "crest_db"),
+    ("loudness", "LUFS", 1, "loudness_lufs"),
+    ("range", "LU", 1, "range_lu"),
+    ("floor", "dBFS", 1, "noise_floor_dbfs"),
 )
 _COLUMN = 9
 
@@ -175,15 +175,8 @@ def table_head(width: int) -> str:
 
 def table_row(name: str, levels: FileLevels, width: int) -> str:
     """The line of a file in a table of levels."""
-    cells = "".join(f"{_cell(text, getattr(levels, field)):>{_COLUMN + 1}}" for _, _, text, field in _TABLE)
-    minutes, seconds = divmod(levels.duration_s, 60)
-    return f"{name:{width}}{f'{minutes // 60:.0f}:{minutes % 60:02.0f}:{seconds:04.1f}':>11}{cells}"
-
-
-def _cell(text, value):
-    if math.isnan(value):
-        return "–"
-    return text.format(value).replace("-inf", "−∞").replace("-", "−")
+    cells = "".join(f"{decibels(getattr(levels, field), digits):>{_COLUMN + 1}}" for _, _, digits, field in _TABLE)
+    return f"{name:{width}}{clock(levels.duration_s, 1, hours=True):>11}{cells}"
 
 
 class ProgressBar:

@@ -9,13 +9,13 @@ import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
 from vocomp_lab.analysis.loudness import loudness
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
 from vocomp_lab.processors.chain import ChainResult
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, step_powers
+from vocomp_lab.sound.text import decibels
 
 RIPPLE_BAND_HZ = (70.0, 1_000.0)
 """Where a reduction moves that follows the single cycles of a voice."""

@@ -9,9 +9,9 @@ import numpy as np
 
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs, loudness
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice, check_number
+from vocomp_lab.sound.text import decibels
 
 KINDS = ("phrases", "words")
 """What is followed: phrases by the short-term loudness of both, words by the vocal's momentary loudness."""

@@ -16,6 +16,7 @@ from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, 
 from vocomp_lab.processors.deesser import MODES, REFERENCES, DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.text import decibels
 
 # About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
 _ROUND_FIGURES = (1, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3, 3.3, 3.6, 4, 4.5, 5, 5.5, 6, 6.5, 7, 7.5, 8, 9)
@@ -92,7 +93,7 @@ class Control:
         if self.log:
             return f"{float(f'{value:.6g}'):.10g}"
         decimals = max(len(f"{value:.6f}".rstrip("0").partition(".")[2]), self.digits)
-        return f"{value:.{decimals}f}".replace("-", "−")
+        return decibels(value, decimals)
 
     def read(self, text: str) -> float | None:
         """The number in a typed text: "−18", "2,5 ms", "1 s", "3:1", "∞"; off where the setting can be off.

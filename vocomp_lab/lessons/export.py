@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.sound.audio import Clip, save
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.levels import true_peak_dbtp
+from vocomp_lab.sound.text import decibels
 
 HIGHEST_TRUE_PEAK_DBTP = -1.0
 """EBU R 128 (value from memory)."""

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 STRETCH_S = 2.5
 """Length of what is played, of either part."""

@@ -15,7 +15,7 @@ import numpy as np
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
 from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, sung_rms_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
@@ -29,6 +29,7 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 NOBODY_SINGS = "Nobody sings in this clip."
 TASTE = "A matter of taste, not of need; see lesson {lesson}."

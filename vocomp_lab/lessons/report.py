@@ -15,7 +15,6 @@ from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import STEADY_LOW_DB, LowEnd, measure_low_end
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, stretches, sung_rms_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
@@ -29,6 +28,7 @@ from vocomp_lab.lessons.proposals import (
 )
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, power_to_db, sample_peak_dbfs, true_peak_dbtp
+from vocomp_lab.sound.text import decibels
 
 CLIPPED_RUN = 3
 """So many samples in a row at full scale count as clipped."""

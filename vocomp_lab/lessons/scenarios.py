@@ -16,7 +16,7 @@ import numpy as np
 
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import reduction_stats
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.lessons.controls import Choice, controls_for
@@ -25,6 +25,7 @@ from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db
+from vocomp_lab.sound.text import decibels
 
 HEARD_DB = -40.0
 """A difference below this, against the voice at the same moment, is not offered (common practice, no source)."""

@@ -7,7 +7,7 @@ import html
 import math
 from pathlib import Path
 
-from vocomp_lab.analysis.measures import clip_numbers, decibels
+from vocomp_lab.analysis.measures import clip_numbers
 from vocomp_lab.analysis.meters import active_mask, reduction_needle, reduction_stats, sung_rms_dbfs
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
@@ -15,6 +15,7 @@ from vocomp_lab.lessons.export import write_text
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
+from vocomp_lab.sound.text import clock, decibels
 
 MOST_REGIONS = 60
 """More than these don't fit on the page; the JSON sheet holds all of them."""
@@ -197,18 +198,13 @@ def _row(number: int, stage: StageResult) -> str:
 def _regions(gains: ClipGain) -> str:
     shown = gains.regions[:MOST_REGIONS]
     items = "".join(
-        f"<li>{_clock(region.start_s)}–{_clock(region.end_s)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
+        f"<li>{clock(region.start_s, 2)}–{clock(region.end_s, 2)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
         for region in shown
     )
     left = len(gains.regions) - len(shown)
     more = f"<small>and {left} more: see the JSON sheet</small>" if left else ""
     density = " class='many'" if len(shown) > 24 else ""
     return f"<ul{density}>{items}</ul>{more}"
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds, 2), 60)
-    return f"{minutes:.0f}:{rest:05.2f}"
 
 
 def what_it_did(stage: StageResult) -> str:
