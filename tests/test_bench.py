@@ -69,7 +69,11 @@ def test_moving_a_control_from_code_moves_slider_box_picture_numbers_and_sound(c
     control, slider, typed = moved.control, moved.slider, moved.typed
     assert typed.value == "−30.0" and control.stops()[slider.value] == -30
     assert bench.processor == Compressor(-30, 6, 1, 80)
-    assert bench._screen.image.value != picture and bench._screen.line.value != numbers and bench._player.sounds["after"].value != sound
+    assert (
+        bench._screen.image.value != picture
+        and bench._screen.line.value != numbers
+        and bench._player.sounds["after"].value != sound
+    )
 
 
 def test_moving_a_slider_by_hand_sets_what_the_box_then_shows(clip):
@@ -255,7 +259,9 @@ def test_moves_that_queue_up_are_answered_together_with_the_newest(clip, monkeyp
 def test_results_are_up_to_date_though_the_page_is_still_waiting(clip):
     async def read_at_once():
         bench = Bench(clip, Compressor(-20, 3, 1, 80))
-        bench._controls.inputs["threshold_db"].slider.value = bench._controls.inputs["threshold_db"].control.nearest(-45)
+        bench._controls.inputs["threshold_db"].slider.value = bench._controls.inputs["threshold_db"].control.nearest(
+            -45
+        )
         return bench.result.output, bench.processor
 
     output, processor = asyncio.run(read_at_once())

@@ -18,7 +18,7 @@ from vocomp_lab.analysis.meters import (
 )
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.guessing import GuessLevels
-from vocomp_lab.pictures.panels import Readings
+from vocomp_lab.pictures.meters import Readings
 from vocomp_lab.pictures.pictures import MetersPicture
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor

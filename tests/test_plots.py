@@ -14,7 +14,8 @@ from PIL import Image
 from vocomp_lab import Chain, Clip, Compressor, HighPass, Peaking
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.pictures.control import plot_over_time, plot_static_curves  # fmt: skip
-from vocomp_lab.pictures.panels import Window, column_extremes, third_octave_spectrum
+from vocomp_lab.pictures.panels import Window, column_extremes
+from vocomp_lab.pictures.spectra import third_octave_spectrum
 from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILION
 
 RATE = 48_000

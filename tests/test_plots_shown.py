@@ -243,7 +243,10 @@ def test_a_benchs_picture_is_readable_told_apart_and_told_in_words(processor, to
         named = [(*looks(line), line.get_linewidth()) for line in lines if not line.get_label().startswith("_")]
         assert len(set(named)) == len(named), named
     assert all(part in bench._screen.alt for part in told), bench._screen.alt
-    assert bench._screen.picture.finding(bench.change) in bench._screen.alt and len(re.findall(r"\d", bench._screen.alt)) > 20
+    assert (
+        bench._screen.picture.finding(bench.change) in bench._screen.alt
+        and len(re.findall(r"\d", bench._screen.alt)) > 20
+    )
 
 
 def test_the_pictures_of_regions_and_of_the_mix_tell_their_numbers():

@@ -12,7 +12,7 @@ import ipywidgets as widgets
 import numpy as np
 from IPython.display import display
 
-from vocomp_lab.analysis.measures import Change, Goal, decibels
+from vocomp_lab.analysis.measures import Change, Goal
 from vocomp_lab.bench.background import Background
 from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
@@ -30,6 +30,7 @@ from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.levels import db_to_amplitude
+from vocomp_lab.sound.text import decibels
 
 FINISH_DELAY_S = 0.35
 """Rest after the last slider move before the sound and the later stages are computed."""

@@ -6,7 +6,6 @@ import ipywidgets as widgets
 import numpy as np
 from IPython.display import display
 
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.mix import KINDS, Presence, balance, presence, vocal_over_backing
 from vocomp_lab.bench.player import PagePlayer, image_html
@@ -15,6 +14,7 @@ from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_amplitude
+from vocomp_lab.sound.text import decibels
 
 LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
 _TRACKS = {"before": "before, in the mix", "after": "after, in the mix", "backing": "backing alone"}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import reduction_stats
 from vocomp_lab.analysis.words import propose_regions
 from vocomp_lab.bench.bench import Bench
@@ -16,6 +15,7 @@ from vocomp_lab.pictures.regions import Marks
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.checks import check_whole
+from vocomp_lab.sound.text import decibels
 
 LEAST_GAINED_DB = 0.2
 FARTHEST_DB = 9.0
