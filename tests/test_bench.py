@@ -18,6 +18,7 @@ from PIL import Image
 from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
 from vocomp_lab.bench import screen
 from vocomp_lab.bench.bench import FINISH_DELAY_S, Bench
+from vocomp_lab.bench.player import still_html
 from vocomp_lab.bench.results import PREROLL_S
 from vocomp_lab.bench.view import LONGEST_VIEW_S
 from vocomp_lab.lessons.controls import CONTROLS
@@ -147,6 +148,26 @@ def test_reset_goes_back_to_the_first_settings(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80)).set(threshold_db=-40, knee_db=12).reset()
     assert bench.processor == Compressor(-20, 3, 1, 80)
     assert bench._controls.inputs["knee_db"].typed.value == "0.0"
+
+
+def test_reset_puts_one_stage_back_and_says_so(clip, chain):
+    bench = Bench(clip, chain, stage="peaks").set(threshold_db=-40).choose_stage("steady").set(ratio=7)
+    bench._tools.reset.click()
+    assert bench.processor == chain["steady"] and bench.chain["peaks"].threshold_db == -40
+    assert "this stage" in bench._tools.reset.tooltip and "the bench" not in bench._tools.reset.tooltip
+
+
+def test_a_move_measures_the_loudness_of_its_result_once(clip, monkeypatch):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    measured = []
+    monkeypatch.setattr(
+        "vocomp_lab.analysis.measures.integrated_lufs", lambda clip: (measured.append(clip), integrated_lufs(clip))[1]
+    )
+    for threshold_db in range(-30, -50, -2):  # so many that older results are forgotten
+        bench.set(threshold_db=threshold_db)
+        assert [known is bench.result.output for known in measured] == [True], "the source is measured once and for all"
+        assert bench.change.match_gain_db == state(bench)["match_gain_db"]
+        measured.clear()
 
 
 def test_a_stage_of_a_chain_is_computed_from_the_results_before_it(clip, chain):
@@ -309,6 +330,21 @@ def test_the_preview_is_that_stretch_of_the_whole(long_clip):
     np.testing.assert_allclose(seen, whole[30 * 8000 : 30 * 8000 + len(seen)], atol=1e-4)
 
 
+def test_work_that_is_replaced_leaves_the_progress_bar_to_the_newer_one(long_clip):
+    async def work():
+        bench = Bench(long_clip, Compressor(-20, 3, 1, 80))
+        first = bench._background.task
+        await asyncio.sleep(0)  # the first one has begun
+        bench._finish()
+        while not first.done():
+            await asyncio.sleep(0)
+        during = bench._background.bar.layout.display
+        await bench._background.task
+        return during, bench._background.bar.layout.display
+
+    assert asyncio.run(work()) == (None, "none")
+
+
 def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
     async def work():
         bench = Bench(long_clip, Compressor(-20, 3, 1, 80))
@@ -322,7 +358,7 @@ def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
     assert bench._results.partial.stages["Compressor"].processor.threshold_db == -40
 
 
-@pytest.mark.filterwarnings("ignore:coroutine 'Bench._finish_long' was never awaited")  # it died with its page
+@pytest.mark.filterwarnings("ignore:coroutine 'Background._run' was never awaited")  # it died with its page
 @pytest.mark.parametrize("length", ["short", "long"])
 def test_a_page_closed_in_the_middle_of_an_answer_takes_no_answer_of_the_next_page_along(clip, long_clip, length):
     """The kernel answers each page on an event loop of its own, and closes it with the page."""
@@ -362,7 +398,7 @@ def test_at_most_a_minute_of_a_long_clip_is_in_sight(long_clip):
 
 def test_what_a_page_without_a_kernel_gets(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    still = bench._screen.still()
+    still = still_html(bench._screen.still())
     assert re.search(r'<img alt="[^"]*Reduction acts in[^"]*LUFS[^"]*"', still)
     assert "data:image/png;base64," in still and bench._screen.line.value in still
     assert still.endswith("<p>Run this cell for its controls and its sound.</p></div>")

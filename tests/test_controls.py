@@ -70,6 +70,33 @@ def test_a_ratio_may_be_typed_in_several_ways(text, value):
 
 
 @pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("1,200", 1200),
+        ("1,200 ms", 1200),
+        ("1,200.5", 1200.5),
+        ("1,2", 1.2),
+        ("12,5", 12.5),
+        ("0,125", 0.125),
+        ("1,2345", 1.2345),
+        ("1.200", 1.2),
+        ("1,2 s", 1200),
+    ],
+)
+def test_a_comma_before_three_digits_is_one_of_thousands_and_any_other_a_decimal_comma(text, value):
+    release = next(control for control in CONTROLS[Compressor] if control.field == "release_ms")
+    assert release.read(text) == value
+
+
+@pytest.mark.parametrize("text", ["1,200,5", "1,,200", "1.200,5", "1,20,300", ",200,300"])
+def test_commas_that_could_mean_anything_are_refused(text):
+    release = next(control for control in CONTROLS[Compressor] if control.field == "release_ms")
+    with pytest.raises(ValueError) as error:
+        release.read(text)
+    one_sentence(error, "Release", repr(text))
+
+
+@pytest.mark.parametrize(
     ("text", "value"), [("−18", -18), ("-18 dBFS", -18), ("-18dbfs", -18), ("-18 dB", -18), ("-18.25", -18.25)]
 )
 def test_a_level_may_be_typed_with_either_minus_and_its_unit(text, value):

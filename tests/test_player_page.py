@@ -8,16 +8,16 @@ from __future__ import annotations
 import base64
 import html
 import json
-import sys
 
 import numpy as np
 import pytest
 from heard import OVER, listen
 from labdriver import chromium, wait_for
 
-from vocomp_lab.audio import Clip, encode
-from vocomp_lab.bench import Bench
-from vocomp_lab.gain import Gain
+from vocomp_lab.bench import player
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip, encode
 
 RATE, LENGTH_S = 44_100, 1.5
 LEVEL = 0.5
@@ -59,10 +59,10 @@ def constant(level: float, padding: int = 0) -> bytes:
 def shown_html(bench: Bench, monkeypatch) -> str:
     """What the bench puts into its cell's output besides its widgets."""
     shown = []
-    monkeypatch.setattr(sys.modules[Bench.__module__], "display", shown.append)
-    bench._ipython_display_()
+    monkeypatch.setattr(player, "display", shown.append)
+    bench._player.show()
     monkeypatch.undo()
-    return next(part.data for part in shown if hasattr(part, "data"))
+    return shown[0].data
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +78,7 @@ def notebook():
         # "After" is louder or quieter each time, and matched by as much.
         for place, share in enumerate((0.25, 0.5, 0.75, 1.0)):
             after = constant(LEVEL * share, 4 * place)
-            state = json.loads(bench._state_text) | {
+            state = json.loads(bench._player.state_text) | {
                 "before_id": f"before{number}", "before_bytes": len(before), "before_scale": 1.0,
                 "after_id": f"after{number}-{place}", "after_bytes": len(after), "after_scale": 1.0,
                 "match_gain_db": -20 * np.log10(share), "removed_shares": [1.0, 1.0], "duration_s": LENGTH_S,
@@ -86,9 +86,9 @@ def notebook():
             }  # fmt: skip
             sounds = {track: _url(data) for track, data in (("before", before), ("after", after))}
             answers.append({"sounds": sounds, "state": state})
-        benches.append({"id": bench._id, "answers": answers, "html": shown_html(bench, patch)})
-        hidden = "".join(f'<audio class="vocomp-{bench._id}-{track}"></audio>' for track in ("before", "after"))
-        state = f'<span hidden class="vocomp-{bench._id}-state"></span>'
+        benches.append({"id": bench._player.id, "answers": answers, "html": shown_html(bench, patch)})
+        hidden = "".join(f'<audio class="vocomp-{bench._player.id}-{track}"></audio>' for track in ("before", "after"))
+        state = f'<span hidden class="vocomp-{bench._player.id}-state"></span>'
         places.append(f'<div class="vocomp-bench">{hidden}{state}</div><div id="output-{number}"></div>')
     script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
     start = "for (const bench of [0, 1]) { answer(bench, 0); put(bench); }"

@@ -1,6 +1,6 @@
 """The player under every bench: a few sounds of one length, heard one at a time and switched without a jump.
 
-Python's side is here, the page's side in ``player.js``. Sound goes to the page as the bytes of hidden ``Audio`` widgets,
+Python's side is here, the page's side in ``player.js`` and ``speaker.js``. Sound goes to the page as the bytes of hidden ``Audio`` widgets,
 everything else as one hidden line of JSON, the state.
 """
 
@@ -158,10 +158,8 @@ class PagePlayer:
 
     def show(self, still: str = "") -> None:
         """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
-        display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{self._script()}</div>'))
-
-    def _script(self) -> str:
-        return page_script("player.js", self.id)
+        script = page_script(self.id, "speaker.js", "player.js")
+        display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
 
     def _html(self) -> str:
         choices = "".join(
@@ -193,10 +191,11 @@ def _as_file(clip: Clip) -> tuple[bytes, float]:
     return encode(clip.with_samples(clip.samples / scale) if scale > 1 else clip), scale
 
 
-def page_script(name: str, bench_id: str) -> str:
-    """One of the page's scripts, ready for a cell's output, for the bench or box of this id."""
-    script = resources.files("vocomp_lab.bench").joinpath(name).read_text("utf-8").replace("__ID__", bench_id)
-    return f"<script>{script}</script>"
+def page_script(bench_id: str, *names: str) -> str:
+    """The page's scripts of these names, ready for a cell's output, for the bench or box of this id."""
+    folder = resources.files("vocomp_lab.bench")
+    scripts = "".join(folder.joinpath(name).read_text("utf-8") for name in names)
+    return f"<script>{scripts.replace('__ID__', bench_id)}</script>"
 
 
 def still_html(still: str) -> str:
