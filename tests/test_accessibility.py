@@ -33,20 +33,20 @@ from vocomp_lab.bench.bench import Bench
 clip = shipped("lesson_verse_faulty").clip.cut(6, 12)
 goals = [Goal("max_db", low=1), Goal("share_percent", high=1)]
 Bench(clip, Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]), goals=goals)""",
-    """from vocomp_lab.bench_regions import RegionBench
+    """from vocomp_lab.bench import RegionBench
 RegionBench(clip, then=Compressor(-26, 3, 1, 80))""",
-    """from vocomp_lab.bench_blind import BlindBench
+    """from vocomp_lab.bench import BlindBench
 after = Compressor(-26, 3, 1, 80).apply(clip).output
 BlindBench(clip, after, 5, seed=1)""",
-    """from vocomp_lab.bench_mix import MixBench
+    """from vocomp_lab.bench import MixBench
 MixBench(clip, after, clip.with_samples(clip.samples[::-1].copy()))""",
-    """from vocomp_lab.bench_gallery import GalleryBench
+    """from vocomp_lab.bench import GalleryBench
 from vocomp_lab.lessons.gallery import FaultGallery
 GalleryBench(FaultGallery(clip))""",
-    """from vocomp_lab.bench_file import OwnVocal
+    """from vocomp_lab.bench import OwnVocal
 from vocomp_lab.lessons.course import begin
 OwnVocal(begin("09_your_own_vocal", clip))""",
-    """from vocomp_lab.settings_page import SettingsPage
+    """from vocomp_lab.lessons.settings_page import SettingsPage
 SettingsPage(Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]).apply(clip))""",
     """from vocomp_lab.exercises import Homework
 home = Homework("04", "guest")

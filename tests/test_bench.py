@@ -405,6 +405,7 @@ def test_what_a_page_without_a_kernel_gets(clip):
 
 
 def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):
+    clip = clip.cut(0, 1)
     needed = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 80, "freq_hz": 900, "gain_db": -6}
     for kind in CONTROLS:
         fields = kind.__dataclass_fields__.values()

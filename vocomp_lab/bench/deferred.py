@@ -14,7 +14,7 @@ class Deferred:
     work : function without arguments
     rest_s : float
         0: run when the messages waiting in the event loop have been read; it reads the newest settings then, so
-        asking again changes nothing. More: run after so long a rest; asking again starts the rest anew.
+        asking again changes nothing. More: run after a rest of that length; asking again starts the rest over.
 
     Notes
     -----

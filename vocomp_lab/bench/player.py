@@ -150,10 +150,10 @@ class PagePlayer:
             self._sent[track] = sound
             file = {"id": secrets.token_hex(4), "bytes": len(data), "scale": scale}
             self._files.update({f"{track}_{key}": value for key, value in file.items()})
-        told = {"labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0]}
+        sent = {"labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0]}
         # Browsers decode at no other rates.
-        told |= {**self._files, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state}
-        self.state_text = json.dumps(told, ensure_ascii=False)
+        sent |= {**self._files, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state}
+        self.state_text = json.dumps(sent, ensure_ascii=False)
         self._state.value = f"<span>{html.escape(self.state_text, quote=False)}</span>"
 
     def show(self, still: str = "") -> None:

@@ -8,13 +8,13 @@
   const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const loopBox = root.querySelector('[data-part="loop-chosen"]');
-  let state = null, lastText = "", drag = null, told = 0, swallowClick = false;
+  let state = null, lastText = "", drag = null, sent = 0, swallowClick = false;
 
   function tell(command) {
     const holder = find("command"), area = holder && holder.querySelector("textarea");
     if (!area) return;
     // The number makes the field change even if the same command comes twice in a row.
-    area.value = JSON.stringify({ ...command, number: ++told });
+    area.value = JSON.stringify({ ...command, number: ++sent });
     area.dispatchEvent(new Event("input", { bubbles: true }));
     area.dispatchEvent(new Event("change", { bubbles: true }));
   }

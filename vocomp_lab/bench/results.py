@@ -71,7 +71,7 @@ class Results:
 
     def up_to(self, last: str) -> ChainResult:
         """The chain over the whole clip, at least as far as a stage."""
-        # Where all is known, only another stage was chosen, and nothing is computed anew.
+        # If everything is known, only another stage was chosen, and there is nothing to compute.
         if not self.complete:
             self.partial = self._first_stages(last).apply(self.clip, reuse=self.partial)
         return self.partial

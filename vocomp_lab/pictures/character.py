@@ -46,7 +46,7 @@ def plot_bursts(coming: Axes, going: Axes, bursts: dict[str, Burst], attack_ms: 
 
 
 def plot_harmonics(ax: Axes, harmonics: dict[str, np.ndarray], low_db: float = -100.0) -> None:
-    """Levels of single harmonics side by side, told apart by marker and place.
+    """Levels of single harmonics side by side, distinguished by marker and place.
 
     Parameters
     ----------

@@ -164,7 +164,7 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
 
 
 def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
-    """Static curves in one Axes, told apart by line style, each with its label.
+    """Static curves in one Axes, distinguished by line style, each with its label.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
 
 
 def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: str = "ms") -> None:
-    """Gain reductions over time in one Axes, drawn downward, told apart by line style.
+    """Gain reductions over time in one Axes, drawn downward, distinguished by line style.
 
     Parameters
     ----------

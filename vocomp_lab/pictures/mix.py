@@ -162,7 +162,7 @@ def mix_picture(
 def mix_finding(places: dict[str, Presence]) -> str:
     """What the mix picture of ``08_the_vocal_in_the_mix`` says, in one sentence."""
     shares = " → ".join(f"{place.sinks_percent:.0f} %" for place in places.values())
-    return "Nobody sings in it" if "nan" in shares else f"Phrases sink in {shares} of the sung time"
+    return "Nobody sings here" if "nan" in shares else f"Phrases sink in {shares} of the sung time"
 
 
 def _limits(curves, balance_lu):
