@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from conftest import need_program
+from takes import make_take
 
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.thresholds import threshold_for
@@ -19,7 +20,7 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402", "first-403", "second-404")

@@ -7,8 +7,11 @@ Screenshots go to tests/screenshots/.
 
 from __future__ import annotations
 
+import math
+
 import pagechecks
 import pytest
+from heard import OVER, listen
 from labdriver import ROOT, chromium, wait_for
 
 LESSON = ROOT / "notebooks" / "04_peak_control.ipynb"
@@ -18,6 +21,7 @@ LESSON = ROOT / "notebooks" / "04_peak_control.ipynb"
 def opened(lab):
     """The peak-control lesson, run from top to bottom, on a page of a laptop's size."""
     with chromium(1280, 720) as page:
+        listen(page)
         yield pagechecks.open_and_run(page, lab, LESSON)
     lab.close_kernels()
 
@@ -173,6 +177,100 @@ def test_controls_are_named_and_keys_work(lesson):
     assert lesson.locator(".jp-CodeCell").count() == code_cells, (
         "JupyterLab's own keys must not turn cells into headings"
     )
+
+
+# The loudest that "before" gets when it is played once, as peak and as RMS of what the recorder calls a block, and where.
+_PLAYED_ONCE = """async () => {
+  const root = document.querySelector(".vocomp-player"), id = root.querySelector("input[type=radio]").name.slice(7);
+  const state = JSON.parse(document.querySelector(`.vocomp-${id}-state`).textContent);
+  const bytes = await (await fetch(document.querySelector(`.vocomp-${id}-before`).src)).arrayBuffer();
+  const rate = heard.contexts.at(-1).sampleRate;
+  const sound = (await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes)).getChannelData(0);
+  const gain = state.before_scale * 10 ** (Number(root.querySelector("[data-part=volume]").value) / 20);
+  let peak = 0, most = 0, at = 0;
+  for (let n = 0; n + heard.BLOCK <= sound.length; n += heard.BLOCK / 8) {
+    let energy = 0;
+    for (let k = n; k < n + heard.BLOCK; k++) { energy += sound[k] ** 2; peak = Math.max(peak, Math.abs(sound[k])); }
+    if (energy > most) [most, at] = [energy, n / rate];
+  }
+  return [gain * peak, gain * Math.sqrt(most / heard.BLOCK), at];
+}"""
+
+# Clicks and seeks faster than a driver's, around the loudest place.
+_HANDS = """([loudest, doing]) => {
+  const rest = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+  const part = (place, name) => document.querySelectorAll(".vocomp-player")[place].querySelector(`[data-part=${name}]`);
+  const click = (place) => part(place, "play").click();
+  const seek = () => {
+    part(0, "seek").value = Math.max(loudest - 0.15, 0);
+    part(0, "seek").dispatchEvent(new Event("input", { bubbles: true }));
+  };
+  return Object.getPrototypeOf(async () => {}).constructor("rest", "click", "seek", doing)(rest, click, seek);
+}"""
+
+
+def test_no_burst_is_louder_than_the_sound_played_once(opened):
+    """Through JupyterLab, the kernel and real sound; ``test_player_page.py`` has many more bursts, on the player alone."""
+    page, play = opened.page, opened.benches[0].player.locator("[data-part=play]")
+    first(page, ".vocomp-player input[value=before]").check()
+    play.click()
+    wait_for(page, lambda: player(page, "playing()"), "playback")
+    peak, rms, loudest = page.evaluate(_PLAYED_ONCE)
+
+    def hands(doing):
+        page.evaluate(_HANDS, [loudest, doing])
+
+    def louder() -> float:
+        page.wait_for_timeout(500)  # until the loudest place is over
+        heard_peak, heard_rms = page.evaluate("heard.most()")
+        page.evaluate("heard.clear()")
+        return max(heard_peak / peak, heard_rms / rms)
+
+    def pause():
+        page.evaluate("[...document.querySelectorAll('.vocomp-player')].forEach((player) => player.vocomp.stop())")
+        page.wait_for_timeout(200)
+        page.evaluate("heard.clear()")
+        page.wait_for_timeout(200)
+        assert page.evaluate("heard.most()") == [0, 0], "a voice goes on after the pause"
+
+    def step_threshold(key):
+        old = picture(page)
+        first(page, "[class*='-slider-threshold_db'] .noUi-handle").focus()
+        for _ in range(6):
+            page.keyboard.press(key)
+        wait_for(page, lambda: picture(page) != old, "a new picture")
+
+    pause()
+    hands("seek(); click(0)")
+    assert 0.85 < louder() < OVER, "played once, it is as loud as it was reckoned to be"
+    measured = {}
+    hands("for (let n = 0; n < 30; n++) { seek(); await rest(n); }")
+    measured["seeks"] = louder()
+    for key in ("ArrowLeft", "ArrowRight", "ArrowLeft"):
+        step_threshold(key)
+        hands("await rest(300); seek(); await rest(200); seek();")
+    measured["slider and seeks"] = louder()
+    pause()
+    step_threshold("ArrowRight")
+    hands("await rest(600); seek(); click(0); click(0); click(0);")  # the new sound is not decoded yet
+    measured["clicks while it waits"] = louder()
+    hands("for (let n = 0; n < 10; n++) { seek(); click(0); await rest(40); } seek();")
+    measured["ten clicks"] = louder()
+    pause()
+    hands("seek(); click(1); click(0);")
+    measured["two benches"] = louder()
+    place = opened.benches[0].cell
+    assert pagechecks.cell_sources(opened.path)[place].startswith("peaks = Bench(")
+    pagechecks.run_cell(page, place)
+    opened.benches = pagechecks.benches(page)
+    play.scroll_into_view_if_needed()
+    hands("seek(); click(0); click(0); click(0);")
+    measured["run again"] = louder()
+    print(", ".join(f"{name} {20 * math.log10(most):+.2f} dB" for name, most in measured.items()))
+    assert all(most < OVER for most in measured.values()), measured
+    assert any(most > 0.85 for most in measured.values()), measured
+    pause()
+    opened.no_trouble()
 
 
 def test_every_control_answers(opened):

@@ -1,3 +1,149 @@
+// The page's one loudspeaker, which all players of the page share, for the sake of ears: it has one voice at a time, and one volume.
+// A player is idle, or has the loudspeaker: waiting (for the browser, or for sound to be decoded) and then playing. Whoever takes the
+// loudspeaker gets a new turn and sends the one before back to idle. What was waited for counts only as long as its turn is still on.
+window.vocompSpeaker = window.vocompSpeaker || (() => {
+  "use strict";
+  const SWITCH_S = 0.012; // a cross-fade this long clicks in no ear and is over before one notices
+  // Changes are set this far ahead: the sound is rendered a little ahead of the clock that the page can read.
+  const AHEAD_S = 0.04;
+  const HELD_BACK_S = 2; // a browser that may play begins to within some hundredths of a second
+  let context = null, output = null, meter = null, volumeDb = null;
+  let turn = 0, owner = null;
+  let voice = null; // the one that is on, or will be when its time has come
+  let fadedOutBy = 0; // context time by which every earlier voice is silent
+
+  const gainOf = (db) => Math.pow(10, db / 20);
+
+  // The clock, and when the next change can be.
+  function times() {
+    const now = context.currentTime;
+    return { now, at: Math.max(now + AHEAD_S, fadedOutBy) };
+  }
+
+  function open() {
+    if (context) return;
+    context = new AudioContext();
+    output = context.createGain();
+    meter = context.createAnalyser();
+    output.gain.value = gainOf(volumeDb);
+    output.connect(meter);
+    meter.connect(context.destination);
+    fadedOutBy = 0;
+    // The device was taken away in the middle: what would go on by itself when there is another one would startle.
+    context.onstatechange = (event) => { if (event.target === context && context.state !== "running" && voice) owner.heldBack(); };
+  }
+
+  // Gains are changed by times alone, never from a value read off in the middle of a ramp: where one fades out while another fades
+  // in they have the same times, and so add up to 1 whatever the page is busy with.
+  function ramp(gain, from, to, at) {
+    gain.setValueAtTime(from, at);
+    gain.linearRampToValueAtTime(to, at + SWITCH_S);
+  }
+
+  function silence({ now, at }) {
+    const { nodes, fade, from } = voice;
+    nodes.forEach((node) => { node.onended = null; });
+    // One that has not faded in by now, or just after, is dropped: many changes in a row must not queue up.
+    if (context.state !== "running" || from + SWITCH_S > now + AHEAD_S) {
+      fade.disconnect();
+      nodes.forEach((node) => node.stop());
+    } else {
+      ramp(fade.gain, 1, 0, at);
+      nodes.forEach((node) => node.stop(at + 2 * SWITCH_S));
+      fadedOutBy = at + SWITCH_S;
+    }
+    voice = null;
+  }
+
+  // Another tab of this browser would be a second voice in the same ears.
+  const otherTabs = new BroadcastChannel("vocomp-speaker");
+  otherTabs.onmessage = () => { if (owner) owner.stop(); };
+
+  const speaker = {
+    players: new Set(),
+    now: () => context.currentTime,
+    owner: () => owner,
+    voice: () => voice,
+    turn: () => turn,
+    isOn: (number) => number === turn,
+    volumeDb: () => volumeDb,
+
+    take(player) {
+      if (owner) owner.stop();
+      owner = player;
+      otherTabs.postMessage("taken");
+      return ++turn;
+    },
+
+    release() {
+      turn++;
+      owner = null;
+      if (voice) silence(times());
+    },
+
+    // Let the context run; false where the browser holds the sound back.
+    wake() {
+      open();
+      const resumed = context.resume().then(() => true, () => false);
+      return Promise.race([resumed, new Promise((resolve) => setTimeout(resolve, 1000 * HELD_BACK_S, false))]);
+    },
+
+    // A context that was held back is given up: it can't start by itself when nobody expects it any more.
+    giveUp() {
+      context.close().catch(() => {});
+      context = null;
+    },
+
+    // Start the tracks of a voice together, each with its own gain, and let the voice before go. `placeAt` says where in the sound
+    // to start, given the context time at which that will be.
+    change(placeAt, loop, tracks, gains, ended) {
+      const time = times(), at = time.at, start = placeAt(at);
+      // Out before in: should this come too late for its time, there is a dip and never a sum.
+      if (voice) silence(time);
+      const fade = context.createGain();
+      fade.gain.value = 0;
+      fade.connect(output);
+      ramp(fade.gain, 0, 1, at);
+      const fresh = { nodes: [], fade, from: at, origin: at - start, loop, gains: {}, wanted: gains, mixedBy: 0 };
+      for (const [name, buffer] of Object.entries(tracks)) {
+        const node = context.createBufferSource(), gain = (fresh.gains[name] = context.createGain());
+        node.buffer = buffer;
+        node.loop = loop;
+        gain.gain.value = gains[name];
+        node.connect(gain);
+        gain.connect(fade);
+        fresh.nodes.push(node);
+      }
+      fresh.nodes[0].onended = () => { if (voice === fresh) { voice = null; ended(); } };
+      for (const node of fresh.nodes) node.start(at, start);
+      return (voice = fresh);
+    },
+
+    // Go over to other gains of the tracks: first those that fall, so that they never add up to more than before or after.
+    mix(gains) {
+      const { wanted } = voice, names = Object.keys(gains).filter((name) => gains[name] !== wanted[name]);
+      if (!names.length) return;
+      const at = Math.max(context.currentTime, voice.mixedBy);
+      names.sort((a, b) => gains[a] - wanted[a] - (gains[b] - wanted[b]));
+      for (const name of names) ramp(voice.gains[name].gain, wanted[name], gains[name], at);
+      voice.wanted = gains;
+      voice.mixedBy = at + SWITCH_S;
+    },
+
+    setVolume(db) {
+      if (context && db !== volumeDb) output.gain.setTargetAtTime(gainOf(db), context.currentTime, 0.01);
+      volumeDb = db;
+    },
+
+    level() {
+      const data = new Float32Array(meter.fftSize);
+      meter.getFloatTimeDomainData(data);
+      return Math.sqrt(data.reduce((sum, x) => sum + x * x, 0) / data.length);
+    },
+  };
+  return speaker;
+})();
+
 // The player under a bench. Python puts the sound into hidden <audio> elements and the numbers into a hidden line of JSON;
 // this script plays "before", "after" and "removed" (or the tracks that the page names) from one clock and switches between
 // them by gain, so that no switch moves the position. It also names the sliders for screen readers and draws the play position over the picture.
@@ -5,10 +151,10 @@
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
-  const SWITCH_S = 0.012; // a cross-fade this long clicks in no ear and is over before one notices
-  const AHEAD_S = 0.04;
+  const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1;
+  const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
   const TRACKS = (root.dataset.tracks || "before,after,removed").split(",");
-  const shared = (window.vocompShared = window.vocompShared || { volumeDb: null, players: new Set(), context: null });
+  const speaker = window.vocompSpeaker;
   const output = root.closest(".vocomp-output") || root;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const control = (name) => root.querySelector(`[data-part="${name}"]`);
@@ -19,26 +165,34 @@
   let state = null; // the newest numbers from Python
   let buffers = null; // the decoded tracks by name, and the state they belong to
   let decoding = null;
-  let sources = null; // what is playing now
-  let origin = 0; // context time of position 0
   let resting = 0; // position while not playing
-  let lastStateText = "", lastSound = "";
+  let animated = false;
+  let lastStateText = "";
 
-  const context = () => (shared.context = shared.context || new AudioContext());
   const gainOf = (db) => Math.pow(10, db / 20);
   const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
   const duration = () => (buffers ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
+  const soundOf = (s) => [...TRACKS.map((name) => s[name + "_id"]), s.removed_shares].join("/");
+  const ours = () => speaker.owner() === api;
+  const voice = () => (ours() ? speaker.voice() : null);
+  const mode = () => (voice() ? "playing" : ours() ? "waiting" : "idle");
 
   function position() {
-    if (!sources) return resting;
-    const t = Math.max(0, context().currentTime - origin);
-    return loopBox.checked ? t % duration() : Math.min(t, duration());
+    const on = voice();
+    return on ? placeIn(on, speaker.now()) : resting;
+  }
+
+  function placeIn(on, time) {
+    const t = Math.max(0, time - on.origin), length = on.tracks[TRACKS[0]].duration;
+    return on.loop ? t % length : Math.min(t, length);
   }
 
   function trackGain(name, s) {
     if (name !== heard()) return 0;
     return name === "after" && matchBox && matchBox.checked ? gainOf(s.match_gain_db) : 1;
   }
+
+  const trackGains = (s) => Object.fromEntries(TRACKS.map((name) => [name, trackGain(name, s)]));
 
   async function decode(bytes, rate, scale) {
     const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes);
@@ -90,112 +244,95 @@
       return true;
     })();
     decoding = { state: s, promise: work };
+    work.catch(() => { decoding = null; }); // the next Play tries again
     return work;
   }
 
-  function begin(at) {
-    const ctx = context();
-    const when = ctx.currentTime + AHEAD_S;
-    const fresh = { nodes: {}, gains: {}, master: ctx.createGain(), meter: ctx.createAnalyser() };
-    fresh.master.gain.value = gainOf(Number(volume.value));
-    fresh.master.connect(fresh.meter);
-    fresh.meter.connect(ctx.destination);
-    origin = when - at;
-    for (const name of TRACKS) {
-      const node = ctx.createBufferSource(), gain = ctx.createGain();
-      node.buffer = buffers[name];
-      node.loop = loopBox.checked;
-      gain.gain.setValueAtTime(0, ctx.currentTime);
-      gain.gain.setValueAtTime(0, when);
-      gain.gain.linearRampToValueAtTime(trackGain(name, buffers.state), when + SWITCH_S);
-      node.connect(gain);
-      gain.connect(fresh.master);
-      node.start(when, at % duration());
-      fresh.nodes[name] = node;
-      fresh.gains[name] = gain;
-    }
-    fresh.nodes[TRACKS[0]].onended = () => { if (sources === fresh) { stop(); resting = 0; show(); } };
-    fresh.state = buffers.state;
-    return fresh;
+  // Let the newest result sound from a place; without one, where the voice that is on will be by then.
+  function sound(start = null) {
+    const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
+    const tracks = Object.fromEntries(TRACKS.map((name) => [name, buffers[name]]));
+    const ended = () => { speaker.release(); resting = 0; show(); };
+    speaker.change(placeAt, loopBox.checked, tracks, trackGains(buffers.state), ended).tracks = buffers;
   }
 
-  function fadeAndStop(old) {
-    const ctx = context(), now = ctx.currentTime;
-    for (const name of TRACKS) {
-      const g = old.gains[name].gain;
-      g.cancelScheduledValues(now);
-      g.setValueAtTime(g.value, now);
-      g.setValueAtTime(g.value, now + AHEAD_S);
-      g.linearRampToValueAtTime(0, now + AHEAD_S + SWITCH_S);
-      old.nodes[name].onended = null;
-      old.nodes[name].stop(now + AHEAD_S + 2 * SWITCH_S);
-    }
+  // The same with the place kept; a voice that is just coming to its end is left to it.
+  function carryOn() {
+    const on = voice();
+    if (on.loop || loopBox.checked || placeIn(on, speaker.now() + NEAR_END_S) < duration()) sound();
   }
 
+  // Back to idle, from waiting or playing.
   function stop() {
-    if (!sources) return;
+    if (!ours()) return;
     resting = position();
-    fadeAndStop(sources);
-    sources = null;
+    speaker.release();
+    if (note.textContent === WAITING) note.textContent = "";
     show();
+  }
+
+  function heldBack() {
+    stop();
+    speaker.giveUp();
+    note.textContent = HELD_BACK;
   }
 
   async function play() {
     note.textContent = "";
     if (!state) { note.textContent = "The bench is not ready; run its cell first."; return; }
-    for (const other of shared.players) if (other !== api) other.stop();
+    speaker.setVolume(Number(volume.value));
+    const turn = speaker.take(api), isOn = () => speaker.isOn(turn);
+    setTimeout(() => { if (isOn() && mode() === "waiting") note.textContent = WAITING; }, WAITING_SHOWN_MS);
+    show();
     try {
-      await context().resume();
-      if (!(await prepare())) return play();
+      const awake = await speaker.wake();
+      if (!isOn()) return;
+      if (!awake) return heldBack();
+      while (isOn() && !(await prepare())); // not prepared: another result has come meanwhile
+      if (!isOn()) return;
     } catch (error) {
+      if (!isOn()) return;
+      stop();
       note.textContent = "The sound can't be played in this browser (" + error.message + ").";
       return;
     }
+    if (note.textContent === WAITING) note.textContent = "";
     if (resting >= duration() - 0.01) resting = 0;
-    sources = begin(resting);
+    sound(resting);
     show();
-    requestAnimationFrame(animate);
+    if (!animated) { animated = true; requestAnimationFrame(animate); }
   }
 
   function choose() {
-    if (sources) {
-      const now = context().currentTime;
-      for (const name of TRACKS) {
-        const g = sources.gains[name].gain;
-        g.cancelScheduledValues(now);
-        g.setValueAtTime(g.value, now);
-        g.linearRampToValueAtTime(trackGain(name, sources.state), now + SWITCH_S);
-      }
-    }
+    const on = voice();
+    if (on) speaker.mix(trackGains(on.tracks.state));
     show();
   }
 
   function goTo(seconds) {
     resting = Math.min(Math.max(seconds, 0), Math.max(duration() - 0.02, 0));
-    if (sources) {
-      const old = sources;
-      sources = begin(resting);
-      fadeAndStop(old);
-    }
+    if (voice()) sound(resting);
     show();
   }
 
   async function follow() {
     // A control has moved while sound is playing: go over to the new result at the same place.
-    if (!sources || !(await prepare().catch(() => false)) || !sources || sources.state === buffers.state) return;
-    const old = sources, at = position() + AHEAD_S;
-    sources = begin(loopBox.checked ? at % duration() : at);
-    fadeAndStop(old);
+    if (!voice()) return;
+    const turn = speaker.turn();
+    if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === buffers) return;
+    carryOn();
   }
 
   function animate() {
     show();
-    if (sources) requestAnimationFrame(animate);
+    animated = mode() === "playing";
+    if (animated) requestAnimationFrame(animate);
   }
 
   function show() {
-    const playing = Boolean(sources), at = position(), length = duration();
-    playButton.textContent = playing ? "Pause" : "Play";
+    const playing = mode() === "playing", at = position(), length = duration();
+    playButton.textContent = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes the first one back
+    playButton.setAttribute("aria-busy", String(mode() === "waiting"));
     seek.max = length || 1;
     if (document.activeElement !== seek || playing) seek.value = at;
     seek.setAttribute("aria-valuetext", at.toFixed(1) + " of " + length.toFixed(1) + " seconds");
@@ -302,7 +439,7 @@
   }
 
   function tick() {
-    if (!root.isConnected) { if (!sources) return; stop(); return; }
+    if (!root.isConnected) return stop();
     const holder = find("state"), text = holder ? holder.textContent.trim() : "";
     if (!text) return;
     if (root.hidden) {
@@ -314,9 +451,9 @@
       try { state = JSON.parse(text); } catch (error) { return; }
       lastStateText = text;
       root.classList.toggle("vocomp-present", Boolean(state.present));
-      const sound = TRACKS.map((name) => state[name + "_id"]).join("/");
-      if (sound !== lastSound) { lastSound = sound; follow(); }
-      else if (buffers) { buffers.state = state; if (sources) sources.state = state; choose(); }
+      // Other numbers for the sound that is here already; they are not for one that is still on its way.
+      if (buffers && soundOf(buffers.state) === soundOf(state)) { buffers.state = state; choose(); }
+      follow();
       for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
       show();
     }
@@ -334,18 +471,19 @@
 
   // JupyterLab looks at what has the focus first, and would take arrow keys to walk from cell to cell.
   for (const part of root.querySelectorAll("button,input,summary,textarea")) part.dataset.lmSuppressShortcuts = "true";
-  playButton.addEventListener("click", () => (sources ? stop() : play()));
+  playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", choose);
-  loopBox.addEventListener("change", () => { if (sources) goTo(position()); });
+  loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   volume.addEventListener("input", () => {
-    shared.volumeDb = Number(volume.value);
-    sayVolume();
-    for (const player of shared.players) player.takeVolume();
+    speaker.setVolume(Number(volume.value));
+    for (const player of speaker.players) player.showVolume();
   });
   for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
   root.addEventListener("keydown", (event) => {
+    // A key that is held down is one press.
+    if (event.repeat && (event.key === "p" || (event.key === "Enter" && event.target === playButton))) return event.preventDefault();
     if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
     const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
     if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
@@ -355,23 +493,14 @@
   root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary")) root.focus(); });
 
   const api = (root.vocomp = {
-    stop, position, heard,
-    playing: () => Boolean(sources),
-    gains: () => (sources ? Object.fromEntries(TRACKS.map((n) => [n, sources.gains[n].gain.value])) : null),
-    level: () => {
-      if (!sources) return 0;
-      const data = new Float32Array(sources.meter.fftSize);
-      sources.meter.getFloatTimeDomainData(data);
-      return Math.sqrt(data.reduce((sum, x) => sum + x * x, 0) / data.length);
-    },
-    takeVolume: () => {
-      volume.value = shared.volumeDb;
-      sayVolume();
-      if (sources) sources.master.gain.setTargetAtTime(gainOf(shared.volumeDb), context().currentTime, 0.01);
-    },
+    stop, heldBack, position, heard, mode,
+    playing: () => mode() === "playing",
+    gains: () => (voice() ? Object.fromEntries(TRACKS.map((n) => [n, voice().gains[n].gain.value])) : null),
+    level: () => (voice() ? speaker.level() : 0),
+    showVolume: () => { volume.value = speaker.volumeDb(); sayVolume(); },
   });
-  shared.players.add(api);
-  if (shared.volumeDb !== null) api.takeVolume(); else sayVolume();
+  speaker.players.add(api);
+  if (speaker.volumeDb() !== null) api.showVolume(); else sayVolume();
   // A re-run cell leaves this player behind, disconnected: it falls silent (see tick) and goes with its page.
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&

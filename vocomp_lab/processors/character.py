@@ -38,6 +38,9 @@ RULES = {
 }
 """What the settings of the models may be."""
 
+# A bend narrower than this bends no sound, and a level over it would be beyond every float.
+_NARROWEST_BEND_DB = 1e-300
+
 
 class Character(Dynamics):
     """What the detector types share: settings that are checked alike, and the way from level to sound."""
@@ -280,7 +283,7 @@ class TubeCompressor(Character):
     def asked_db(self, level_db):
         over = np.maximum(np.asarray(level_db, dtype=float) - self.threshold_db, 0.0)
         # In place where it can be, since a fresh array for every step costs more than most of the steps.
-        bent = np.log1p(over / self.bend_db)
+        bent = np.log1p(over / max(self.bend_db, _NARROWEST_BEND_DB))
         bent *= self.bend_db
         over -= bent
         # For small o the difference of two equal terms is rounding; it must not go below zero.

@@ -12,6 +12,9 @@ changes any more. After k walks the first k rows are right whatever the signal, 
 3 to 7 walks, for any attack and release. (Numerical analysis calls this multiple shooting; Keller, "Numerical Methods
 for Two-Point Boundary-Value Problems", 1968, value from memory.)
 
+What leaves the solver is finite, and each row goes on from where the row before it ended. Where Newton's method doesn't
+get there, the same step takes the frames in turn: slow, and right for any step.
+
 The plain loops stand here too (:func:`smooth_branching_loop`, :func:`smooth_feedback_loop`): they say what is meant,
 lesson ``04_peak_control`` prints one, and the tests hold the solver to them.
 """
@@ -36,6 +39,8 @@ GUESS_STRIDES = (16, 8, 4)
 # First states that move by less than this, relative to the state and the row's inputs, are settled: a dozen times the
 # rounding of a row of 96 frames (96 · 2.2e-16), which the corrections would otherwise follow from row to row.
 SETTLED = 3e-13
+# As many walks cost as much as taking the frames in turn; a recursion that a setting leads to needs a few dozen at most.
+MOST_WALKS = 1_000
 # A knee narrower than this is hard: it asks for an eighth of its width more at most.
 HARD_KNEE_DB = 1e-12
 
@@ -71,13 +76,15 @@ class Walker(Protocol):
         frame."""
 
     def slope(self) -> np.ndarray:
-        """The product of the slopes of f_n over all steps so far, shape (rows,)."""
+        """The product of the slopes of f_n over all steps so far, shape (rows,): each step counts once, and from 0
+        to 1."""
 
 
 def solve(
     make_walker: Callable[[int, int], Walker],
     inputs: tuple[np.ndarray, ...],
     state: float = 0.0,
+    least: float = -math.inf,
 ) -> np.ndarray:
     """y of the recursion y[n] = f_n(y[n−1]), from y[−1] = `state`.
 
@@ -90,6 +97,9 @@ def solve(
         What f_n depends on.
     state : float
         The output before the first frame; hand over the last output to go on block by block.
+    least : float
+        What y is never below. A guess that rounding puts below it would branch the wrong way and tell the rows after it
+        nothing of a release that comes from before.
 
     Returns
     -------
@@ -99,12 +109,12 @@ def solve(
     out = np.empty(frames)
     for start in range(0, frames, STRETCH_FRAMES):
         stop = min(start + STRETCH_FRAMES, frames)
-        _solve_stretch(make_walker, [values[start:stop] for values in inputs], float(state), out[start:stop])
+        _solve_stretch(make_walker, [values[start:stop] for values in inputs], float(state), least, out[start:stop])
         state = out[stop - 1]
     return out
 
 
-def _solve_stretch(make_walker, inputs, state, solved):
+def _solve_stretch(make_walker, inputs, state, least, solved):
     """Write y over a stretch of the inputs into `solved`."""
     frames = len(inputs[0])
     length = int(min(max(math.sqrt(frames) / 2, MIN_ROW_FRAMES), MAX_ROW_FRAMES, frames))
@@ -119,7 +129,7 @@ def _solve_stretch(make_walker, inputs, state, solved):
         # not, hence the peaks.
         peaks = [column.max(axis=0) for column in columns]
         ends = np.empty(rows)
-        _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, ends)
+        _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, ends)
         first[1:] = ends[:-1]
     # One array for every walk: a fresh one each time would cost more than the walking.
     walked = np.empty((length, rows))
@@ -127,13 +137,24 @@ def _solve_stretch(make_walker, inputs, state, solved):
         rough = [column[stride // 2 :: stride] for column in columns]
         if length >= 2 * stride:
             end, slope = _walk(make_walker(stride, rows), first, rough, walked)
-            first = _join(first, end, slope, state)
+            first = np.maximum(_join(first, end, slope, state), least)
 
+    whole = frames // length * length
     end, slope = _walk(make_walker(1, rows), first, columns, walked)
-    while True:
-        corrected = _join(first, end, slope, state)
-        wrong = np.flatnonzero(np.abs(corrected - first) > SETTLED * (scale + np.abs(first)))
+    for _ in range(MOST_WALKS):
+        corrected = np.maximum(_join(first, end, slope, state), least)
+        if not np.isfinite(corrected).all():
+            break
+        allowed = SETTLED * (scale + np.abs(first))
+        settled = np.abs(corrected - first) <= allowed
+        # Both first states that meet at a join may be off by as much.
+        settled[1:] &= np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
+        wrong = np.flatnonzero(~settled)
         if wrong.size == 0:
+            solved[:whole].reshape(-1, length)[:] = walked.T[: frames // length]
+            solved[whole:] = walked[: frames - whole, -1]
+            if np.isfinite(solved).all():
+                return
             break
         first[wrong] = corrected[wrong]
         # Picking out the few rows that still change pays only when they are few.
@@ -144,9 +165,16 @@ def _solve_stretch(make_walker, inputs, state, solved):
             few_columns = [column[:, wrong] for column in columns]
             end[wrong], slope[wrong] = _walk(make_walker(1, wrong.size), first[wrong], few_columns, few)
             walked[:, wrong] = few
-    whole = frames // length * length
-    solved[:whole].reshape(-1, length)[:] = walked.T[: frames // length]
-    solved[whole:] = walked[: frames - whole, -1]
+    _take_in_turn(make_walker(1, 1), inputs, state, solved)
+
+
+def _take_in_turn(walker, inputs, state, solved):
+    """Write y into `solved`, one frame after the other."""
+    y = np.array([state])
+    for n in range(len(solved)):
+        out = solved[n : n + 1]
+        walker.step(y, out, *(values[n : n + 1] for values in inputs))
+        y = out
 
 
 def _in_rows(values, length, rows):
@@ -162,12 +190,16 @@ def _in_rows(values, length, rows):
 
 
 def _walk(walker, first, columns, walked):
-    """Walk all rows from their first states, writing into `walked`; gives their last outputs and slopes."""
+    """Walk all rows from their first states, writing into `walked`; gives their last outputs and slopes.
+
+    Rounding may take a slope a little out of what it can be, 0 to 1, and then the corrections would grow from row to
+    row.
+    """
     y = first
     for out, *now in zip(walked, *columns):
         walker.step(y, out, *now)
         y = out
-    return y.copy(), walker.slope()
+    return y.copy(), np.clip(walker.slope(), 0.0, 1.0)
 
 
 def _join(first, end, slope, state):
@@ -203,10 +235,11 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
     The "smooth, branching" detector of Giannoulis, Massberg & Reiss (2012), eq. 16.
     """
     target = np.asarray(target, dtype=float)
+    least = min(state, target.min(initial=state))
     if np.ndim(attack) == 0 and np.ndim(release) == 0:
-        return solve(lambda stride, rows: _Branching(attack**stride, release**stride, rows), (target,), state)
+        return solve(lambda stride, rows: _Branching(attack**stride, release**stride, rows), (target,), state, least)
     coefficients = (np.broadcast_to(values, target.shape) for values in (attack, release))
-    return solve(_BranchingVaried, (target, *coefficients), state)
+    return solve(_BranchingVaried, (target, *coefficients), state, least)
 
 
 class _Branching:
@@ -372,6 +405,7 @@ def smooth_feedback(
     """
     level_db = np.asarray(level_db, dtype=float)
     demand = static_reduction(level_db, threshold_db, slope, knee_db)
+    least = min(state, 0.0)
     if knee_db < HARD_KNEE_DB:
 
         def closed(a):
@@ -381,12 +415,12 @@ def smooth_feedback(
             floor = release**stride
             return _FlooredBranching(closed(attack**stride), closed(floor), floor, rows)
 
-        return solve(make_hard_walker, (demand,), state)
+        return solve(make_hard_walker, (demand,), state, least)
 
     def make_walker(stride, rows):
         return _SoftFeedback(attack**stride, release**stride, threshold_db, slope, knee_db, rows)
 
-    return solve(make_walker, (demand, level_db), state)
+    return solve(make_walker, (demand, level_db), state, least)
 
 
 class _FlooredBranching(_Branching):
@@ -401,7 +435,9 @@ class _FlooredBranching(_Branching):
     def step(self, previous, out, target):
         np.multiply(previous, self.floor, out=self.floored)
         super().step(previous, out, target)
-        np.greater(self.floored, out, out=self.held)
+        np.greater_equal(self.floored, out, out=self.held)
+        # A state that rounding puts below 0, or just below the target, may rise and be held at once. It counts once.
+        np.greater(self.held, self.up, out=self.held)
         self.holds += self.held
         np.maximum(out, self.floored, out=out)
 
@@ -437,7 +473,8 @@ class _SoftFeedback:
         q *= 1.0 / self.knee_db
         np.subtract(q, top, out=above)
         np.maximum(above, 0.0, out=above)
-        q -= above
+        # Not q −= above: in a narrow knee q is so large that rounding would leave it well above the top.
+        np.minimum(q, top, out=q)
         np.maximum(q, 0.0, out=q)
         np.multiply(pull, q, out=root)
         np.subtract(1.0, root, out=root)

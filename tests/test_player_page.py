@@ -1,0 +1,336 @@
+"""The player alone in a page, without JupyterLab: one voice at a time, whatever is clicked, and a word where none comes.
+
+The sounds are constant levels, so that every sample at the output is the sum of the gains of all voices that are on.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import json
+import sys
+
+import numpy as np
+import pytest
+from heard import OVER, listen
+from labdriver import chromium, wait_for
+
+from vocomp_lab.bench.bench import Bench
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip, encode
+
+pytestmark = pytest.mark.ci
+RATE, LENGTH_S = 44_100, 1.5
+LEVEL = 0.5
+VOLUME_DB = -24
+SINGLE = LEVEL * 10 ** (VOLUME_DB / 20)
+
+# In the page: the benches' answers as Python would send them, and clicks faster than a driver's.
+_PAGE = """
+window.answer = (bench, n) => {
+  const { id, answers } = benches[bench], { sounds, state } = answers[n % answers.length];
+  for (const [track, url] of Object.entries(sounds)) document.querySelector(`.vocomp-${id}-${track}`).src = url;
+  document.querySelector(`.vocomp-${id}-state`).textContent = JSON.stringify(state);
+};
+window.put = (bench) => {
+  const place = document.getElementById(`output-${bench}`), range = document.createRange();
+  range.selectNode(place);
+  place.replaceChildren(range.createContextualFragment(benches[bench].html));
+};
+window.root = (bench) => document.querySelector(`#output-${bench} .vocomp-player`);
+window.part = (bench, name) => root(bench).querySelector(`[data-part=${name}]`);
+window.seekTo = (bench, seconds) => {
+  part(bench, "seek").value = seconds;
+  part(bench, "seek").dispatchEvent(new Event("input", { bubbles: true }));
+};
+window.hear = (bench, track) => root(bench).querySelector(`input[value=${track}]`).click();
+window.rest = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+// What is fetched can be made to wait.
+window.slowness = 0;
+const quick = window.fetch;
+window.fetch = async (...given) => { await rest(window.slowness); return quick(...given); };
+"""
+
+
+def constant(level: float, padding: int = 0) -> bytes:
+    """A file of one constant level, with some bytes at its end: the page tells sounds apart by the length of their files."""
+    return encode(Clip(np.full(int(RATE * LENGTH_S), level), RATE), "WAV") + bytes(padding)
+
+
+def shown_html(bench: Bench, monkeypatch) -> str:
+    """What the bench puts into its cell's output besides its widgets."""
+    shown = []
+    monkeypatch.setattr(sys.modules[Bench.__module__], "display", shown.append)
+    bench._ipython_display_()
+    monkeypatch.undo()
+    return next(part.data for part in shown if hasattr(part, "data"))
+
+
+@pytest.fixture(scope="module")
+def notebook():
+    """The page's source: two benches with their players, and four answers for each."""
+    patch = pytest.MonkeyPatch()
+    noise = Clip(np.random.default_rng(3).normal(0, 0.1, int(RATE * LENGTH_S)), RATE)
+    benches, places = [], []
+    before = constant(LEVEL)
+    for number in range(2):
+        bench = Bench(noise, Gain(-3))
+        answers = []
+        # "After" is louder or quieter each time, and matched by as much.
+        for place, share in enumerate((0.25, 0.5, 0.75, 1.0)):
+            after = constant(LEVEL * share, 4 * place)
+            state = json.loads(bench._state_text) | {
+                "before_id": f"before{number}", "before_bytes": len(before), "before_scale": 1.0,
+                "after_id": f"after{number}-{place}", "after_bytes": len(after), "after_scale": 1.0,
+                "match_gain_db": -20 * np.log10(share), "removed_shares": [1.0, 1.0], "duration_s": LENGTH_S,
+                "rate": RATE,
+            }  # fmt: skip
+            sounds = {track: _url(data) for track, data in (("before", before), ("after", after))}
+            answers.append({"sounds": sounds, "state": state})
+        benches.append({"id": bench._id, "answers": answers, "html": shown_html(bench, patch)})
+        hidden = "".join(f'<audio class="vocomp-{bench._id}-{track}"></audio>' for track in ("before", "after"))
+        state = f'<span hidden class="vocomp-{bench._id}-state"></span>'
+        places.append(f'<div class="vocomp-bench">{hidden}{state}</div><div id="output-{number}"></div>')
+    script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
+    start = "for (const bench of [0, 1]) { answer(bench, 0); put(bench); }"
+    return (
+        f"<!doctype html><title>{html.escape('Two benches')}</title>{''.join(places)}<script>{script}{start}</script>"
+    )
+
+
+def _url(data: bytes) -> str:
+    return "data:audio/wav;base64," + base64.b64encode(data).decode()
+
+
+@pytest.fixture(scope="module")
+def browser_page(notebook):
+    with chromium(1200, 700) as page:
+        listen(page)
+        page.context.route("http://localhost/**", lambda route: route.fulfill(body=notebook, content_type="text/html"))
+        yield page
+
+
+@pytest.fixture
+def page(browser_page):
+    """The page anew, both players awake."""
+    browser_page.errors.clear()
+    browser_page.goto("http://localhost/")
+    browser_page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 2")
+    yield browser_page
+    assert not browser_page.errors, browser_page.errors
+
+
+def mode(page, bench=0) -> str:
+    """Idle, waiting or playing; and the button says whether a click would end it."""
+    playing, word = page.evaluate("n => [root(n).vocomp.playing(), part(n, 'play').textContent]", bench)
+    return {(False, "Play"): "idle", (False, "Pause"): "waiting", (True, "Pause"): "playing"}[playing, word]
+
+
+def play(page, bench=0):
+    page.locator(f"#output-{bench} [data-part=play]").click()
+    wait_for(page, lambda: mode(page, bench) == "playing", "playback", 10)
+    sounding(page)
+
+
+def sounding(page):
+    page.wait_for_function("heard.last(3) > 0.001", timeout=10_000)
+
+
+def silent(page):
+    """Both benches are idle, and nothing sounds."""
+    wait_for(page, lambda: [mode(page, n) for n in (0, 1)] == ["idle", "idle"], "rest", 5)
+    page.wait_for_timeout(150)
+    page.evaluate("heard.clear()")
+    page.wait_for_timeout(200)
+    assert page.evaluate("heard.most()") == [0, 0], "a voice goes on behind the Play button"
+
+
+def over_single(page) -> float:
+    """The largest sample at the output, over the single level."""
+    page.wait_for_timeout(120)
+    return page.evaluate("heard.most()[0]") / SINGLE
+
+
+def test_played_once_it_has_the_level_that_volume_and_sound_say(page):
+    play(page)
+    page.wait_for_timeout(1200 * LENGTH_S)  # once round the loop, too
+    assert over_single(page) == pytest.approx(1, abs=0.002)
+    page.evaluate("part(0, 'play').click()")
+    silent(page)
+
+
+# What a hand can do, and what is faster than a hand; each with `slowness` ms until a sound is there.
+_BURSTS = {
+    "two clicks at once": "part(0, 'play').click(); part(0, 'play').click();",
+    "three clicks at once": "for (let n = 0; n < 3; n++) part(0, 'play').click();",
+    "a double click": "part(0, 'play').click(); await rest(90); part(0, 'play').click();",
+    "ten fast clicks": "for (let n = 0; n < 10; n++) { part(0, 'play').click(); await rest(23); }",
+    "eleven fast clicks": "for (let n = 0; n < 11; n++) { part(0, 'play').click(); await rest(31); }",
+    "two benches at once": "part(0, 'play').click(); part(1, 'play').click();",
+    "two benches in turns": "for (let n = 0; n < 12; n++) { part(n % 2, 'play').click(); await rest(17 * (n % 4)); }",
+    "the other bench, while one plays": """
+      part(0, 'play').click(); await rest(400); part(1, 'play').click(); await rest(300); part(0, 'play').click();""",
+    "a cell run again while it plays": """
+      part(0, 'play').click(); await rest(400); put(0); await rest(20);
+      answer(0, 1); while (root(0).hidden) await rest(10); part(0, 'play').click();""",
+    "a cell run again while it waits": "part(0, 'play').click(); put(0); await rest(400);",
+    "a control moved while it waits": """
+      part(0, 'play').click(); for (let n = 1; n < 8; n++) { answer(0, n); await rest(60); }""",
+}
+
+
+@pytest.mark.parametrize("slowness", [0, 120], ids=["", "late sound"])
+@pytest.mark.parametrize("burst", _BURSTS)
+def test_no_burst_of_starts_is_louder_than_one_and_pause_ends_all(page, burst, slowness):
+    page.evaluate(f"slowness = {slowness}")
+    page.evaluate(f"(async () => {{ {_BURSTS[burst]} }})()")
+    page.wait_for_timeout(2 * slowness + 200)
+    assert over_single(page) < OVER
+    page.evaluate("for (const n of [0, 1]) if (part(n, 'play').textContent === 'Pause') part(n, 'play').click()")
+    silent(page)
+
+
+# What moves while it plays.
+_MOVES = {
+    "seeks as fast as a drag": "for (let n = 0; n < 80; n++) { seekTo(0, (n % 13) / 10); await rest(16); }",
+    "seeks of all distances in time": "for (let n = 0; n < 60; n++) { seekTo(0, 0.2); await rest(n); }",
+    "many seeks at once": "for (let n = 0; n < 8; n++) { for (let k = 0; k < 30; k++) seekTo(0, 0.3); await rest(60); }",
+    "a seek, and another track at once": """
+      for (let n = 0; n < 30; n++) { seekTo(0, 0.3); await rest(n); hear(0, n % 2 ? "before" : "after"); await rest(60); }""",
+    "tracks in bursts": """
+      for (let n = 0; n < 60; n++) { hear(0, ["before", "after", "removed"][n % 3]); await rest(n % 7 * 3); }""",
+    "loop on and off": "for (let n = 0; n < 40; n++) { part(0, 'loop').click(); await rest(n); }",
+    "a control in bursts": "hear(0, 'after'); for (let n = 0; n < 40; n++) { answer(0, n); await rest(2 * n); }",
+    "a control, seeks and tracks": """
+      for (let n = 0; n < 60; n++) {
+        if (n % 3 === 0) answer(0, n);
+        if (n % 4 === 0) hear(0, n % 8 ? "after" : "before");
+        seekTo(0, n / 100);
+        await rest(5 * (n % 9));
+      }""",
+    "a busy page": """
+      for (let n = 0; n < 30; n++) {
+        seekTo(0, 0.3); answer(0, n);
+        for (const until = performance.now() + 4 * n % 90; performance.now() < until; );
+        await rest(7 * n % 50);
+      }""",
+    "pause and play with seeks between": """
+      for (let n = 0; n < 40; n++) { part(0, "play").click(); seekTo(0, 0.4); await rest(3 * n % 70); }""",
+    "numbers that overtake the sound": """
+      hear(0, "after"); answer(0, 3); await rest(400); slowness = 300; answer(0, 0); await rest(120);
+      const { id, answers } = benches[0], again = { ...answers[0].state, alt: "said again" };
+      document.querySelector(`.vocomp-${id}-state`).textContent = JSON.stringify(again); await rest(900);""",
+}
+
+
+@pytest.mark.parametrize("move", _MOVES)
+def test_nothing_that_moves_while_it_plays_is_louder_than_one_voice(page, move):
+    play(page)
+    page.evaluate(f"(async () => {{ {_MOVES[move]} }})()")
+    if move not in ("loop on and off",):
+        sounding(page)  # it went on
+    assert over_single(page) < OVER
+    page.evaluate("if (part(0, 'play').textContent === 'Pause') part(0, 'play').click()")
+    silent(page)
+
+
+def test_the_volume_holds_for_every_player_and_is_never_passed(page):
+    play(page)
+    page.evaluate("""async () => {
+      const volume = part(1, "volume");
+      for (let n = 0; n < 20; n++) {
+        volume.value = -30 - (n % 5);
+        volume.dispatchEvent(new Event("input", { bubbles: true }));
+        seekTo(0, 0.2);
+        await rest(25);
+      }
+      await rest(300);
+      heard.clear();
+      part(1, "play").click();
+    }""")
+    page.wait_for_timeout(400)
+    assert over_single(page) == pytest.approx(10 ** ((-34 - VOLUME_DB) / 20), rel=0.01)
+    page.evaluate("put(1)")
+    page.wait_for_function("!root(1).hidden")
+    assert page.evaluate("part(1, 'volume').value") == "-34", "a cell run again brings the old volume back"
+
+
+def test_space_and_p_held_down_or_pressed_fast(page):
+    button = page.locator("#output-0 [data-part=play]")
+    button.focus()
+    for _ in range(7):
+        page.keyboard.press("Space")
+    wait_for(page, lambda: mode(page) == "playing", "playback after an odd number of presses", 5)
+    for key in ("p", "Enter"):
+        for _ in range(6):  # down again without up: the key repeats
+            page.keyboard.down(key)
+        page.keyboard.up(key)
+    wait_for(page, lambda: mode(page) == "playing", "off by p, on by Enter, each once", 5)
+    sounding(page)
+    assert over_single(page) < OVER
+    button.click()
+    silent(page)
+
+
+def test_a_second_click_while_it_waits_takes_the_first_one_back(page):
+    page.evaluate("slowness = 800")
+    button = page.locator("#output-0 [data-part=play]")
+    button.click()
+    assert mode(page) == "waiting" and button.get_attribute("aria-busy") == "true"
+    page.wait_for_selector("#output-0 [data-part=note]:text('Waiting for the sound')", timeout=2000)
+    button.click()
+    assert mode(page) == "idle" and page.locator("#output-0 [data-part=note]").inner_text() == ""
+    page.wait_for_timeout(1800)  # both sounds have come meanwhile
+    assert page.evaluate("heard.most()") == [0, 0]
+    play(page)
+
+
+def test_another_tab_of_the_same_browser_makes_this_one_pause(page):
+    play(page)
+    with page.expect_popup() as opened:
+        page.evaluate("void window.open('http://localhost/')")
+    other = opened.value
+    try:
+        other.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 2")
+        play(other, 1)
+        silent(page)
+        assert mode(other, 1) == "playing"
+    finally:
+        other.close()
+
+
+def test_where_the_browser_holds_the_sound_back_it_says_so_and_never_starts_later(page):
+    note = page.locator("#output-0 [data-part=note]")
+    page.evaluate("heard.held = true")
+    started = page.evaluate("part(0, 'play').click(), performance.now()")
+    assert mode(page) == "waiting"
+    page.wait_for_function("part(0, 'note').textContent.startsWith('The browser is holding the sound back')")
+    assert 2000 <= page.evaluate("performance.now()") - started < 4000
+    assert note.inner_text().endswith("press Play again.") and note.get_attribute("role") == "status"
+    assert mode(page) == "idle"
+    page.evaluate("heard.held = false; heard.contexts.forEach((c) => c.resume().catch(() => {}))")
+    page.wait_for_timeout(600)
+    assert page.evaluate("heard.most()") == [0, 0] and mode(page) == "idle", "it started when nobody expected it"
+    play(page)
+    assert note.inner_text() == "" and over_single(page) < OVER
+
+
+def test_what_another_bench_waits_for_is_no_business_of_the_first(page):
+    page.evaluate("heard.held = true; part(0, 'play').click()")
+    page.wait_for_timeout(1200)
+    page.evaluate("part(1, 'play').click()")
+    page.wait_for_timeout(1200)
+    assert mode(page, 0) == "idle" and mode(page, 1) == "waiting"
+    assert not page.locator("#output-0 [data-part=note]").inner_text()
+    page.wait_for_function("part(1, 'note').textContent.startsWith('The browser is holding')", timeout=3000)
+
+
+def test_where_the_device_is_taken_away_it_goes_back_to_idle_and_says_so(page):
+    play(page)
+    page.evaluate("heard.contexts.at(-1).suspend()")
+    page.wait_for_function("part(0, 'note').textContent.startsWith('The browser is holding the sound back')")
+    assert mode(page) == "idle"
+    page.evaluate("heard.contexts.at(-1).resume().catch(() => {}); heard.clear()")
+    page.wait_for_timeout(400)
+    assert page.evaluate("heard.most()") == [0, 0]
+    play(page)
