@@ -17,11 +17,20 @@ from hypothesis import settings
 
 PROJECT = Path(__file__).resolve().parents[1]
 IN_CI = os.environ.get("CI", "").lower() == "true"
-PAGE_FILES = ("test_browser", "test_player_page", "test_accessibility", "test_hub")
-"""How the names of files with page tests begin. One process runs them all, on one JupyterLab and one browser."""
-LONG_FILES = ("test_exercises_marking", "test_notebooks", "test_lesson", "test_any_setting", "test_exercises")
-"""Files to begin with, so that none of them is left for the end of a run, when the other processes have nothing to do."""
-
+PAGE_FILES = (
+    "test_browser",
+    "test_browser_lessons",
+    "test_browser_regions",
+    "test_browser_own_vocal",
+    "test_browser_homework",
+    "test_browser_upload",
+    "test_player_page",
+    "test_accessibility",
+    "test_hub",
+)
+"""Files with page tests. One process runs them all, in this order, with one JupyterLab and one browser."""
+LONG_FILES = ("test_exercises_marking", "test_notebooks", "test_any_setting")
+"""Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
 LEFT_OUT = pytest.StashKey[int]()
 
 # A busy machine makes one example slow, which says nothing about the code. Every run draws the same examples.
@@ -119,7 +128,11 @@ def pytest_collection_modifyitems(config, items):
 def _turn(item) -> int:
     """Page tests first, since they are the longest chain; then the other long files; then the rest as it stands."""
     order = (*PAGE_FILES, *LONG_FILES)
-    return next((place for place, start in enumerate(order) if item.path.stem.startswith(start)), len(order))
+    return order.index(item.path.stem) if item.path.stem in order else len(order)
+
+
+def _in_page(nodeid) -> bool:
+    return Path(nodeid.split("::")[0]).stem in PAGE_FILES
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -140,7 +153,7 @@ def pytest_xdist_make_scheduler(config, log):
 
     class OnePageProcess(LoadFileScheduling):
         def _split_scope(self, nodeid):
-            return "pages" if Path(nodeid.split("::")[0]).stem.startswith(PAGE_FILES) else super()._split_scope(nodeid)
+            return "pages" if _in_page(nodeid) else super()._split_scope(nodeid)
 
     return OnePageProcess(config, log)
 
@@ -148,7 +161,7 @@ def pytest_xdist_make_scheduler(config, log):
 @pytest.hookimpl(trylast=True)
 def pytest_runtest_teardown(item, nextitem):
     """Close the browser behind the last page test: while it is open, no other test may run an event loop of its own."""
-    if item.path.stem.startswith(PAGE_FILES) and not (nextitem and nextitem.path.stem.startswith(PAGE_FILES)):
+    if _in_page(item.nodeid) and not (nextitem and _in_page(nextitem.nodeid)):
         import labdriver
 
         labdriver.close_browser()
