@@ -262,7 +262,7 @@ def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
     while not condition():
         if time.monotonic() > deadline:
             raise AssertionError(f"waited {timeout_s} s in vain for {what() if callable(what) else what}")
-        page.wait_for_timeout(40)
+        page.wait_for_timeout(60)
 
 
 def choose_menu(page, *path: str):

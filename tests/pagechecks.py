@@ -6,6 +6,7 @@ each kind of stage, player, blind test and so on (`OpenPage.new`). On the others
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import re
@@ -25,10 +26,13 @@ from labdriver import (
     set_theme,
     wait_for,
 )
+from matplotlib.text import Text
 
 import vocomp_lab
-from vocomp_lab import Chain
+from vocomp_lab import Chain, shipped
+from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
 from vocomp_lab.lessons.controls import Choice, controls_for
+from vocomp_lab.pictures.pictures import picture_class
 
 SCREENSHOTS = ROOT / "tests" / "screenshots"
 """Pictures of benches in the light and the dark theme and in the presenter's mode:
@@ -630,22 +634,18 @@ def check_large(bench: BenchOnPage):
 
 def smallest_lettering_px(bench: BenchOnPage) -> float:
     """The smallest lettering in the presenter's picture, at its size on the screen."""
-    from matplotlib.text import Text
-
-    from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
-    from vocomp_lab.pictures.pictures import picture_class
-    from vocomp_lab.singer.song import shipped
-
     clip = shipped("lesson_verse_clean").clip.cut(0, 1)
-    stages = bench.chain().apply(clip).stages
-    written = []
-    for stage in stages.values():
-        picture = picture_class(stage)(*PRESENTED_PX, PRESENTED_SCALE)
-        texts = [text for text in picture.figure.findobj(Text) if text.get_visible() and text.get_text()]
-        written += [text.get_fontsize() for text in texts]
-        dpi = picture.dpi
+    kinds = {picture_class(stage) for stage in bench.chain().apply(clip).stages.values()}
     shown, drawn = bench.part("picture").evaluate("e => [e.getBoundingClientRect().width, e.naturalWidth]")
-    return min(written) * dpi / 72 * shown / drawn
+    return min(drawn_px(kind) for kind in kinds) * shown / drawn
+
+
+@functools.cache
+def drawn_px(kind: type) -> float:
+    """The smallest lettering of a kind of picture in the presenter's size, in pixels of the picture."""
+    picture = kind(*PRESENTED_PX, PRESENTED_SCALE)
+    texts = [text for text in picture.figure.findobj(Text) if text.get_visible() and text.get_text()]
+    return min(text.get_fontsize() for text in texts) * picture.dpi / 72
 
 
 # ---- looks ------------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import importlib
 import json
 import re
@@ -45,17 +46,22 @@ NOTEBOOKS = [
 ]
 
 
+@functools.cache
+def tree(path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+@functools.cache
 def imported(path) -> set[str]:
     """The dotted names of all modules that a file imports anywhere."""
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    found, known = set(), {f"vocomp_lab.{name}" for name in MODULES}
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.name}: relative import"
             # What is imported from a folder may be a module in it.
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
-            known = {f"vocomp_lab.{name}" for name in MODULES}
             found |= inner & known or {node.module}
     return found
 
@@ -144,7 +150,7 @@ def test_all_page_tests_run_in_one_process():
 
 def uses_a_page(path) -> bool:
     wanted = {"chromium", "shared_page"}
-    nodes = [node for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.ImportFrom)]
+    nodes = [node for node in ast.walk(tree(path)) if isinstance(node, ast.ImportFrom)]
     return any(wanted & {alias.name for alias in node.names} for node in nodes if node.module == "labdriver")
 
 
@@ -202,14 +208,14 @@ def test_modules_import_from_modules_and_not_from_faces():
 def test_no_module_imports_private_names_of_another():
     """Names with an underscore stay in their module."""
     for name, path in MODULES.items():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree(path)):
             if isinstance(node, ast.ImportFrom) and node.module.startswith("vocomp_lab"):
                 assert not [alias.name for alias in node.names if alias.name.startswith("_")], name
 
 
 def test_each_room_says_in_three_sentences_what_lives_there():
     for room in ROOMS:
-        doc = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text("utf-8")))
+        doc = ast.get_docstring(tree(PACKAGE / room / "__init__.py"))
         assert len(re.findall(r"[.](?:\s|$)", doc)) == 3 and "mport" in doc, room
 
 
