@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from takes import make_take
 
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
@@ -23,7 +24,6 @@ from vocomp_lab.pictures.pictures import MetersPicture
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.singer.song import make_take
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 

@@ -18,6 +18,7 @@ from vocomp_lab.bench.bench import Bench
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip, encode
 
+pytestmark = pytest.mark.ci
 RATE, LENGTH_S = 44_100, 1.5
 LEVEL = 0.5
 VOLUME_DB = -24
