@@ -11,12 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from vocomp_lab import Chain, Clip, Compressor, HighPass, Peaking
+from vocomp_lab import Chain, Clip, Colour, Compressor, Gain, HighPass, Peaking
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.pictures.control import plot_over_time, plot_static_curves  # fmt: skip
 from vocomp_lab.pictures.panels import Window, column_extremes
 from vocomp_lab.pictures.spectra import third_octave_spectrum
 from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILION
+from vocomp_lab.processors.clip_gain import ClipGain
 
 RATE = 48_000
 
@@ -101,6 +102,24 @@ def test_every_panel_names_its_axes_with_units():
         for panel in bench._screen.picture.panels:
             labels = panel.ax.get_ylabel() + panel.ax.get_xlabel()
             assert any(unit in labels for unit in ("dB", "FS", "(s)", "Hz")), labels
+
+
+STYLES = {"(solid)": "-", "(dashed)": "--", "(dash-dot)": "-.", "(dotted)": ":"}
+
+
+def test_lines_have_the_style_that_their_labels_name():
+    clip = Clip(0.1 * np.random.default_rng(3).standard_normal(RATE), RATE)
+    named = []
+    for processor in (Compressor(-20, 3, 1, 80), HighPass(90), Gain(3), Colour(0), ClipGain()):
+        picture = Bench(clip, processor)._screen.picture
+        for panel in picture.panels:
+            for line in panel.ax.lines:
+                named += [(style, line) for word, style in STYLES.items() if word in line.get_label()]
+        outlines = picture.panels[0].before_low, picture.panels[0].before_high
+        assert [line.get_linestyle() for line in outlines] == ["-", "-"]
+    assert len(named) >= 6
+    for style, line in named:
+        assert line.get_linestyle() == style, line.get_label()
 
 
 def test_lesson_pictures_draw_into_an_axes_and_tell_lines_apart_by_style():

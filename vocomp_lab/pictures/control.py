@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from vocomp_lab.analysis.evenness import sung_loudness
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
-from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, LINES, legend, plain, title
+from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
@@ -174,7 +174,6 @@ def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
     plain(ax)
     x = np.linspace(*LEVEL_RANGE_DB, 241)
     ax.plot(x, x, color=GREY, linestyle=":", linewidth=1.0, label="no change (dotted)")
-    ax.set_prop_cycle(LINES)  # from its start: the dotted line took none of it
     for label, compressor in compressors.items():
         ax.plot(x, compressor.static_curve(x), linewidth=2.0, label=label)
     ax.set(xlim=LEVEL_RANGE_DB, ylim=LEVEL_RANGE_DB, xlabel="level in (dBFS)", ylabel="level out (dBFS)")

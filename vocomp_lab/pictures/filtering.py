@@ -59,7 +59,7 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
     part = slice(start, min(int((pop.time_s + _AROUND_S[1]) * rate), recorded.frames))
     times_s = np.arange(part.start, part.stop) / rate
     low_db = running_level_db(split_low_end(recorded)[0])[part]
-    level_ax.plot(times_s, low_db, color=INK, linewidth=1.8, label="level of the low end")
+    level_ax.plot(times_s, low_db, color=INK, linestyle="-", linewidth=1.8, label="level of the low end")
     level_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
     level_ax.set(
         ylabel=f"below {LOW_END_HZ:g} Hz\n(dBFS)",

@@ -8,7 +8,7 @@ palette's orange and sky blue don't, so they are for areas with an edge; ``AMBER
 from __future__ import annotations
 
 import matplotlib as mpl
-from cycler import cycler
+from matplotlib import cycler
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
@@ -46,7 +46,6 @@ def looks(text_pt: float = TEXT_PT) -> dict[str, object]:
         "grid.linewidth": 0.6,
         "axes.axisbelow": True,
         **dict.fromkeys(("axes.spines.top", "axes.spines.right"), False),
-        "axes.prop_cycle": LINES,
         "legend.frameon": False,
     }
 
@@ -63,7 +62,7 @@ def plain(ax: Axes, lines=LINES, grid: str = "both") -> None:
     ----------
     ax : Axes
     lines : Cycler
-        Colours and line styles of the lines to come.
+        Colours and line styles of the lines to come. A line that names only its colour takes the next style, too.
     grid : {"both", "x", "y"}
     """
     look = looks()
