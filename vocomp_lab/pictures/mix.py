@@ -147,7 +147,7 @@ def mix_picture(
         figure.subplots_adjust(left=left, right=right, top=0.83, bottom=1 - bottom, hspace=0.12)
         for ax, kind in zip(axes, KINDS):
             plot_presence(ax, curves[kind], balance_lu, next(iter(places.values())).margin_lu)
-            ax.set_ylabel(f"{kind}:\nvocal over\nbacking (LU)", fontsize=_TEXT_SIZE)
+            ax.set_ylabel(f"{kind}: vocal\nover backing (LU)", fontsize=_TEXT_SIZE)
             ax.set_ylim(*_limits(curves[kind], balance_lu))
         axes[0].set(xlabel="", xlim=(0.0, duration_s))
         _write_words(axes[0], words)
