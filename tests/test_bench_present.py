@@ -112,9 +112,9 @@ def test_regions_made_while_presenting_stay_and_only_with_them_are_there_steps(c
     bench._presenter._next.click()
     assert bench.processor.crossfade_ms == 1
     bench._presenter._guess.value = True
-    assert bench._box.layout.display == "none", "the list of regions tells their gains"
+    assert bench._editor.widget.layout.display == "none", "the list of regions tells their gains"
     bench.present(False)
-    assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._box.layout.display is None
+    assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._editor.widget.layout.display is None
 
 
 def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
