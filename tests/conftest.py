@@ -1,4 +1,8 @@
-"""What every test may use: programs from outside, signals, and the strict rule about skipping."""
+"""What every test may use: outside programs, signals, one shared JupyterLab and browser; and what runs when and where.
+
+A plain run leaves out the tests marked ``ci`` and says how many. With ``CI=true`` everything runs, and a missing program
+is a failure instead of a skip.
+"""
 
 from __future__ import annotations
 
@@ -12,19 +16,34 @@ import pytest
 from hypothesis import settings
 
 PROJECT = Path(__file__).resolve().parents[1]
+IN_CI = os.environ.get("CI", "").lower() == "true"
+PAGE_FILES = (
+    "test_browser",
+    "test_browser_lessons",
+    "test_browser_regions",
+    "test_browser_own_vocal",
+    "test_browser_homework",
+    "test_browser_upload",
+    "test_player_page",
+    "test_accessibility",
+    "test_hub",
+)
+"""Files with page tests. One process runs them all, in this order, with one JupyterLab and one browser."""
+LONG_FILES = ("test_exercises_marking", "test_notebooks", "test_any_setting")
+"""Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
+LEFT_OUT = pytest.StashKey[int]()
 
-# A test machine may be busy: the time of one example says nothing about the code. The examples are the same in every
-# run.
+# A busy machine makes one example slow, which says nothing about the code. Every run draws the same examples.
 settings.register_profile("workbook", deadline=None, derandomize=True, max_examples=60)
 settings.load_profile("workbook")
 
 
 def need_program(name: str) -> str:
-    """The path of an outside program; without it the test skips and names it, or fails where CI=true."""
+    """The path of an outside program. Where it is missing the test skips and names it; with CI=true it fails."""
     path = shutil.which(name)
     if path is None:
-        message = f"the program {name!r} is not installed, and this test compares with it"
-        if os.environ.get("CI", "").lower() == "true":
+        message = f"the program {name!r} is not installed, and this test needs it"
+        if IN_CI:
             pytest.fail(message)
         pytest.skip(message)
     return path
@@ -37,12 +56,12 @@ def sine(freq_hz: float, duration_s: float, rate: int, level_dbfs: float = 0.0, 
 
 
 def rms_db(samples) -> float:
-    """Root mean square in dB re full scale, written out here so that tests don't lean on the code under test."""
+    """Root mean square in dB re full scale, written out here so that tests don't depend on the code under test."""
     return 10 * np.log10(np.mean(np.square(samples)))
 
 
 def one_sentence(error, *parts) -> str:
-    """Assert that a caught error is one line, one sentence, short, and holds each of `parts`; give its text."""
+    """Assert that a caught error is one short sentence on one line and holds each of `parts`; returns its text."""
     text = str(getattr(error, "value", error))
     assert len(text.splitlines()) == 1, text
     assert text.endswith("."), text
@@ -59,8 +78,27 @@ def rng():
 
 @pytest.fixture
 def deviation(record_property):
-    """Hold a measured difference against what is allowed, and leave it for ``--figures``: see ``tests/figures.py``."""
+    """Check a measured difference against what is allowed, and record it for ``--figures``: see ``tests/figures.py``."""
     return figures.Deviations(record_property)
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory):
+    """The JupyterLab that all page tests share: its address, its token and the folder it shows."""
+    from labdriver import Lab, lab_server
+
+    folder = tmp_path_factory.mktemp("notebooks")
+    with lab_server(folder, tmp_path_factory.mktemp("home")) as (address, token):
+        yield Lab(address, token, folder)
+
+
+# ---- what runs, and where ---------------------------------------------------------------------------------------
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "ci: runs with CI=true only, since it takes long")
+    if IN_CI and config.option.durations is None:
+        config.option.durations = 10
 
 
 def pytest_addoption(parser):
@@ -73,16 +111,70 @@ def pytest_addoption(parser):
 
 def pytest_collection_modifyitems(config, items):
     if config.getoption("--figures"):
-        measuring = [item for item in items if "deviation" in getattr(item, "fixturenames", ())]
-        config.hook.pytest_deselected(items=[item for item in items if item not in set(measuring)])
-        items[:] = measuring
+        left_out = [item for item in items if "deviation" not in getattr(item, "fixturenames", ())]
+    elif not IN_CI:
+        left_out = [item for item in items if item.get_closest_marker("ci")]
+    else:
+        left_out = []
+    config.hook.pytest_deselected(items=left_out)
+    config.stash[LEFT_OUT] = len(left_out)
+    if hasattr(
+        config, "workeroutput"
+    ):  # one of several processes: what is sent to the first one, which writes the summary
+        config.workeroutput["left_out"] = len(left_out)
+    items[:] = sorted((item for item in items if item not in set(left_out)), key=_turn)
+
+
+def _turn(item) -> int:
+    """Page tests first, since they are the longest chain; then the other long files; then the rest as it stands."""
+    order = (*PAGE_FILES, *LONG_FILES)
+    return order.index(item.path.stem) if item.path.stem in order else len(order)
+
+
+def _in_page(nodeid) -> bool:
+    return Path(nodeid.split("::")[0]).stem in PAGE_FILES
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node, error):
+    node.config.stash[LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config):
+    """One process more than there are processors: the page tests' process mostly waits for the browser and the kernel."""
+    return (os.cpu_count() or 1) + 1
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """A file at a time on each process, and all page tests on one."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class OnePageProcess(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return "pages" if _in_page(nodeid) else super()._split_scope(nodeid)
+
+    return OnePageProcess(config, log)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(item, nextitem):
+    """Close the browser behind the last page test: while it is open, no other test may run an event loop of its own."""
+    if _in_page(item.nodeid) and not (nextitem and _in_page(nextitem.nodeid)):
+        import labdriver
+
+        labdriver.close_browser()
 
 
 def pytest_terminal_summary(terminalreporter, config):
-    if not config.getoption("--figures"):
-        return
-    reports = [report for report in terminalreporter.getreports("passed") if report.when == "call"]
-    recorded = [value for report in reports for name, value in report.user_properties if name == figures.PROPERTY]
-    terminalreporter.write_sep("=", "measured deviations")
-    for line in figures.table(recorded):
-        terminalreporter.write_line(line)
+    if config.getoption("--figures"):
+        reports = [report for report in terminalreporter.getreports("passed") if report.when == "call"]
+        recorded = [value for report in reports for name, value in report.user_properties if name == figures.PROPERTY]
+        terminalreporter.write_sep("=", "measured deviations")
+        for line in figures.table(recorded):
+            terminalreporter.write_line(line)
+    elif left_out := config.stash.get(LEFT_OUT, 0):
+        terminalreporter.write_line(
+            f"{left_out} tests run only in CI and were left out; all of them: CI=true python -m pytest"
+        )

@@ -1,6 +1,6 @@
-"""Measured deviations: a test states what may differ by how much, asserts it, and `pytest --figures` prints them all.
+"""Measured deviations: a test states what may differ by how much and asserts it; `pytest --figures` prints them all.
 
-The table in README.md comes from here, so that no figure in it was typed from anywhere but a test that holds it.
+The table in README.md is printed by this, so each of its figures comes from a test that checks it.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ HEADS = ("Checked", "Against", "Allowed", "Largest deviation measured")
 
 
 class Deviations:
-    """What the fixture ``deviation`` is: call it with a measured difference to hold it against what is allowed.
+    """The fixture ``deviation``: call it with a measured difference to check it against what is allowed.
 
     Parameters
     ----------
     record : callable
-        pytest's ``record_property``: what it takes travels with the test's report, from another process too.
+        pytest's ``record_property``: what it gets travels with the test's report, also from another process.
     """
 
     def __init__(self, record):
@@ -31,7 +31,7 @@ class Deviations:
         Raises
         ------
         AssertionError
-            Says what, by how much, and `note`; NaN is never within anything.
+            Says what is off and by how much, then `note`. NaN is never allowed.
         """
         off = np.atleast_1d(np.asarray(off, dtype=float)).ravel()
         low, high = (-within, within) if np.isscalar(within) else within
@@ -43,7 +43,7 @@ class Deviations:
 
 
 def table(recorded) -> list[str]:
-    """Lines of a Markdown table, one row for everything recorded under the same words, with its largest deviation."""
+    """Lines of a Markdown table: one row with the largest deviation for all that is recorded under the same words."""
     rows: dict[tuple, float] = {}
     for what, against, low, high, unit, worst in recorded:
         key = (what, against, low, high, unit)
@@ -57,7 +57,7 @@ def table(recorded) -> list[str]:
 
 
 def _short(value: float, scale: float) -> str:
-    """Two figures, or only the power of ten for what is nothing but rounding."""
+    """Two digits, or only the power of ten for what is mere rounding."""
     if value == 0:
         return "0"
     if abs(value) < 1e-5 and scale < 1e-5:

@@ -1,5 +1,4 @@
-"""Sound files that are broken, mislabelled or made to hurt: what `load`, `render` and the page's upload are tested
-with."""
+"""Broken, mislabelled and malicious sound files, to test `load`, `render` and the page's upload with."""
 
 from __future__ import annotations
 
@@ -13,7 +12,7 @@ RATE = 48_000
 
 
 def wav(claimed, data=bytes(4_000), channels=2, rate=RATE, bits=16, kind=1) -> bytes:
-    """A WAV file whose header may say anything."""
+    """A WAV file whose header may claim anything."""
     frame = channels * bits // 8
     form = struct.pack("<HHIIHH", kind, channels, rate, rate * frame & 0xFFFFFFFF, frame & 0xFFFF, bits)
     riff = struct.pack("<I", claimed + 36 & 0xFFFFFFFF)
@@ -21,7 +20,7 @@ def wav(claimed, data=bytes(4_000), channels=2, rate=RATE, bits=16, kind=1) -> b
 
 
 def sound(folder, name, kind, subtype, channels=2, rate=RATE) -> bytes:
-    """A good file, as the library writes it."""
+    """A valid file, as the library writes it."""
     samples = 0.1 * np.random.default_rng(4).standard_normal((3_000, channels))
     path = folder / name
     soundfile.write(str(path), samples, rate, format=kind, subtype=subtype)
@@ -31,7 +30,7 @@ def sound(folder, name, kind, subtype, channels=2, rate=RATE) -> bytes:
 
 
 def with_flac_length(content: bytes, frames: int) -> bytes:
-    """A FLAC file whose header claims another length: 36 bits, from the 14th byte of STREAMINFO (RFC 9639, 8.2)."""
+    """A FLAC file whose header claims another length (36 bits from the 14th byte of STREAMINFO; RFC 9639, 8.2)."""
     changed, at = bytearray(content), 8 + 13
     changed[at] = changed[at] & 0xF0 | frames >> 32
     changed[at + 1 : at + 5] = struct.pack(">I", frames & 0xFFFFFFFF)
@@ -39,7 +38,7 @@ def with_flac_length(content: bytes, frames: int) -> bytes:
 
 
 def misleading(folder) -> tuple[dict[str, bytes], dict[str, bytes]]:
-    """Files by name: those that hold sound in spite of their header or name, and those that must be refused."""
+    """Files by name: those that hold sound despite their header or name, and those that must be refused."""
     flac, good = sound(folder, "a.flac", "FLAC", "PCM_16"), wav(4_000)
     rf64, w64 = sound(folder, "a.rf64", "RF64", "PCM_16"), sound(folder, "a.w64", "W64", "PCM_16")
     sizes = rf64.index(b"ds64") + 8
@@ -107,7 +106,7 @@ _SIZES = [bytes(4), b"\xff\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x00\x00\x00\x80
 
 
 def harmed(content: bytes, chance: random.Random) -> bytes:
-    """A file with bytes changed in its header or anywhere, a field set to an extreme, or its end cut off."""
+    """A file with bytes changed in its header or anywhere, an extreme value in a field, or its end cut off."""
     changed, way = bytearray(content), chance.choice(["header", "anywhere", "extreme", "cut"])
     if way == "cut":
         del changed[chance.randrange(len(changed)) :]

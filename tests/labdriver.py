@@ -1,7 +1,8 @@
-"""A JupyterLab of the tests' own and a headless browser on it: what the browser tests share."""
+"""A JupyterLab started for the tests and a headless browser: what all page tests share."""
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import datetime
 import json
@@ -11,6 +12,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from conftest import need_program
@@ -36,7 +38,11 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-# Messages of the kernel that no cell shows: an exception in the answer to a control goes to JupyterLab's log at best.
+TIMEOUT_S = 90.0
+"""How long anything in a page may take on a busy machine before it counts as failed. A test waits for conditions, so that
+on an idle machine none of this is used up."""
+
+# Kernel messages that no cell shows: an exception while a control is answered only goes to JupyterLab's log.
 _WATCH_KERNEL = """(() => {
   const trouble = (window.kernelTrouble = []), text = new TextDecoder(), Plain = window.WebSocket;
   window.WebSocket = class extends Plain {
@@ -55,13 +61,13 @@ _WATCH_KERNEL = """(() => {
   };
 })();"""
 _RAISED = "raised "
-# A page that opens asks for widgets that were shown before; a fresh kernel has none, and says so.
+# A page that opens asks for widgets that were shown before. A fresh kernel has none and says so.
 _NO_TROUBLE = ("No such comm: ", "No such comm target registered: jupyter.widget.control")
 
 
 @contextlib.contextmanager
 def lab_server(folder: Path, home: Path):
-    """A JupyterLab on `folder`, with settings in the empty folder `home`; gives its address with the token."""
+    """A JupyterLab that shows `folder` and keeps its settings in the empty folder `home`; yields address and token."""
     timing = home / "settings" / "@jupyterlab" / "notebook-extension" / "tracker.jupyterlab-settings"
     timing.parent.mkdir(parents=True, exist_ok=True)
     timing.write_text('{"recordTiming": true}')
@@ -73,7 +79,7 @@ def lab_server(folder: Path, home: Path):
         "JUPYTER_DATA_DIR": str(home / "data"),
         "JUPYTERLAB_SETTINGS_DIR": str(home / "settings"),
         "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
-        "PYDEVD_DISABLE_FILE_VALIDATION": "1",  # else a kernel that is started again warns on stderr of its debugger
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",  # else the debugger warns on stderr when a kernel starts again
     }
     log = open(home / "lab.log", "w")
     server = subprocess.Popen(
@@ -85,6 +91,7 @@ def lab_server(folder: Path, home: Path):
             "--allow-root",
             f"--port={port}",
             "--ServerApp.port_retries=0",
+            "--expose-app-in-browser",
             f"--IdentityProvider.token={token}",
             f"--ServerApp.root_dir={folder}",
         ],
@@ -95,14 +102,14 @@ def lab_server(folder: Path, home: Path):
     )
     address = f"http://127.0.0.1:{port}/"
     try:
-        for _ in range(240):
+        deadline = time.monotonic() + TIMEOUT_S
+        while True:
             try:
-                urllib.request.urlopen(f"{address}api?token={token}", timeout=2)
+                urllib.request.urlopen(f"{address}api?token={token}", timeout=10).close()
                 break
             except OSError:
-                if server.poll() is not None:
-                    raise RuntimeError(f"JupyterLab ended at once:\n{(home / 'lab.log').read_text()[-2000:]}")
-                time.sleep(0.25)
+                assert server.poll() is None and time.monotonic() < deadline, (home / "lab.log").read_text()[-2000:]
+                time.sleep(0.1)
         yield address, token
     finally:
         server.terminate()
@@ -113,67 +120,144 @@ def lab_server(folder: Path, home: Path):
         log.close()
 
 
-@contextlib.contextmanager
-def chromium(width=1280, height=720):
-    """A page of a headless Debian Chromium; `page.errors` collects what its console reports as errors.
+@dataclass(frozen=True)
+class Lab:
+    """A running JupyterLab."""
 
-    What goes wrong in the kernel without a cell to show it is in :func:`kernel_trouble`.
-    """
+    address: str
+    token: str
+    folder: Path
+    known: set = field(default_factory=set)
+    """What page tests have tried already, so that what many pages have is tried on one: see ``pagechecks``."""
+
+    def close_kernels(self):
+        """End every kernel, as *Shut Down* in the page does."""
+        with self._ask("api/sessions") as answer:
+            sessions = json.load(answer)
+        for session in sessions:
+            self._ask(f"api/sessions/{session['id']}", "DELETE").close()
+
+    def _ask(self, what: str, method: str = "GET"):
+        request = urllib.request.Request(f"{self.address}{what}?token={self.token}", method=method)
+        return urllib.request.urlopen(request, timeout=60)
+
+
+_browser = []  # the driver and the browser, while they run
+_shared = {}  # the page that goes from notebook to notebook
+
+
+def _open_browser():
+    """The headless Debian Chromium that everything in this process shares; started again if it has crashed."""
     from playwright.sync_api import sync_playwright
 
     path = need_program("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
-        page = browser.new_page(viewport={"width": width, "height": height})
-        page.add_init_script(_WATCH_KERNEL)
-        page.errors = []
-        page.on("pageerror", lambda error: page.errors.append(f"page error: {error}"))
-        page.on("console", lambda message: message.type == "error" and page.errors.append(f"console: {message.text}"))
-        try:
-            yield page
-        finally:
-            browser.close()
+    if _browser and not _browser[1].is_connected():
+        close_browser()
+    if not _browser:
+        driver = sync_playwright().start()
+        _browser.append(driver)
+        _browser.append(driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS))
+    return _browser[1]
+
+
+def close_browser():
+    """End the shared browser, if there is one, and its driver's event loop with it."""
+    _shared.clear()
+    while _browser:
+        part = _browser.pop()
+        (part.close if _browser else part.stop)()
+
+
+def shared_page():
+    """A page that stays open between files of tests: JupyterLab then needs to be loaded only once."""
+    if not _shared or _shared["page"].is_closed() or not _browser[1].is_connected():
+        _shared["page"] = _new_page(_open_browser(), 1280, 720)
+    return _shared["page"]
+
+
+@contextlib.contextmanager
+def chromium(width=1280, height=720):
+    """A page of the shared browser with cookies and storage of its own.
+
+    `page.errors` collects what its console reports as errors. Errors in the kernel that no cell shows are in
+    :func:`kernel_trouble`.
+    """
+    page = _new_page(_open_browser(), width, height)
+    try:
+        yield page
+    finally:
+        page.context.close()
+
+
+def _new_page(browser, width, height):
+    context = browser.new_context(viewport={"width": width, "height": height})
+    context.set_default_timeout(TIMEOUT_S * 1000)
+    context.add_init_script(_WATCH_KERNEL)
+    page = context.new_page()
+    page.errors = []
+    page.on("pageerror", lambda error: page.errors.append(f"page error: {error}"))
+    page.on("console", lambda message: message.type == "error" and page.errors.append(f"console: {message.text}"))
+    return page
 
 
 def open_notebook(page, address, token, name):
     """Open a notebook alone on the page and wait for its kernel."""
-    page.goto(f"{address}doc/tree/{name}?token={token}&reset")
-    page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=60_000)
-    # The indicator beside the kernel's name says idle before there is a kernel; the status bar waits for one.
-    page.wait_for_selector("text=/Python 3 .* \\| Idle/", timeout=90_000)
-
-
-def run_all(page, timeout_s=180):
-    """Run every cell and wait until every code cell has its number."""
-    deadline, asked = time.monotonic() + timeout_s, 0.0
-    prompts = []
-    while time.monotonic() < deadline:
-        if all(prompt == "[ ]:" for prompt in prompts) and time.monotonic() - asked > 8:
-            # A kernel that has only just said it is idle may let the first request fall.
-            page.click('.lm-MenuBar-itemLabel:text-is("Run")')
-            page.click('.lm-Menu-itemLabel:text-is("Run All Cells")')
-            asked = time.monotonic()
-        page.wait_for_timeout(250)
-        if page.locator(".jp-Dialog").count():
-            raise AssertionError(f"a dialog stands in the way: {page.locator('.jp-Dialog').inner_text()}")
-        failed = [line for line in kernel_trouble(page) if line.startswith(_RAISED)]
-        if failed:
-            raise AssertionError(f"a cell failed: {failed[0]}")
-        prompts = page.eval_on_selector_all(
-            ".jp-CodeCell .jp-InputPrompt", "nodes => nodes.map(node => node.textContent.trim())"
+    if page.url.startswith(f"{address}doc/"):
+        # JupyterLab is there already: leave what is open, unsaved or not, and open the next.
+        page.evaluate(
+            """async (path) => {
+              for (const open of [...window.jupyterapp.shell.widgets("main")]) open.dispose();
+              window.kernelTrouble.length = 0;
+              await window.jupyterapp.commands.execute("docmanager:open", { path, factory: "Notebook" });
+            }""",
+            name,
         )
-        if prompts and all(prompt.strip("[]: ").isdigit() for prompt in prompts):
-            return
-    raise AssertionError(f"after {timeout_s} s cells were still waiting: {prompts}")
+    else:
+        page.goto(f"{address}doc/tree/{name}?token={token}&reset")
+    page.wait_for_selector(".jp-Notebook .jp-Cell")
+    # The indicator beside the kernel's name says idle before there is a kernel; the status bar waits for one.
+    page.wait_for_selector("text=/Python 3 .* \\| Idle/")
+
+
+def run_all(page, timeout_s=300):
+    """Run every cell and wait until every code cell has its number."""
+    run_together([page], timeout_s)
+
+
+def run_together(pages, timeout_s=300):
+    """Run every cell of the notebooks on some pages, all at the same time."""
+    deadline, asked, waiting = time.monotonic() + timeout_s, {}, list(pages)
+    while waiting:
+        for page in list(waiting):
+            found = prompts(page)
+            if found and all(prompt.isdigit() for prompt in found):
+                waiting.remove(page)
+                continue
+            # A kernel that has only just said it is idle may drop the first request.
+            if not any(found) and time.monotonic() - asked.get(page, -60) > 10:
+                choose_menu(page, "Run", "Run All Cells")
+                asked[page] = time.monotonic()
+            dialogs = page.locator(".jp-Dialog").all_inner_texts()
+            assert not dialogs, f"a dialog stands in the way: {dialogs[0]}"
+            failed = [line for line in kernel_trouble(page) if line.startswith(_RAISED)]
+            assert not failed, f"a cell failed: {failed[0]}"
+            assert time.monotonic() < deadline, f"after {timeout_s} s cells were still waiting: {found}"
+        pages[0].wait_for_timeout(100)
+
+
+def prompts(page) -> list[str]:
+    """What stands in the brackets before each code cell: its number, a star while it waits, or nothing."""
+    found = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
+    return [prompt.strip().strip("[]:").strip() for prompt in found]
 
 
 def kernel_trouble(page) -> list[str]:
-    """Exceptions and lines on stderr that came from the kernel since the page was opened or reloaded."""
+    """Exceptions and stderr lines that the kernel has sent since the page was opened or reloaded."""
     return [line for line in page.evaluate("window.kernelTrouble") if not line.startswith(_NO_TROUBLE)]
 
 
-def wait_for(page, condition, what, timeout_s=60.0):
-    """Ask again and again until a condition holds; `what` says in the failure what was waited for."""
+def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
+    """Wait until a condition holds; `what`, a text or a function that gives one, says in the failure what never came."""
     deadline = time.monotonic() + timeout_s
     while not condition():
         if time.monotonic() > deadline:
@@ -189,7 +273,7 @@ def choose_menu(page, *path: str):
 
 
 def set_theme(page, dark: bool):
-    """JupyterLab's light or dark theme, by its menu."""
+    """Switch to JupyterLab's light or dark theme by its menu."""
     wanted = "false" if dark else "true"
     if page.evaluate("document.body.dataset.jpThemeLight") != wanted:
         choose_menu(page, "Settings", "Theme", "JupyterLab Dark" if dark else "JupyterLab Light")
@@ -197,7 +281,7 @@ def set_theme(page, dark: bool):
 
 
 def save_notebook(page, path: Path) -> dict:
-    """Save the open notebook by its menu, wait until the file is new, and give what it holds."""
+    """Save the open notebook by its menu, wait for the new file, and return what it holds."""
     old = path.stat().st_mtime_ns
     choose_menu(page, "File", "Save Notebook")
     wait_for(page, lambda: path.stat().st_mtime_ns != old, "the saved file")
@@ -213,7 +297,7 @@ def _readable(path: Path) -> bool:
 
 
 def cell_seconds(notebook: dict) -> list[tuple[float, str]]:
-    """How long each code cell of a saved notebook ran, as JupyterLab recorded it, with the cell's first line."""
+    """How long each code cell of a saved notebook ran, as recorded by JupyterLab, and the cell's first line."""
     times = []
     for cell in notebook["cells"]:
         timing = cell["metadata"].get("execution")
@@ -249,3 +333,6 @@ def write_notebook(path: Path, *cells: str) -> Path:
     }
     path.write_text(json.dumps(notebook))
     return path
+
+
+atexit.register(close_browser)

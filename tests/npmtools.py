@@ -1,4 +1,4 @@
-"""npm packages that only the tests use: pinned in tests/npm/package.json, installed there on first use."""
+"""npm packages that only the tests use: pinned in tests/npm/package.json and installed there on first use."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ FOLDER = Path(__file__).resolve().parent / "npm"
 
 
 def npm_package(name: str) -> Path:
-    """The folder of an npm package of tests/npm/package.json; where it is missing or old, everything of that file is
-    installed. Workers that ask at once wait for the first. To add one: `npm install NAME` in tests/npm.
+    """The folder of a package from tests/npm/package.json; where it is missing or old, all of that file is installed.
+
+    Processes that ask at the same time wait for the first. To add a package: `npm install NAME` in tests/npm.
     """
     pinned = json.loads((FOLDER / "package.json").read_text("utf-8"))["dependencies"][name]
     folder = FOLDER / "node_modules" / name
@@ -32,9 +33,9 @@ def npm_package(name: str) -> Path:
 
 
 def _version(folder: Path) -> str | None:
-    """The version of an npm package in a folder; None where there is none, or half of one.
+    """The version of an npm package in a folder; None where it is missing or not complete.
 
-    npm writes node_modules/.package-lock.json last: before that an install has not ended.
+    npm writes node_modules/.package-lock.json last, so without that file an installation has not finished.
     """
     if not (FOLDER / "node_modules" / ".package-lock.json").exists():
         return None
@@ -46,7 +47,7 @@ def _version(folder: Path) -> str | None:
 
 @contextlib.contextmanager
 def _alone():
-    """One process at a time; the system lets go of the lock when its holder ends, however it ends."""
+    """One process at a time; the system releases the lock when its holder ends, in whatever way."""
     with open(FOLDER / ".install.lock", "a+b") as file:
         if os.name == "nt":
             import msvcrt

@@ -1,6 +1,6 @@
-// What pagechecks.py asks of a page. Each function stands alone and gives plain data.
+// What pagechecks.py asks of a page. Each function stands alone and returns plain data.
 
-// Every bench with its player, numbered in order; the number is written on both, so that they are found again.
+// Every bench with its player, numbered in order. Both carry the number, so that they are found again.
 function findBenches() {
   const found = [];
   for (const [cell, node] of [...document.querySelectorAll(".jp-Notebook .jp-Cell")].entries()) {
@@ -12,13 +12,13 @@ function findBenches() {
         : part("slider-balance") ? "mix"
         : tracks.startsWith("before,render") ? "gallery"
         : ["a,b,x", "first,second"].includes(tracks) ? "blind" : "bench";
-      found.push({ number, cell, id, kind });
+      found.push({ number, cell, id, kind, tracks });
     }
   }
   return found;
 }
 
-// In sentences: what is cut off, lies over something else, or makes its cell scroll sideways.
+// What is cut off, lies over something else, or makes its cell scroll sideways, in sentences.
 function faultsOfFit(number) {
   const faults = [], canvas = document.createElement("canvas").getContext("2d");
   const name = (e) => e.getAttribute("aria-label") || e.textContent.trim().slice(0, 40) || e.className || e.tagName;
@@ -68,7 +68,7 @@ function faultsOfFit(number) {
   return faults;
 }
 
-// For all that is written: its computed size in px, whether it is a hint that a class need not read, and the text.
+// For each text: its computed size in px, whether it is a hint that a class need not read, and the text itself.
 function letterSizes(number) {
   const sizes = [];
   for (const root of document.querySelectorAll(`[data-under-test="${number}"]`)) {

@@ -1,52 +1,56 @@
-"""What every bench of a page must stand: each control moved, each sound played, nothing cut off, large type to present.
+"""What a page with benches must stand: controls that answer, sound that plays, nothing cut off, large type to present.
 
-Used by the browser tests of the lessons and of the homework on pages of a JupyterLab that `labdriver` started.
+Used by the page tests of the lessons and the homework. What many pages have in common is tried on the first of them:
+each kind of stage, player, blind test and so on (`OpenPage.new`). On the others each bench answers one slider.
 """
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import re
-import urllib.request
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from labdriver import (
     ROOT,
+    Lab,
     cell_seconds,
     choose_menu,
     kernel_trouble,
     open_notebook,
+    prompts,
     run_all,
     save_notebook,
     set_theme,
     wait_for,
-)  # fmt: skip
+)
+from matplotlib.text import Text
 
 import vocomp_lab
-from vocomp_lab import Chain
+from vocomp_lab import Chain, shipped
+from vocomp_lab.bench.screen import PRESENTED_PX, PRESENTED_SCALE
 from vocomp_lab.lessons.controls import Choice, controls_for
+from vocomp_lab.pictures.pictures import picture_class
 
 SCREENSHOTS = ROOT / "tests" / "screenshots"
-"""Where each bench is left in the light and the dark theme and in the presenter's mode:
+"""Pictures of benches in the light and the dark theme and in the presenter's mode:
 <notebook>_<number of the bench>_<light|dark|present>.png."""
-CELL_LIMIT_S = 30.0
-"""No cell may take longer. On an idle machine the slowest takes under 8 s; this one has two cores, and another file of
-tests runs on the other."""
+CELL_LIMIT_S = 60.0
+"""No cell may take longer. On an idle machine the slowest takes under 8 s; a test machine runs other tests meanwhile."""
 LARGE_PX = 18.0
-"""The presenter's mode at 1280×720: controls, numbers and the sentence of the step are at least this large. A projector
-fills some 1.1 m of a wall's height with 720 rows; 18 of them are 28 mm, to be read from 7 m (common practice, no
-source)."""
+"""Controls, numbers and the step's sentence are at least this large in the presenter's mode at 1280×720. A projected
+picture is about 1.1 m high, so 18 of 720 rows are 28 mm, readable from 7 m (common practice, no source)."""
 HINT_PX = 16.0
 """The same for what a class need not read: the line about keys."""
 LETTERING_PX = 14.0
-"""The same for the smallest lettering in the picture: numbers at its axes, which stand in the line below it, too."""
+"""The same for the smallest lettering in the picture: numbers on its axes, which the line below repeats."""
 NEEDED = {"Detector": "RMS"}
-"""What has to be chosen in a menu for every slider to matter: the RMS time says nothing to a detector of peaks."""
-RELOAD_LIMIT_S = 90.0
-"""A reloaded page asks the kernel for all its widgets at once; where the answer takes over 4 s (a page of seven benches
-on a loaded machine), it asks for one after the other instead, which takes long, and works."""
+"""Menu entries without which some slider would do nothing: a peak detector has no RMS time."""
+RELOAD_LIMIT_S = 180.0
+"""A reloaded page asks the kernel for all its widgets at once. Where the answer takes over 4 s (a page of seven benches
+on a busy machine), it asks for them one by one, which works but takes long."""
 BUSY_DB = -43.5
 """A threshold at which every compressor and de-esser has work to do, so that its other settings matter."""
 QUIET_START = 0.1
@@ -69,6 +73,7 @@ class BenchOnPage:
     cell: int
     id: str
     kind: str
+    tracks: str
 
     @property
     def widget(self):
@@ -79,7 +84,7 @@ class BenchOnPage:
         return self.page.locator(f'.vocomp-player[data-under-test="{self.number}"]')
 
     def part(self, name):
-        """What Python named `name` for the page's script."""
+        """The element that Python named `name` for the page's script."""
         return self.page.locator(f".vocomp-{self.id}-{name}")
 
     def button(self, label):
@@ -90,15 +95,15 @@ class BenchOnPage:
         return bool(button.count()) and button.first.is_visible()
 
     def ask(self, call):
-        """Something of the page's player, such as ``position()``."""
+        """Call the page's player, for example ``position()``."""
         return self.player.evaluate(f"root => root.vocomp.{call}")
 
     def state(self) -> dict:
-        """What Python told the page last."""
+        """What Python last sent to the page."""
         return json.loads(self.part("state").text_content())
 
     def chain(self) -> Chain:
-        """The chain as it is set, from what the player offers to take along."""
+        """The chain as it is set, from the settings that the player offers."""
         return Chain.from_json(self.state()["json"])
 
     def kinds(self) -> set[type]:
@@ -106,15 +111,15 @@ class BenchOnPage:
         return {type(processor) for _, processor in self.chain().stages}
 
     def seen(self) -> str:
-        """The picture, or the numbers where there is none. Not both: they arrive one after the other, and a wait for a
-        change would end with the late one of the move before."""
+        """The picture, or the numbers where there is none. Not both: they arrive one after the other, so a wait for a
+        change could end with the late one of the move before."""
         picture = self.part("picture")
         if picture.count():
             return picture.first.get_attribute("src")
         return " ".join(self.widget.locator(".vocomp-numbers").all_inner_texts())
 
     def menu(self, label):
-        """The dropdown of a label."""
+        """The menu with a label."""
         exact = re.compile(rf"^\s*{re.escape(label)}\s*$")
         return (
             self.widget.locator(".widget-dropdown")
@@ -132,22 +137,24 @@ class BenchOnPage:
 
 
 def benches(page) -> list[BenchOnPage]:
-    """Every bench of the page, in order; waits until their players stand."""
-    page.wait_for_function(
-        "() => [...document.querySelectorAll('.vocomp-player')].every((player) => !player.hidden)", timeout=60_000
-    )
+    """Every bench of the page, in order, once all their players are awake."""
+    page.wait_for_function("() => [...document.querySelectorAll('.vocomp-player')].every((player) => !player.hidden)")
     return [BenchOnPage(page, **found) for found in _in_page(page, "findBenches")]
 
 
 @dataclass
 class OpenPage:
-    """A notebook that stands open, run from top to bottom."""
+    """An open notebook that was run from top to bottom."""
 
     page: object
     name: str
     path: Path
     benches: list = field(default_factory=list)
     known: set = field(default_factory=set)
+
+    def new(self, *what) -> bool:
+        """Whether no page had this yet; from now on it counts as known."""
+        return what not in self.known and not self.known.add(what)
 
     def no_trouble(self):
         """No error in the console, none from the kernel, no alert on a bench, no dialog."""
@@ -163,34 +170,24 @@ class OpenPage:
         self.page.screenshot(path=SCREENSHOTS / f"{self.name}_{bench.number}_{kind}.png")
 
 
-def open_and_run(page, server, source: Path, folder: Path, *, instead=("", "")) -> OpenPage:
-    """Open a copy of a notebook in a folder of its own under the server's, and run all of it."""
-    address, token = server
-    home = folder / source.stem
+def open_and_run(page, lab: Lab, source: Path, *, instead=("", "")) -> OpenPage:
+    """Open a copy of a notebook in a folder of its own, one text in it replaced, and run all of it."""
+    home = lab.folder / source.stem
     home.mkdir()
     path = home / source.name
     path.write_text(source.read_text("utf-8").replace(*instead), "utf-8")
+    page.set_viewport_size({"width": 1280, "height": 720})
+    open_notebook(page, lab.address, lab.token, f"{source.stem}/{source.name}")
     page.errors.clear()
-    open_notebook(page, address, token, f"{source.stem}/{source.name}")
-    set_theme(page, dark=False)
     run_all(page)
-    return OpenPage(page, source.stem, path, benches(page))
-
-
-def close_kernels(server):
-    """End every kernel of the server, as the page's *Shut Down* does."""
-    address, token = server
-    with urllib.request.urlopen(f"{address}api/sessions?token={token}") as answer:
-        for session in json.load(answer):
-            request = urllib.request.Request(f"{address}api/sessions/{session['id']}?token={token}", method="DELETE")
-            urllib.request.urlopen(request).close()
+    return OpenPage(page, source.stem, path, benches(page), lab.known)
 
 
 # ---- running ----------------------------------------------------------------------------------------------------
 
 
 def check_run(opened: OpenPage):
-    """Saved by its menu, the notebook holds no error and no line on stderr, and no cell was over its time."""
+    """Save the notebook by its menu: no cell failed, wrote to stderr or took too long."""
     notebook = save_notebook(opened.page, opened.path)
     for cell in notebook["cells"]:
         for output in cell.get("outputs", ()):
@@ -212,7 +209,7 @@ def cell_sources(path: Path) -> list[str]:
 
 
 def run_cell(page, place: int, text: str | None = None) -> str:
-    """Click into a cell, type something else if asked to, run it by Shift+Enter, and give what it shows."""
+    """Click into a cell, replace its text if asked to, run it by Shift+Enter, and return what it shows."""
     cell = page.locator(".jp-Notebook .jp-Cell").nth(place)
     prompt = cell.locator(".jp-InputPrompt")
     old = prompt.inner_text()
@@ -225,7 +222,7 @@ def run_cell(page, place: int, text: str | None = None) -> str:
     def ran():
         return prompt.inner_text() != old and prompt.inner_text().strip("[]: ").isdigit()
 
-    wait_for(page, ran, f"cell {place}", 60)
+    wait_for(page, ran, f"cell {place}")
     return cell.locator(".jp-OutputArea").inner_text()
 
 
@@ -235,65 +232,63 @@ def restart_and_run_all(opened: OpenPage):
     choose_menu(page, "Kernel", "Restart Kernel and Run All Cells…")
     page.locator(".jp-Dialog button.jp-mod-accept").click()
     wait_for(page, lambda: not page.locator(".jp-Dialog").count(), "the question to go")
-    # The old numbers stand until the kernel is new.
-    page.wait_for_function(
-        "() => [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')].some((e) => !/\\d/.test(e.textContent))",
-        timeout=60_000,
-    )
-    wait_for(page, lambda: all_ran(page), "all cells to have run again", 180)
+    # The old numbers stay until the kernel is new.
+    wait_for(page, lambda: not all(prompt.isdigit() for prompt in prompts(page)), "the new kernel")
+    wait_for(page, lambda: all(prompt.isdigit() for prompt in prompts(page)), "all cells to have run again", 300)
     opened.benches = benches(page)
-
-
-def all_ran(page) -> bool:
-    prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
-    return all(prompt.strip("[]: ").isdigit() for prompt in prompts)
 
 
 # ---- moving -----------------------------------------------------------------------------------------------------
 
 
-def move_everything(opened: OpenPage, bench: BenchOnPage, thorough: bool = False, present: bool = True):
-    """Move each control of a bench by hand, and see that it answers; go through all of its steps if `thorough`."""
+def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
+    """Use a bench by hand: all that no page had yet, and one slider of what is known; see that it answers.
+
+    With `present`, the first bench of a page that has the presenter's mode is shown in it.
+    """
     bench.show()
-    play_everything(bench)
-    if bench.kind == "blind":
+    if opened.new("player", bench.tracks):
+        play_everything(bench)
+    elif bench.number == 1:
+        play_everything(bench, briefly=True)
+    if bench.kind == "blind" and opened.new("blind test", bench.tracks):
         answer_all_trials(bench)
     elif bench.kind == "mix":
         move_balance(bench)
     elif bench.kind in ("bench", "regions"):
-        if bench.has("More controls"):
+        if bench.has("More controls") and (bench.kinds() - opened.known or opened.new("in sight", bench.kind)):
             bench.button("More controls").click()
             move_stages(opened, bench)
             move_view(bench)
             check_fit(bench)
             bench.button("More controls").click()
-        if bench.kind == "regions":
+        else:
+            move_one(bench)
+        if bench.kind == "regions" and opened.new("regions"):
             edit_regions(bench)
         if bench.has("Present"):
-            take_along(bench)
-            if present:
-                step_through(opened, bench, thorough)
+            if opened.new("take along", bench.kind):
+                take_along(bench)
+            if opened.new("steps", bench.kind):
+                step_through(opened, bench)
+            elif present and bench is next(other for other in opened.benches if other.has("Present")):
+                present_briefly(opened, bench)
     assert not bench.alerts(), bench.alerts()
 
 
-def move_what_stands_open(bench: BenchOnPage):
-    """Play, and move every slider in sight; each must answer."""
-    bench.show()
-    play_everything(bench, briefly=True)
-    old = bench.chain() if bench.has("Reset") else None
-    for handle in bench.widget.locator(".noUi-handle:visible").all():
-        was = handle.get_attribute("aria-valuenow")
-        step_by_hand(bench.page, handle)
-        wait_for(bench.page, lambda: handle.get_attribute("aria-valuenow") != was, "the handle to move")
-    if old is not None:
-        wait_for(bench.page, lambda: bench.chain() != old, "the settings sheet to follow")
+def move_one(bench: BenchOnPage):
+    """Move the first slider in sight and take it back: the settings follow."""
+    handles = bench.widget.locator(".noUi-handle:visible")
+    if handles.count() and bench.has("Reset"):
+        old = bench.chain()
+        step_by_hand(bench.page, handles.first)
+        wait_for(bench.page, lambda: bench.chain() != old, "the settings to follow")
         bench.button("Reset").click()
         wait_for(bench.page, lambda: bench.chain() == old, "Reset")
-    assert not bench.alerts(), bench.alerts()
 
 
 def play_everything(bench: BenchOnPage, briefly: bool = False):
-    """Play quietly, switch to each choice, tick and slide all that the player has, pause; `briefly`, play and pause."""
+    """Play quietly, switch to each choice, use all that the player has, pause; `briefly`: play and pause only."""
     page, root = bench.page, bench.player
     play = root.locator("[data-part=play]")
     play.click()
@@ -309,10 +304,10 @@ def play_everything(bench: BenchOnPage, briefly: bool = False):
         page.wait_for_function(
             """([root, heard]) => { const gains = Object.entries(root.vocomp.gains() || {});
             return gains.length && gains.every(([name, gain]) => (name === heard ? gain > 0 : gain === 0)); }""",
-            arg=[root.element_handle(), value], timeout=10_000,
-        )  # fmt: skip
+            arg=[root.element_handle(), value],
+        )
     # A clip may begin with a pause.
-    page.wait_for_function("root => root.vocomp.level() > 1e-4", arg=root.element_handle(), timeout=20_000)
+    page.wait_for_function("root => root.vocomp.level() > 1e-4", arg=root.element_handle())
     levels = [bench.ask("level()") for _ in range(5)]
     assert max(levels) < QUIET_START, levels
     if briefly:
@@ -322,7 +317,7 @@ def play_everything(bench: BenchOnPage, briefly: bool = False):
     for box in root.locator("input[type=checkbox]:visible").all():
         box.click()
         box.click()
-    if not bench.ask("playing()"):  # it came to its end while it was not to loop
+    if not bench.ask("playing()"):  # it reached its end while the loop was off
         play.click()
         wait_for(page, lambda: bench.ask("playing()"), "the sound again")
     clock, volume = root.locator("[data-part=seek]"), root.locator("[data-part=volume]")
@@ -340,12 +335,14 @@ def play_everything(bench: BenchOnPage, briefly: bool = False):
 
 
 def move_stages(opened: OpenPage, bench: BenchOnPage):
-    """Every control of every stage, and what is compared."""
+    """Every control of each kind of stage that no page had; the menus of a chain on the first that has them."""
     stage_menu = bench.menu("Stage")
     if stage_menu.count():
         begun_with = stage_menu.evaluate("e => e.selectedIndex")
         # An option writes its spaces as no-break spaces; the chain has the names.
-        for place, (name, _) in enumerate(bench.chain().stages):
+        for place, (name, processor) in enumerate(bench.chain().stages):
+            if type(processor) in opened.known:
+                continue
             if place != stage_menu.evaluate("e => e.selectedIndex"):
                 old = bench.state()
                 stage_menu.select_option(index=place)
@@ -355,17 +352,18 @@ def move_stages(opened: OpenPage, bench: BenchOnPage):
             old = bench.state()
             stage_menu.select_option(index=begun_with)
             wait_for(bench.page, lambda: bench.state() != old, "the stage that it began with")
-        for place in (1, 0):
+        for place in (1, 0) if opened.new("compare") else ():
             old = bench.state()
             bench.menu("Compare").select_option(index=place)
             wait_for(bench.page, lambda: bench.state() != old, f"comparison {place}")
-    else:
+    elif bench.kinds() - opened.known:
         move_stage(opened, bench, bench.chain().stages[0][0])
 
 
 def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
-    """All handles; the boxes of settings, and every entry of the menus of stages, that no page had before. There each
-    answer is waited for; elsewhere the settings at the end.
+    """Every handle and menu of a stage, and the boxes of settings that no page had yet.
+
+    Each answer to those is waited for; for the others only the settings at the end.
     """
     page, first = bench.page, bench.chain()[stage]
     controls, anew = controls_for(type(first)), type(first) not in opened.known
@@ -376,7 +374,7 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
     looked_at = (lambda: bench.state()["json"]) if getattr(first, "regions", None) == () else bench.seen
 
     def typed(control):
-        return bench.part(f"typed-{control.field}").locator("input").input_value(timeout=5000)
+        return bench.part(f"typed-{control.field}").locator("input").input_value()
 
     def texts(processor):
         return {c.field: c.text(getattr(processor, c.field)) for c in controls if not isinstance(c, Choice)}
@@ -386,8 +384,7 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
 
     wait_for(page, lambda: shown() == texts(first), lambda: f"{stage}: {texts(first)}, shown {shown()}")
     pressed = []
-    # The threshold first, to where there is something to do; then each entry of each menu, and back, unless a slider
-    # needs it.
+    # The threshold first, to where there is work to do; then each entry of each menu and back, unless a slider needs it.
     for control in sorted(controls, key=lambda c: (c.field != "threshold_db", not isinstance(c, Choice))):
         if isinstance(control, Choice):
             menu = bench.menu(control.label)
@@ -430,7 +427,7 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
         now = bench.chain()[stage]
         return texts(now) == shown()
 
-    wait_for(page, settled, lambda: f"{stage}: {shown()} in the settings sheet, which says {bench.chain()[stage]}", 60)
+    wait_for(page, settled, lambda: f"{stage}: {shown()} in the settings sheet, which says {bench.chain()[stage]}")
     now = bench.chain()[stage]
     moved = [c for c in controls if not isinstance(c, Choice)]
     still = [c.label for c in moved if getattr(now, c.field) == getattr(first, c.field)]
@@ -440,18 +437,18 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
     def back():
         return shown() == texts(first) and bench.chain()[stage] == first
 
-    wait_for(page, back, lambda: f"{stage}: Reset to {first}, {shown()}", 60)
+    wait_for(page, back, lambda: f"{stage}: Reset to {first}, {shown()}")
 
 
 def step_by_hand(page, handle):
-    """One step of a slider by an arrow key, to where there is room."""
+    """Move a slider one step by an arrow key, to the side that has room."""
     handle.focus()
     at_the_start = handle.get_attribute("aria-valuenow") == handle.get_attribute("aria-valuemin")
     page.keyboard.press("ArrowRight" if at_the_start else "ArrowLeft")
 
 
 def move_view(bench: BenchOnPage):
-    """The two handles of what is in sight."""
+    """The two handles of the stretch in sight."""
     handles = bench.widget.locator(".widget-slider").filter(has_text="In sight (s)").locator(".noUi-handle")
     for place, key in enumerate(("ArrowRight", "ArrowLeft")):
         for press in (key, "ArrowLeft" if key == "ArrowRight" else "ArrowRight"):
@@ -474,7 +471,7 @@ def move_balance(bench: BenchOnPage):
 
 
 def answer_all_trials(bench: BenchOnPage):
-    """A blind test to its end: the result stands there after the last answer and not before."""
+    """Take a blind test to its end: the result appears after the last answer and not before."""
     buttons = bench.widget.locator("button").all()
     status = bench.widget.locator("[role=status]")
     trials = int(re.search(r"Trial 1 of (\d+)", status.inner_text())[1])
@@ -495,7 +492,7 @@ def edit_regions(bench: BenchOnPage):
         return [text.replace("\xa0", " ") for text in listed.locator("option").all_inner_texts()]
 
     def press(name):
-        # Undo may take back a move of the crossfade, which the list does not show; the sheet changes with every change.
+        # Undo may take back a move of the crossfade, which the list does not show; the settings sheet changes each time.
         old = bench.state()["json"]
         bench.part(name.lower().replace(" ", "-")).click()
         wait_for(page, lambda: bench.state()["json"] != old, f"an answer to {name}")
@@ -537,7 +534,7 @@ def taken(entries, start_s, end_s) -> bool:
 
 
 def take_along(bench: BenchOnPage):
-    """The settings to take along read back, as a sheet and as Python, and both can be copied."""
+    """The settings can be read back as a sheet and as Python, and both can be copied."""
     root = bench.player
     root.locator("summary").click()
     sheet, python = (root.locator(f"textarea[data-part={part}]") for part in ("json", "python"))
@@ -552,26 +549,47 @@ def take_along(bench: BenchOnPage):
 # ---- presenting -------------------------------------------------------------------------------------------------
 
 
-def step_through(opened: OpenPage, bench: BenchOnPage, thorough: bool):
-    """The presenter's mode: large, nothing cut off; steps, held-back numbers, a tally; a picture of it; and back."""
-    page, before = bench.page, bench.chain()
+def begin_presenting(opened: OpenPage, bench: BenchOnPage):
+    """The presenter's mode is large, and nothing in it is cut off; a picture of it. Returns the step's line."""
+    page = bench.page
     bench.button("Present").click()
     step = bench.widget.locator(".vocomp-step").first
-    wait_for(page, lambda: bench.state().get("present") and step.inner_text().startswith("1 of "), "the first step", 60)
+    wait_for(page, lambda: bench.state().get("present") and step.inner_text().startswith("1 of "), "the first step")
     page.wait_for_function("root => root.classList.contains('vocomp-present')", arg=bench.player.element_handle())
     check_large(bench)
     check_fit(bench)
     opened.picture(bench, "present")
+    return step
+
+
+def end_presenting(bench: BenchOnPage, before: Chain):
+    """The settings from before the steps are back."""
+    bench.button("Present").click()
+    wait_for(bench.page, lambda: not bench.state()["present"], "the end of the presenter's mode")
+    wait_for(bench.page, lambda: bench.chain() == before, "the settings from before the steps")
+
+
+def present_briefly(opened: OpenPage, bench: BenchOnPage):
+    """Into the presenter's mode and back."""
+    before = bench.chain()
+    begin_presenting(opened, bench)
+    end_presenting(bench, before)
+
+
+def step_through(opened: OpenPage, bench: BenchOnPage):
+    """All steps of the presenter's mode, forth and back; numbers held back; a tally of guesses."""
+    page, before = bench.page, bench.chain()
+    step = begin_presenting(opened, bench)
     steps = int(re.match(r"1 of (\d+)", step.inner_text())[1])
-    for place in range(2, steps + 1 if thorough else min(steps, 2) + 1):
+    for place in range(2, steps + 1):
         old = bench.state()
         bench.button("Next step").click()
         wait_for(page, lambda: step.inner_text().startswith(f"{place} of "), f"step {place}")
         wait_for(page, lambda: bench.state() != old, f"step {place} on the bench")
     if steps > 1:
-        assert not thorough or bench.button("Next step").is_disabled()
+        assert bench.button("Next step").is_disabled()
         bench.button("Previous step").click()
-        if steps > 2 and thorough:
+        if steps > 2:
             wait_for(page, lambda: step.inner_text().startswith(f"{steps - 1} of "), "the step before the last")
             bench.button("First step").click()
         wait_for(page, lambda: step.inner_text().startswith("1 of "), "the first step again")
@@ -585,13 +603,11 @@ def step_through(opened: OpenPage, bench: BenchOnPage, thorough: bool):
     hold.click()
     wait_for(page, lambda: numbers.first.is_visible(), "the numbers to be shown")
     tally(bench)
-    bench.button("Present").click()
-    wait_for(page, lambda: not bench.state()["present"], "the end of the presenter's mode")
-    wait_for(page, lambda: bench.chain() == before, "the settings from before the steps")
+    end_presenting(bench, before)
 
 
 def tally(bench: BenchOnPage):
-    """Other answers are typed, hands counted."""
+    """Type other answers, and count hands."""
     page = bench.page
     bench.button("Tally of guesses").click()
     answers = bench.widget.get_by_label("Answers")
@@ -607,7 +623,7 @@ def tally(bench: BenchOnPage):
 
 
 def check_large(bench: BenchOnPage):
-    """Computed sizes of all that is written on the bench, and of the smallest lettering in its picture."""
+    """All text on the bench is large enough, and so is the smallest lettering in its picture."""
     sizes = _in_page(bench.page, "letterSizes", bench.number)
     small = [(size, text) for size, hint, text in sizes if size < (HINT_PX if hint else LARGE_PX)]
     assert sizes and not small, small
@@ -617,23 +633,19 @@ def check_large(bench: BenchOnPage):
 
 
 def smallest_lettering_px(bench: BenchOnPage) -> float:
-    """Of the picture in the presenter's mode, as it stands on the screen."""
-    from matplotlib.text import Text
-
-    from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
-    from vocomp_lab.pictures.pictures import picture_class
-    from vocomp_lab.singer.song import shipped
-
+    """The smallest lettering in the presenter's picture, at its size on the screen."""
     clip = shipped("lesson_verse_clean").clip.cut(0, 1)
-    stages = bench.chain().apply(clip).stages
-    written = []
-    for stage in stages.values():
-        picture = picture_class(stage)(*PRESENTED_PX, PRESENTED_SCALE)
-        texts = [text for text in picture.figure.findobj(Text) if text.get_visible() and text.get_text()]
-        written += [text.get_fontsize() for text in texts]
-        dpi = picture.dpi
+    kinds = {picture_class(stage) for stage in bench.chain().apply(clip).stages.values()}
     shown, drawn = bench.part("picture").evaluate("e => [e.getBoundingClientRect().width, e.naturalWidth]")
-    return min(written) * dpi / 72 * shown / drawn
+    return min(drawn_px(kind) for kind in kinds) * shown / drawn
+
+
+@functools.cache
+def drawn_px(kind: type) -> float:
+    """The smallest lettering of a kind of picture in the presenter's size, in pixels of the picture."""
+    picture = kind(*PRESENTED_PX, PRESENTED_SCALE)
+    texts = [text for text in picture.figure.findobj(Text) if text.get_visible() and text.get_text()]
+    return min(text.get_fontsize() for text in texts) * picture.dpi / 72
 
 
 # ---- looks ------------------------------------------------------------------------------------------------------
@@ -646,18 +658,24 @@ def check_fit(bench: BenchOnPage):
 
 
 def look_in_both_themes(opened: OpenPage):
-    """A picture of every bench in the light and in the dark theme."""
-    for dark in (False, True):
-        set_theme(opened.page, dark)
-        for bench in opened.benches:
-            opened.picture(bench, "dark" if dark else "light")
+    """Nothing is cut off. Pictures in both themes of the page's first bench and of each kind that no page had."""
+    page = opened.page
+    for bench in opened.benches:
+        check_fit(bench)
+    shown = [bench for bench in opened.benches if opened.new("seen", bench.kind, bench.tracks) or bench.number == 1]
+    # It begins with the theme that the page before has left.
+    dark = page.evaluate("document.body.dataset.jpThemeLight") == "false"
+    for now_dark in (dark, not dark):
+        set_theme(page, now_dark)
+        for bench in shown:
+            opened.picture(bench, "dark" if now_dark else "light")
 
 
 # ---- coming back ------------------------------------------------------------------------------------------------
 
 
 def reload_and_find(opened: OpenPage):
-    """Saved, moved and reloaded with the kernel alive: every bench is back, the moved one as it was moved; it plays."""
+    """Reload the page while the kernel lives: every bench is back, a moved one as it was moved, and it plays."""
     page = opened.page
     save_notebook(page, opened.path)
     moved = next((b for b in opened.benches if b.kind in ("bench", "regions") and b.has("Reset")), None)
@@ -670,15 +688,18 @@ def reload_and_find(opened: OpenPage):
         settings = moved.state()["json"]
     count = len(opened.benches)
     page.reload()
-    page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=60_000)
+    page.wait_for_selector(".jp-Notebook .jp-Cell")
     players = page.locator(".vocomp-player")
     shown = page.locator(".vocomp-player:not([hidden])")
     wait_for(
-        page, lambda: shown.count() == count,
-        lambda: f"{count} players; {players.count()} stand there, {shown.count()} are awake, of "
-        f"{page.locator('.vocomp-bench').count()} benches; console: {page.errors}, kernel: {kernel_trouble(page)}",
+        page,
+        lambda: shown.count() == count,
+        lambda: (
+            f"{count} players; there are {players.count()}, {shown.count()} of them awake, on "
+            f"{page.locator('.vocomp-bench').count()} benches; console: {page.errors}, kernel: {kernel_trouble(page)}"
+        ),
         RELOAD_LIMIT_S,
-    )  # fmt: skip
+    )
     wait_for(page, lambda: len(benches(page)) == count, "the benches")
     opened.benches = benches(page)
     for bench in opened.benches:
@@ -688,5 +709,5 @@ def reload_and_find(opened: OpenPage):
     if moved:
         back = opened.benches[moved.number - 1]
         assert back.state()["json"] == settings
-        play_everything(back)
+        play_everything(back, briefly=True)
     opened.no_trouble()

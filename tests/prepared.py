@@ -1,5 +1,5 @@
-"""Takes made ready for lessons 05 and 06 from what is *known* of them, so that those lessons' claims are tested
-apart from what the proposals may find.
+"""Takes prepared for lessons 05 and 06 by what is *known* of them: those lessons' claims are then tested apart from what
+the proposals find.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from conftest import need_program
+from takes import make_take
 
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.thresholds import threshold_for
@@ -19,11 +20,11 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402", "first-403", "second-404")
-"""Both singers: what is shipped, and performances with faults that nothing was tuned on."""
+"""Both singers: the shipped takes, and performances with faults that nothing was tuned on."""
 SPEECH = (
     "the kettle sang before the rain came down. nobody took the last boat home. "
     "count every lantern on the quay, and tell me which of them is out."
@@ -32,7 +33,7 @@ SPEECH = (
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
-    """A voice with its faults undone, before and after peak control, and where it sings."""
+    """A voice with its faults undone, before and after peak control, and where it is active."""
 
     bare: Clip
     peaks: Compressor
@@ -43,7 +44,7 @@ class Prepared:
 
 @functools.cache
 def prepared(name: str) -> Prepared:
-    """A take of ``TAKES``, its loud word, quiet phrase, low end and box undone by its truth; then peak control."""
+    """A take of ``TAKES`` with its loud word, quiet phrase, low end and boxiness undone by its truth; then peak control."""
     take = shipped(name) if "-" not in name else make_take(name.split("-")[0], int(name.split("-")[1]))
     faults = take.truth["faults"]
     undone = [faults[kind] for kind in ("loud_word", "quiet_phrase") if kind in faults]
@@ -63,7 +64,7 @@ def prepared(name: str) -> Prepared:
 
 
 def steady(voice: Clip, median_db: float = 3.0) -> Compressor:
-    """The steady compressor of lesson 05 at the threshold at which it takes so much."""
+    """The steady compressor of lesson 05 at the threshold that gives this median reduction."""
     compressor = Compressor(-26, 2.5, 10, 200, knee_db=6)
     return dataclasses.replace(compressor, threshold_db=threshold_for(compressor, voice, "median_db", median_db))
 

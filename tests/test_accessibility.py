@@ -1,16 +1,15 @@
-"""Pages that everybody can use, measured in a real browser with axe-core and the keyboard, in both themes.
+"""Pages that everybody can use: measured in a real browser with axe-core and the keyboard, in both themes.
 
-Rules: Web Content Accessibility Guidelines (WCAG) 2.1, levels A and AA. Only what the package itself puts into a page
-is looked at, the outputs of the cells: JupyterLab's own menus and editors are out of scope.
+Rules: Web Content Accessibility Guidelines (WCAG) 2.1, levels A and AA. Only what the package itself puts into a page is
+checked, that is the outputs of the cells; JupyterLab's own menus and editors are out of scope.
 """
 
 from __future__ import annotations
 
 import json
-import time
 
 import pytest
-from labdriver import chromium, lab_server, open_notebook, run_all, write_notebook
+from labdriver import chromium, open_notebook, run_all, set_theme, wait_for, write_notebook
 from npmtools import npm_package
 
 from vocomp_lab.exercises.marking import mark_sheet
@@ -23,6 +22,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.song import shipped
 
+pytestmark = pytest.mark.ci
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
 OURS = ".jp-OutputArea-output"
 
@@ -33,20 +33,20 @@ from vocomp_lab.bench.bench import Bench
 clip = shipped("lesson_verse_faulty").clip.cut(6, 12)
 goals = [Goal("max_db", low=1), Goal("share_percent", high=1)]
 Bench(clip, Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]), goals=goals)""",
-    """from vocomp_lab.bench_regions import RegionBench
+    """from vocomp_lab.bench import RegionBench
 RegionBench(clip, then=Compressor(-26, 3, 1, 80))""",
-    """from vocomp_lab.bench_blind import BlindBench
+    """from vocomp_lab.bench import BlindBench
 after = Compressor(-26, 3, 1, 80).apply(clip).output
 BlindBench(clip, after, 5, seed=1)""",
-    """from vocomp_lab.bench_mix import MixBench
+    """from vocomp_lab.bench import MixBench
 MixBench(clip, after, clip.with_samples(clip.samples[::-1].copy()))""",
-    """from vocomp_lab.bench_gallery import GalleryBench
+    """from vocomp_lab.bench import GalleryBench
 from vocomp_lab.lessons.gallery import FaultGallery
 GalleryBench(FaultGallery(clip))""",
-    """from vocomp_lab.bench_file import OwnVocal
+    """from vocomp_lab.bench import OwnVocal
 from vocomp_lab.lessons.course import begin
 OwnVocal(begin("09_your_own_vocal", clip))""",
-    """from vocomp_lab.settings_page import SettingsPage
+    """from vocomp_lab.lessons.settings_page import SettingsPage
 SettingsPage(Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]).apply(clip))""",
     """from vocomp_lab.exercises import Homework
 home = Homework("04", "guest")
@@ -60,7 +60,7 @@ ax.set_title("Above the threshold the line is flatter by the ratio")
 show(fig)""",
 )
 
-# What the page's own scripts are asked; each is called with what `evaluate` hands over.
+# Scripts run in the page; each is called with what `evaluate` passes on.
 _AXE = """async ([places, levels]) => {
   const nodes = places.flatMap(place => Array.from(document.querySelectorAll(place)));
   const found = await axe.run(nodes, {runOnly: {type: 'tag', values: levels}});
@@ -107,15 +107,14 @@ window.a11y = {
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory):
-    """A notebook with one of each kind, run, and everything in it unfolded; high enough that all of it is in sight."""
-    folder, home = tmp_path_factory.mktemp("notebooks"), tmp_path_factory.mktemp("home")
-    write_notebook(folder / "kinds.ipynb", *CELLS)
+def page(lab):
+    """A notebook with one of each kind, run, everything in it unfolded; the page is high enough to show all of it."""
+    write_notebook(lab.folder / "kinds.ipynb", *CELLS)
     axe = (npm_package("axe-core") / "axe.min.js").read_text("utf-8")
-    with chromium(1280, 9500) as page, lab_server(folder, home) as (address, token):
-        open_notebook(page, address, token, "kinds.ipynb")
+    with chromium(1280, 9500) as page:
+        open_notebook(page, lab.address, lab.token, "kinds.ipynb")
         run_all(page)
-        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 5", timeout=60_000)
+        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 5")
         page.add_script_tag(content=axe)
         page.evaluate(_HELPERS)
         # JupyterLab's page has a body without height, which axe takes for one that hides all text in it.
@@ -126,36 +125,35 @@ def page(tmp_path_factory):
         for fold in page.locator(f"{OURS} summary").all():
             fold.click()
         mistype(page)
-        page.wait_for_function(f"document.querySelectorAll('{OURS}').length >= 20", timeout=30_000)
+        page.wait_for_function(f"document.querySelectorAll('{OURS}').length >= 20")
         settle(page)
         yield page
+    lab.close_kernels()
 
 
 def mistype(page):
-    """Type a ratio that can't be, and wait for the sentence that says so."""
+    """Type an impossible ratio and wait for the sentence that says so."""
     ratio = page.locator("[class*='-typed-ratio'] input").first
     ratio.fill("0.5")
     ratio.press("Enter")
-    page.wait_for_selector(".vocomp-bench .vocomp-error[role=alert]", timeout=30_000)
+    page.wait_for_selector(".vocomp-bench .vocomp-error[role=alert]")
 
 
 def themed(page, theme):
-    """Change to a theme of JupyterLab and wait until it is there."""
+    """Switch to a theme of JupyterLab and wait until it is there."""
     if page.evaluate("document.body.dataset.jpThemeLight") != str(theme == "light").lower():
-        page.click('.lm-MenuBar-itemLabel:text-is("Settings")')
-        page.click('.lm-Menu-itemLabel:text-is("Theme")')
-        page.click(f'.lm-Menu-itemLabel:text-is("JupyterLab {theme.capitalize()}")')
+        set_theme(page, theme == "dark")
         # The theme's colours come with a stylesheet, and widgets fade into theirs.
         there = "> 0.5" if theme == "light" else "< 0.1"
         shade = "a11y.luminance(a11y.behind(document.querySelector('.vocomp-player')))"
-        page.wait_for_function(f"{shade} {there}", timeout=30_000)
-        page.wait_for_function("document.querySelectorAll('.lm-Menu').length === 0", timeout=30_000)
+        page.wait_for_function(f"{shade} {there}")
+        page.wait_for_function("document.querySelectorAll('.lm-Menu').length === 0")
         settle(page)
     return page
 
 
-def settle(page, timeout_s=30.0):
-    """Wait until places and colours of all that is shown stay as they are."""
+def settle(page):
+    """Wait until places and colours of everything shown stay as they are."""
     look = f"""() => {{
       document.querySelectorAll('.jp-WindowedPanel-outer').forEach(e => {{ e.scrollTop = 0; }});
       return JSON.stringify(a11y.ours('{OURS}', 'button, label, span, td, img, select').filter(a11y.inSight).map(e => {{
@@ -163,11 +161,14 @@ def settle(page, timeout_s=30.0):
         return [Math.round(box.x), Math.round(box.y), style.color, style.backgroundColor];
       }}));
     }}"""
-    deadline, seen = time.monotonic() + timeout_s, []
-    while seen[-4:].count(seen[-1] if seen else None) < 4:
-        assert time.monotonic() < deadline, "the page never came to rest"
+    seen = []
+
+    def at_rest():
         page.wait_for_timeout(150)
         seen.append(page.evaluate(look))
+        return len(seen) >= 4 and len(set(seen[-4:])) == 1
+
+    wait_for(page, at_rest, "the page to come to rest")
 
 
 def axe_on(page, *places):
@@ -182,7 +183,7 @@ def grave(found):
 def test_axe_finds_nothing_serious_in_what_the_package_shows(page, theme):
     found = axe_on(themed(page, theme), OURS)
     assert not grave(found), json.dumps(grave(found), indent=1)
-    # It has looked at all of it, and what it could not decide is only the colour of menus, measured below.
+    # It looked at all of it, and could not decide only about the colour of menus, which is measured below.
     counted = found["counted"]
     least = {"color-contrast": 300, "image-alt": 4, "aria-input-field-name": 15, "label": 60, "select-name": 6}
     least["button-name"] = 30
@@ -192,7 +193,7 @@ def test_axe_finds_nothing_serious_in_what_the_package_shows(page, theme):
 
 
 def test_axe_would_find_what_is_wrong(page):
-    """The run above can fail: things put into a bench that are wrong are found."""
+    """The test above can fail: faults put into a bench are found."""
     page.evaluate("""() => document.querySelector('.vocomp-bench').insertAdjacentHTML('beforeend', `<div id="wrong">
         <p style="color:#999;background:#fff">grey on white</p><input><select></select>
         <img width=9 height=9 src="data:image/gif;base64,R0lGODlhAQABAAAAACw="></div>`)""")
@@ -205,7 +206,7 @@ def test_axe_would_find_what_is_wrong(page):
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_menus_are_readable_and_controls_stand_out(page, theme):
-    """4.5:1 for what is written in menus (criterion 1.4.3), 3:1 for edges of fields and for handles (1.4.11)."""
+    """4.5:1 for text in menus (criterion 1.4.3), 3:1 for edges of fields and for handles (1.4.11)."""
     told = themed(page, theme).evaluate("""(place) => {
       const ours = (what) => a11y.ours(place, what).filter(e => a11y.inSight(e) && !e.disabled);
       const against = (e, colour, around) => a11y.contrast(getComputedStyle(e)[colour], a11y.behind(around));
@@ -225,7 +226,7 @@ def test_menus_are_readable_and_controls_stand_out(page, theme):
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_the_tab_key_reaches_every_control_in_order_and_shows_where_it_is(page, theme):
-    """Criteria 2.1.1, 2.1.2, 2.4.3, 2.4.7: all are reached, none keeps the focus, each shows it by a ring of 3:1."""
+    """Criteria 2.1.1, 2.1.2, 2.4.3, 2.4.7: all are reached, none traps the focus, each shows it by a ring of 3:1."""
     expected = themed(page, theme).evaluate("""(place) => {
       document.activeElement.blur();
       const all = a11y.controls(place);
@@ -264,7 +265,7 @@ def test_sliders_say_their_value_with_its_unit_at_every_step(page):
     handle.focus()
     page.keyboard.press("ArrowRight")
     page.keyboard.press("ArrowRight")
-    page.wait_for_function("window.said.length >= 2", timeout=15_000)
+    page.wait_for_function("window.said.length >= 2")
     page.wait_for_timeout(600)
     said = page.evaluate("window.said")
     assert all(text.endswith(" dBFS") and float(text.split()[0].replace("−", "-")) < 0 for text in said), said
@@ -285,14 +286,14 @@ def test_switches_say_whether_they_are_on(page):
     assert switch.get_attribute("aria-pressed") == "true"
     switch.click()
     off = "node => node.getAttribute('aria-pressed') === 'false'"
-    page.wait_for_function(off, arg=switch.element_handle(), timeout=15_000)
+    page.wait_for_function(off, arg=switch.element_handle())
     sign, present = "node => getComputedStyle(node, '::before').content", ".vocomp-bench button:text-is('Present')"
     assert "✓" not in switch.evaluate(sign) and "✓" in page.locator(present).first.evaluate(sign)
     switch.click()
 
 
 def test_errors_are_read_out_and_numbers_are_not(page):
-    """A screen reader speaks what is in a live region when it changes: errors yes, numbers at each slider step no."""
+    """A screen reader speaks changes in a live region: errors, yes; numbers at each slider step, no."""
     live = "[role=alert], [role=status], [aria-live]"
     mistype(page)
     assert page.locator(".vocomp-bench .vocomp-error").first.evaluate(f"node => node.closest('{live}') !== null")
@@ -314,7 +315,7 @@ def test_no_error_in_the_console(page):
 
 @pytest.fixture(scope="module")
 def papers(tmp_path_factory):
-    """The pages that are files: a learner's feedback, the class, the settings sheet to print."""
+    """The pages that are files: a learner's feedback, the class, the settings sheet for printing."""
     folder = tmp_path_factory.mktemp("papers")
     right = key_sheet("04", "ann")
     some = Sheet("04", "bo", dict(list(right.answers.items())[:3]))

@@ -1,5 +1,5 @@
 """Giving lesson 09 a recording in a real browser: dropped on its box or chosen by its button, whole or in pieces, while
-another is on its way, and when the page is reloaded in the middle.
+another is being sent, and when the page is reloaded in the middle.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ import struct
 import pytest
 import soundfile
 from conftest import sine
-from labdriver import chromium, kernel_trouble, lab_server, open_notebook, run_all, wait_for, write_notebook
+from labdriver import chromium, kernel_trouble, open_notebook, run_all, wait_for, write_notebook
 
+pytestmark = pytest.mark.ci
 CELL = """from ipywidgets import Button
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.lessons.course import begin
@@ -30,42 +31,41 @@ def sound(seconds) -> bytes:
 
 
 def padded(content: bytes, size: int) -> tuple[bytes | int, ...]:
-    """A WAV file, as parts, with a chunk of no meaning in front of its sound: large, and quick to measure."""
+    """A WAV file, as parts, with a meaningless chunk before its sound: large, and quick to measure."""
     return content[:12] + b"JUNK" + struct.pack("<I", size), size, content[12:]
 
 
 GOOD = (sound(1.0),)
 LARGE = padded(sound(1.5), 9 << 20)
-"""In three pieces, and the sound is in the last."""
+"""Sent in three pieces; the sound is in the last."""
 HUGE = (60 << 20,)
-"""Bytes of no sound, in fifteen pieces."""
+"""No sound at all, in fifteen pieces."""
 TEXT = (b"la la la " * 1_000,)
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory):
-    folder, home, elsewhere = (tmp_path_factory.mktemp(name) for name in ("notebooks", "home", "elsewhere"))
+def page(lab, tmp_path_factory):
+    folder, elsewhere = lab.folder / "own_vocal", tmp_path_factory.mktemp("elsewhere")
+    folder.mkdir()
     (folder / "first.wav").write_bytes(sound(1.2))
     write_notebook(folder / "own.ipynb", CELL)
-    with chromium(1280, 900) as page, lab_server(folder, home) as (address, token):
-        page.elsewhere, page.folder, page.opened = (
-            elsewhere,
-            folder,
-            lambda: open_notebook(page, address, token, "own.ipynb"),
-        )
-        page.opened()
+    with chromium(1280, 900) as page:
+        page.elsewhere, page.folder = elsewhere, folder
+        page.address = f"{lab.address}doc/tree/own_vocal/own.ipynb?reset"
+        open_notebook(page, lab.address, lab.token, "own_vocal/own.ipynb")
         run_all(page)
         wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
         yield page
+    lab.close_kernels()
 
 
 def told(page) -> str:
-    """What stands under the button, and the report."""
+    """The text under the button, and the report."""
     return " ".join(page.locator(".vocomp-own").all_inner_texts())
 
 
 def beside(page) -> str:
-    """What the box itself says."""
+    """The text in the box itself."""
     return page.locator(".vocomp-drop [data-part=note]").inner_text()
 
 
@@ -128,7 +128,7 @@ def test_a_large_file_comes_in_pieces(page, way):
     assert "1.5 s, mono, 16 kHz" in told(page)
 
 
-def test_what_is_no_sound_is_refused_in_the_page_and_the_next_file_goes_in(page):
+def test_a_file_without_sound_is_refused_in_the_page_and_the_next_file_goes_in(page):
     drop(page, ("before.wav", GOOD))
     loaded(page, "before.wav")
     for send in (drop, lambda page, file: choose(page, *file)):
@@ -144,21 +144,21 @@ def test_what_is_no_sound_is_refused_in_the_page_and_the_next_file_goes_in(page)
 def test_of_two_files_one_is_taken_and_that_is_said(page):
     drop(page, ("one.wav", GOOD), ("two.wav", GOOD))
     loaded(page, "one.wav")
-    wait_for(page, lambda: beside(page) == "Of 2 files only the first is taken, one.wav.", lambda: beside(page))
+    wait_for(page, lambda: beside(page) == "Only the first of 2 files was taken, one.wav.", lambda: beside(page))
     drop(page)
-    wait_for(page, lambda: beside(page) == "That is no file: drop one sound file.", lambda: beside(page))
+    wait_for(page, lambda: beside(page) == "That is not a file: drop one sound file.", lambda: beside(page))
 
 
-def test_what_comes_while_another_is_on_its_way_is_told_to_wait(page):
+def test_a_file_that_comes_while_another_is_being_sent_has_to_wait(page):
     drop(page, ("before.wav", GOOD))
     loaded(page, "before.wav")
     drop(page, ("huge.wav", HUGE))
     drop(page, ("hasty.wav", GOOD))
-    assert "hasty.wav was not taken, since huge.wav is still being sent" in beside(page)
+    assert "hasty.wav was not taken, because huge.wav is still being sent" in beside(page)
     choose(page, "button.wav", GOOD)
     wait_for(
         page,
-        lambda: "button.wav was not taken, since huge.wav is still being sent" in beside(page),
+        lambda: "button.wav was not taken, because huge.wav is still being sent" in beside(page),
         lambda: beside(page),
     )
     wait_for(page, lambda: "huge.wav' can't be read" in told(page), lambda: told(page)[:300])
@@ -173,8 +173,8 @@ def test_a_page_whose_pieces_no_longer_fit_stops_at_once_and_says_so(page):
     drop(page, ("torn.wav", HUGE))
     wait_for(page, lambda: "%" in beside(page), "the sending to begin")
     page.click("button:has-text('forget')")
-    wait_for(page, lambda: "'torn.wav' did not arrive whole" in told(page), lambda: told(page)[:300])
-    wait_for(page, lambda: beside(page) == "", lambda: beside(page), 10)
+    wait_for(page, lambda: "'torn.wav' did not arrive complete" in told(page), lambda: told(page)[:300])
+    wait_for(page, lambda: beside(page) == "", lambda: beside(page))
     drop(page, ("next.wav", LARGE))
     loaded(page, "next.wav")
 
@@ -184,7 +184,9 @@ def test_a_page_reloaded_in_the_middle_leaves_what_was_loaded_and_takes_the_next
     wait_for(page, lambda: "%" in beside(page), "the sending to begin")
     # JupyterLab asks before a page with changes is left.
     page.once("dialog", lambda dialog: dialog.accept())
-    page.opened()
+    page.goto(page.address)
+    page.wait_for_selector(".jp-Notebook .jp-Cell")
+    page.wait_for_selector("text=/Python 3 .* \\| Idle/")
     run_all(page)
     wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
     wait_for(page, lambda: "Loaded: first" in told(page), "the lesson's own clip")

@@ -15,6 +15,7 @@ from conftest import need_program, one_sentence, rms_db, sine
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
+from takes import make_take
 
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.words import (
@@ -27,7 +28,7 @@ from vocomp_lab.analysis.words import (
 )
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.singer.song import VERSES, make_take, shipped
+from vocomp_lab.singer.song import VERSES, shipped
 from vocomp_lab.sound.audio import Clip, load
 
 RATE = 48_000

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from conftest import one_sentence
 from scipy.signal import butter, sosfilt
+from takes import make_take
 
 from vocomp_lab import Chain, Clip, Compressor, DeEsser, HighPass, shipped
 from vocomp_lab.analysis.diagnosis import SIGNS, compressed_part, diagnose, findings, measure_compression  # fmt: skip
 from vocomp_lab.bench.gallery import GalleryBench
 from vocomp_lab.lessons.gallery import FAULTS, FaultGallery, make_faulty, well_set
 from vocomp_lab.lessons.proposals import propose_stage
-from vocomp_lab.singer.song import make_take
 
 SHIPPED = ("lesson_verse_faulty", "second_verse_faulty")
 TAKES = [*SHIPPED, *(f"{verse} {seed}" for verse in ("first", "second") for seed in (501, 502, 503, 504))]

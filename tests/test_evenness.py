@@ -10,7 +10,7 @@ import pytest
 from conftest import one_sentence, sine
 from prepared import prepared
 
-from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu, active_loudness
+from vocomp_lab.analysis.evenness import active_loudness, even_threshold_db, loudness_spread_lu
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 

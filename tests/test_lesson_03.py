@@ -12,6 +12,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 from conftest import need_program
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import Pop, band_level_db, find_pops, low_end_reaction
@@ -27,7 +28,7 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 GOALS = [Goal("share_percent", high=25), Goal("max_db", low=3, high=6)]

@@ -12,6 +12,7 @@ import nbformat
 import numpy as np
 import pytest
 from conftest import PROJECT, need_program
+from takes import make_take
 
 from vocomp_lab.analysis.distortion import aliasing_db, harmonics_db
 from vocomp_lab.analysis.listening import match_loudness
@@ -25,7 +26,6 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import CHARACTERS, character
 from vocomp_lab.processors.colour import Colour
 from vocomp_lab.processors.filters import HighPass
-from vocomp_lab.singer.song import make_take
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import clip_numbers
@@ -16,7 +17,6 @@ from vocomp_lab.lessons.report import examine
 from vocomp_lab.lessons.settings_page import what_it_did
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.singer.song import make_take
 from vocomp_lab.sound.audio import load
 
 

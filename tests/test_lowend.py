@@ -8,6 +8,7 @@ import subprocess
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, rms_db, sine
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import (
@@ -21,7 +22,7 @@ from vocomp_lab.analysis.lowend import (
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.faults import Pops
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 RATE = 48_000

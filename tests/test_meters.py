@@ -11,6 +11,7 @@ from conftest import need_program, sine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import (
@@ -23,7 +24,7 @@ from vocomp_lab.analysis.meters import (
     reduction_stats,
     vu_reading,
 )
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, true_peak_dbtp
 

@@ -1,13 +1,13 @@
-"""Every notebook runs from top to bottom, and leaves something to look at where there is no kernel.
+"""Every lesson runs on other voices than the workbook's own, and leaves something to look at where there is no kernel.
 
-With the workbook's own voice each of them is run, and used, in a real browser by tests/test_browser*.py; here the
-lessons run on other voices, and where there is no Chromium all the others run, too.
+On the workbook's own voice each notebook is run, and used, in a real browser by tests/test_browser*.py.
 """
 
 from __future__ import annotations
 
+import functools
 import re
-import shutil
+import tempfile
 from pathlib import Path
 
 import nbformat
@@ -19,78 +19,66 @@ import test_browser_homework
 import test_browser_lessons
 import test_browser_own_vocal
 import test_browser_regions
+from conftest import PROJECT
 from nbclient import NotebookClient
 from nbconvert import HTMLExporter
 
 from vocomp_lab.processors.chain import Chain
 
-FOLDER = Path(__file__).resolve().parent.parent / "notebooks"
-NOTEBOOKS = sorted(FOLDER.rglob("*.ipynb"))
-
-
-def run(path, folder, *, instead=("", "")):
-    """Run a notebook in an empty folder, so that what it keeps is not found by another test, with one text replaced."""
-    notebook = nbformat.read(path, 4)
-    for cell in notebook.cells:
-        if cell.cell_type == "code":
-            cell.source = cell.source.replace(*instead)
-    NotebookClient(
-        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
-    ).execute()
-    return notebook
-
-
-@pytest.fixture(scope="module")
-def start_page(tmp_path_factory):
-    return run(FOLDER / "00_start_here.ipynb", tmp_path_factory.mktemp("start"))
-
-
+FOLDER = PROJECT / "notebooks"
+NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
 LESSONS = [path for path in NOTEBOOKS if re.search(rf'begin\(\\*"{path.stem}\\*"\)', path.read_text("utf-8"))]
-IN_PAGES = {
-    *(path.name for path in (*test_browser_lessons.LESSONS, *test_browser_homework.HOMEWORKS)),
-    *(page.LESSON.name for page in (test_browser, test_browser_regions, test_browser_own_vocal)),
-}
+WITHOUT_CI = "06_slow_attack"
+"""The lesson that is run in every run of the tests; the others only in CI."""
 
 
-def test_every_notebook_runs_in_a_page():
-    assert IN_PAGES == {path.name for path in NOTEBOOKS}
+@functools.cache
+def run_on_own_voice(path):
+    """A lesson, executed on a hummed scale with pauses: the notebook with its outputs, and the sheets that it kept.
 
-
-def test_where_there_is_no_browser_the_others_run_here(tmp_path):
-    """The lessons that begin with a voice run below in any case, the start page for the tests of its outputs."""
-    others = [path for path in NOTEBOOKS if path not in LESSONS and path.stem != "00_start_here"]
-    assert len(others) == len(NOTEBOOKS) - len(LESSONS) - 1 >= 10
-    for path in [] if shutil.which("chromium") else others:
-        folder = tmp_path / path.stem
-        folder.mkdir()
-        run(path, folder)
-
-
-def test_each_lesson_can_be_begun_with_an_own_voice():
-    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {
-        "00_start_here",
-        "01_levels_and_meters",
-    }
-
-
-@pytest.mark.parametrize("path", LESSONS, ids=lambda path: path.stem)
-def test_a_lesson_runs_on_an_own_voice(path, tmp_path):
-    """Another length, rate and number of channels than the workbook's, in turns: a hummed scale with pauses."""
+    In turns of another length, rate and number of channels than the workbook's.
+    """
     seconds, channels, rate = ((3.2, 2, 44_100), (20.0, 1, 16_000))[LESSONS.index(path) % 2]
     t = np.arange(int(seconds * rate)) / rate
     humming = (
         0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t)) * (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
     )
-    soundfile.write(tmp_path / "my_take.wav", np.column_stack([humming] * channels), rate)
-    begin = f'begin("{path.stem}"'
-    check_pictures(run(path, tmp_path, instead=(f"{begin})", f'{begin}, "my_take.wav")')))
+    notebook, begin = nbformat.read(path, 4), f'begin("{path.stem}"'
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.source = cell.source.replace(f"{begin})", f'{begin}, "my_take.wav")')
+    with tempfile.TemporaryDirectory() as folder:
+        soundfile.write(Path(folder) / "my_take.wav", np.column_stack([humming] * channels), rate)
+        NotebookClient(notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": folder}}).execute()
+        sheets = [sheet.read_text("utf-8") for sheet in Path(folder).glob(f".state/my_take_*/{path.stem}.json")]
+    return notebook, sheets
+
+
+def test_every_notebook_runs_in_a_page():
+    in_pages = [*test_browser_lessons.LESSONS, *test_browser_homework.HOMEWORKS]
+    in_pages += [page.LESSON for page in (test_browser, test_browser_regions, test_browser_own_vocal)]
+    assert sorted(in_pages) == NOTEBOOKS
+
+
+def test_each_lesson_can_be_begun_with_an_own_voice():
+    without = {"00_start_here", "01_levels_and_meters"}
+    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == without
+
+
+@pytest.mark.parametrize(
+    "path",
+    [pytest.param(path, id=path.stem, marks=[pytest.mark.ci] * (path.stem != WITHOUT_CI)) for path in LESSONS],
+)
+def test_a_lesson_runs_on_an_own_voice(path):
+    notebook, sheets = run_on_own_voice(path)
+    check_pictures(notebook)
     if path.stem == "07_detector_types":
-        (sheet,) = (tmp_path / ".state").glob(f"my_take_*/{path.stem}.json")
-        assert Chain.from_json(sheet.read_text("utf-8")).stages == (), "run as it stands, it chooses nothing for you"
+        (sheet,) = sheets
+        assert Chain.from_json(sheet).stages == (), "run as it stands, it chooses nothing for you"
 
 
 def check_pictures(notebook):
-    """Every picture among the outputs says in words what it shows, with numbers: its text alternative."""
+    """Every picture in the outputs has a text alternative with numbers."""
     for cell in notebook.cells:
         for output in cell.get("outputs", ()):
             data = output.get("data", {})
@@ -100,21 +88,19 @@ def check_pictures(notebook):
                 assert alt and len(alt[1]) > 60 and len(re.findall(r"\d", alt[1])) >= 4, (cell.source, alt)
 
 
-def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers(start_page):
-    benches = sum("Bench(" in cell.source for cell in start_page.cells if cell.cell_type == "code")
-    html, _ = HTMLExporter().from_notebook_node(start_page)
-    shown = benches - sum('hide=("controls", "picture"' in cell.source for cell in start_page.cells)
-    check_pictures(start_page)
-    assert benches >= 2 and shown >= 1
+def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers():
+    notebook, _ = run_on_own_voice(FOLDER / f"{WITHOUT_CI}.ipynb")
+    sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
+    shown = sum("Bench(" in source for source in sources)
+    assert shown >= 2 and not any("hide=" in source for source in sources)
+    html, _ = HTMLExporter().from_notebook_node(notebook)
     assert html.count('<div class="vocomp-still"><img alt="') == shown
     assert html.count('src="data:image/png;base64,') >= shown
     assert "of the sung time</b>" in html and "LUFS</b>" in html
 
 
-def test_the_start_page_cautions_before_the_first_sound(start_page):
-    sources = [cell.source for cell in start_page.cells]
-    caution = next(
-        n for n, source in enumerate(sources) if "sound-level meter" in source and "hearing professional" in source
-    )
+def test_the_start_page_cautions_before_the_first_sound():
+    sources = [cell.source for cell in nbformat.read(FOLDER / "00_start_here.ipynb", 4).cells]
+    warned = [n for n, text in enumerate(sources) if "sound-level meter" in text and "hearing professional" in text]
     first_bench = next(n for n, source in enumerate(sources) if "Bench(" in source)
-    assert caution < first_bench
+    assert warned and warned[0] < first_bench

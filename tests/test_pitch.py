@@ -7,9 +7,10 @@ import subprocess
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
+from takes import make_take
 
 from vocomp_lab.analysis.pitch import pitch_range, pitch_track
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 

@@ -1,10 +1,9 @@
-"""The project as a whole: requirements, layout, which module may import what, notebooks without leftovers, links that
-work.
-"""
+"""The project as a whole: requirements, layout, which module may import what, clean notebooks, links that work."""
 
 from __future__ import annotations
 
 import ast
+import functools
 import importlib
 import json
 import re
@@ -15,10 +14,10 @@ from graphlib import TopologicalSorter
 
 import nbformat
 import pytest
-from conftest import PROJECT, need_program
+from conftest import PAGE_FILES, PROJECT, need_program
 
 RUN_TIME = {"jupyterlab", "numpy", "scipy", "matplotlib", "ipywidgets", "soundfile"}
-# What comes along with those: Pillow with matplotlib, IPython with ipywidgets, nbformat with JupyterLab.
+# They bring along: matplotlib Pillow, ipywidgets IPython, JupyterLab nbformat.
 COMES_ALONG = {"PIL", "IPython", "nbformat"}
 TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "README.md", "data_synthetic", "notebooks", "pyproject.toml",
@@ -39,7 +38,7 @@ ROOMS = {
 FACES = {"vocomp_lab", *(f"vocomp_lab.{room}" for room in ("analysis", "lessons", "pictures", "exercises", "bench"))}
 PACKAGE = PROJECT / "vocomp_lab"
 MODULES = {".".join(path.relative_to(PACKAGE).with_suffix("").parts): path for path in sorted(PACKAGE.rglob("*.py"))}
-# A student's own notebooks and what JupyterLab keeps beside them are not the project's.
+# Without a student's own notebooks and JupyterLab's checkpoints.
 NOTEBOOKS = [
     path
     for path in sorted((PROJECT / "notebooks").rglob("*.ipynb"))
@@ -47,33 +46,38 @@ NOTEBOOKS = [
 ]
 
 
+@functools.cache
+def tree(path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+@functools.cache
 def imported(path) -> set[str]:
-    """Every module that a file imports, anywhere in it, with dots."""
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    """The dotted names of all modules that a file imports anywhere."""
+    found, known = set(), {f"vocomp_lab.{name}" for name in MODULES}
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.name}: relative import"
-            # What is taken from a folder may be a module of it.
+            # What is imported from a folder may be a module in it.
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
-            known = {f"vocomp_lab.{name}" for name in MODULES}
             found |= inner & known or {node.module}
     return found
 
 
 def inside(path) -> set[str]:
-    """The modules of the package that a file imports, without the package's name."""
+    """The package's modules that a file imports, without the package's name."""
     return {name.removeprefix("vocomp_lab.") for name in imported(path) if name.startswith("vocomp_lab.")}
 
 
 def room_of(name) -> str:
-    """The room of a module named with dots; its own name where it lies at the top."""
+    """The room of a module with a dotted name; at the top level, its own name."""
     return name.split(".")[0]
 
 
 def foreign(path) -> set[str]:
-    """Top-level names of everything imported that is neither ours nor Python's."""
+    """Top-level names of imports that are neither ours nor Python's."""
     return {name.split(".")[0] for name in imported(path)} - set(sys.stdlib_module_names) - {"vocomp_lab"}
 
 
@@ -86,7 +90,7 @@ def plain_lines(path) -> list[str]:
 
 
 def tracked_files() -> list[str]:
-    """What is or could be committed; where this is no git checkout there is nothing to ask."""
+    """What is or could be committed; skips outside a git checkout."""
     git = need_program("git")
     asked = subprocess.run(
         [git, "-C", str(PROJECT), "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
@@ -94,7 +98,7 @@ def tracked_files() -> list[str]:
         text=True,
     )
     if asked.returncode != 0:
-        pytest.skip("this folder is no git checkout, so nothing is tracked")
+        pytest.skip("this folder is not a git checkout, so nothing is tracked")
     return sorted({name for name in asked.stdout.split("\0") if name and (PROJECT / name).exists()})
 
 
@@ -114,7 +118,7 @@ def test_run_time_requirements_are_the_six_with_tested_lower_bounds_in_both_plac
 
 
 def test_the_constraints_add_no_package_and_only_leave_versions_out():
-    """Those of ipywidgets and of the page side that it brings along."""
+    """Only versions of ipywidgets and of its page side."""
     for line in plain_lines(PROJECT / "vocomp_lab" / "jupyter" / "constraints.txt"):
         assert re.fullmatch(r"(ipywidgets|jupyterlab_widgets)!=\d+(\.\d+)*", line), line
 
@@ -138,6 +142,18 @@ def test_what_the_tests_import_is_required_somewhere():
         assert foreign(path) <= known, path.name
 
 
+def test_all_page_tests_run_in_one_process():
+    """On two processes there would be two browsers, and a browser's event loop in the way of other tests."""
+    pages = {path.stem for path in (PROJECT / "tests").glob("test_*.py") if uses_a_page(path)}
+    assert pages == set(PAGE_FILES)
+
+
+def uses_a_page(path) -> bool:
+    wanted = {"chromium", "shared_page"}
+    nodes = [node for node in ast.walk(tree(path)) if isinstance(node, ast.ImportFrom)]
+    return any(wanted & {alias.name for alias in node.names} for node in nodes if node.module == "labdriver")
+
+
 # ------------------------------------------------------------------------------------------------------------ layout
 
 
@@ -146,7 +162,7 @@ def test_the_top_level_holds_the_agreed_names_and_no_other():
 
 
 def test_nothing_that_is_committed_names_a_machine():
-    """Paths of the machine that the project was written on have no place in it."""
+    """No paths of the machine on which the project was written."""
     needles = [f"/{folder}/".encode() for folder in ("work", "home", "root")]
     for name in tracked_files():
         if name.rsplit(".", 1)[-1] in ("flac", "wav", "png", "jpg"):
@@ -189,17 +205,17 @@ def test_modules_import_from_modules_and_not_from_faces():
             assert inside(path) <= set(MODULES), name
 
 
-def test_no_module_takes_what_another_keeps_to_itself():
+def test_no_module_imports_private_names_of_another():
     """Names with an underscore stay in their module."""
     for name, path in MODULES.items():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree(path)):
             if isinstance(node, ast.ImportFrom) and node.module.startswith("vocomp_lab"):
                 assert not [alias.name for alias in node.names if alias.name.startswith("_")], name
 
 
 def test_each_room_says_in_three_sentences_what_lives_there():
     for room in ROOMS:
-        doc = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text("utf-8")))
+        doc = ast.get_docstring(tree(PACKAGE / room / "__init__.py"))
         assert len(re.findall(r"[.](?:\s|$)", doc)) == 3 and "mport" in doc, room
 
 
@@ -215,9 +231,9 @@ def notebook_imports(path) -> dict[str, set[str]]:
     return taken
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebooks_import_from_the_faces_only(path):
-    assert set(notebook_imports(path)) <= FACES
+def test_notebooks_import_from_the_faces_only():
+    for path in NOTEBOOKS:
+        assert set(notebook_imports(path)) <= FACES, path.stem
 
 
 def test_a_face_shows_what_the_lessons_use_and_nothing_else():
@@ -237,17 +253,17 @@ def test_there_are_notebooks():
     assert {"00_start_here", "04_peak_control"} <= {path.stem for path in NOTEBOOKS}
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebooks_are_clean(path):
-    book = json.loads(path.read_text("utf-8"))
-    nbformat.validate(nbformat.from_dict(book))
-    assert book["metadata"]["kernelspec"]["name"] == "python3"
-    for number, cell in enumerate(book["cells"]):
-        if cell["cell_type"] == "code":
-            assert cell["outputs"] == [], f"cell {number} has outputs"
-            assert cell["execution_count"] is None, f"cell {number} was run"
-    ids = [cell["id"] for cell in book["cells"]]
-    assert len(set(ids)) == len(ids)
+def test_notebooks_are_clean():
+    for path in NOTEBOOKS:
+        book = json.loads(path.read_text("utf-8"))
+        nbformat.validate(nbformat.from_dict(book))
+        assert book["metadata"]["kernelspec"]["name"] == "python3", path.stem
+        for number, cell in enumerate(book["cells"]):
+            if cell["cell_type"] == "code":
+                assert cell["outputs"] == [], f"{path.stem}: cell {number} has outputs"
+                assert cell["execution_count"] is None, f"{path.stem}: cell {number} was run"
+        ids = [cell["id"] for cell in book["cells"]]
+        assert len(set(ids)) == len(ids), path.stem
 
 
 # ----------------------------------------------------------------------------------------------------- documents
@@ -291,17 +307,16 @@ def test_the_link_check_finds_what_it_should(tmp_path):
     assert broken_links(text, tmp_path) == ["gone.md", "no.png", "#nope", "there.md#b"]
 
 
-@pytest.mark.parametrize("name", DOCUMENTS)
-def test_links_in_documents_resolve(name):
-    path = PROJECT / name
-    assert broken_links(path.read_text("utf-8"), path.parent) == []
+def test_links_in_documents_resolve():
+    for path in (PROJECT / name for name in DOCUMENTS):
+        assert broken_links(path.read_text("utf-8"), path.parent) == [], path.name
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_links_in_notebooks_resolve(path):
-    cells = json.loads(path.read_text("utf-8"))["cells"]
-    markdown = "\n\n".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
-    assert broken_links(markdown, path.parent) == []
+def test_links_in_notebooks_resolve():
+    for path in NOTEBOOKS:
+        cells = json.loads(path.read_text("utf-8"))["cells"]
+        markdown = "\n\n".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+        assert broken_links(markdown, path.parent) == [], path.stem
 
 
 def test_the_readme_says_first_what_the_project_is_for():

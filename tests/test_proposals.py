@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from conftest import need_program, sine
 from scipy.signal import resample_poly
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
@@ -32,7 +33,7 @@ from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 

@@ -11,6 +11,7 @@ import subprocess
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
+from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import active_mask
@@ -26,7 +27,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import true_peak_dbtp
 

@@ -7,10 +7,11 @@ import subprocess
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
+from takes import make_take
 
 from vocomp_lab.analysis.resonance import Resonance, _bell_db, find_resonances
 from vocomp_lab.processors.filters import Peaking
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 TAKES = ("lesson_verse", "second_verse")

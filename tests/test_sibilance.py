@@ -10,12 +10,13 @@ from conftest import one_sentence, rms_db, sine
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import butter, sosfiltfilt, sosfreqz
+from takes import make_take
 
 from vocomp_lab.analysis.sibilants import find_sibilants, measure_sibilance, sibilance_balance_db, span_mask
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.faults import SIBILANTS
-from vocomp_lab.singer.song import make_take, shipped
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000

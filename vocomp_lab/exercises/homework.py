@@ -11,6 +11,7 @@ from vocomp_lab.exercises.kinds import BuildIt
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Task, Verdict
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_whole
 
@@ -60,13 +61,8 @@ class Card:
         body = f"<b>{html.escape(self.head)}</b>{to_html(self.text) if self.text else ''}"
         if self.table:
             first, *rest = self.table
-            lines = "".join(_table_line(row, "td") for row in rest)
-            body += f"<table><thead>{_table_line(first, 'th')}</thead><tbody>{lines}</tbody></table>"
+            body += table_html(rest, first, named_by=None, cell_style="text-align:left")
         return f"<div style='{_CARD_STYLE}'>{body}</div>"
-
-
-def _table_line(row, tag: str) -> str:
-    return f"<tr>{''.join(f'<{tag} style=text-align:left>{html.escape(str(cell))}</{tag}>' for cell in row)}</tr>"
 
 
 class Homework:

@@ -7,7 +7,7 @@ from functools import lru_cache
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import decibels
-from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, active_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.exercises.kinds import Aim, BuildIt, Built, Diagnose, FindIt, WorkOut, stage_aim
 from vocomp_lab.exercises.material import blind_test, lasts_s, span, table

@@ -16,6 +16,7 @@ from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.sheets import Entry, Sheet
 from vocomp_lab.exercises.tasks import RIGHT
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.files import write_whole
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -116,10 +117,7 @@ def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
 
 
 def _table(caption: str, head, rows) -> str:
-    heads = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in head)
-    cells = lambda row: "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row)  # noqa: E731
-    lines = "".join(f"<tr><th scope='row'>{html.escape(str(first))}</th>{cells(rest)}</tr>" for first, *rest in rows)
-    return f"<h2>{html.escape(caption)}</h2><table><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table>"
+    return f"<h2>{html.escape(caption)}</h2>{table_html(rows, head)}"
 
 
 def _page(title: str, body: str) -> str:

@@ -23,6 +23,9 @@ _ROUND_FIGURES = (1, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3, 3.3, 3.6
 
 _NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?|∞|infinity|inf)\s*(\D.*)?")
 
+# "1,200" and "1,200.5": thousands. Any other single comma is a decimal comma: "2,5", and "0,125" with its leading zero.
+_THOUSANDS = re.compile(r"(?<![\d.,])([1-9]\d{0,2}(?:,\d{3})+)(?![\d,])")
+
 # Units that may follow a number besides the control's own, and their factors.
 _UNITS = {
     "dBFS": {"db": 1.0},
@@ -96,14 +99,18 @@ class Control:
         return decibels(value, decimals)
 
     def read(self, text: str) -> float | None:
-        """The number in a typed text: "−18", "2,5 ms", "1 s", "3:1", "∞"; off, if the setting can be off.
+        """The number in a typed text: "−18", "2,5 ms", "1,200", "1 s", "3:1", "∞"; off, if the setting can be off.
+
+        A comma with one to three digits before it, the first not a zero, and exactly three after it separates thousands:
+        "1,200" is 1200. Any other single comma is a decimal comma.
 
         Raises
         ------
         ValueError
             In one sentence, if there is no number in it, or the unit isn't this setting's.
         """
-        words = text.strip().lower().replace("−", "-").replace(",", ".")
+        words = text.strip().lower().replace("−", "-")
+        words = _THOUSANDS.sub(lambda found: found[0].replace(",", ""), words).replace(",", ".")
         if self.off_label is not None and words in (self.off_label, "off", "none", ""):
             return None
         scales = {"": 1.0, self.unit.lower().replace(" ", ""): 1.0, **_UNITS.get(self.unit, {})}

@@ -25,6 +25,7 @@ from vocomp_lab.lessons.proposals import (
     VOICE_PEAK_DBFS,
     VOICE_RMS_DBFS,
 )
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, power_to_db, sample_peak_dbfs, true_peak_dbtp
 from vocomp_lab.sound.text import decibels
@@ -114,18 +115,13 @@ class RecordingReport:
 
     def to_html(self) -> str:
         """The report as a table for a page."""
-        rows = "".join(
-            f"<tr><td><b>{'✓ fine' if o.fine else '▸ worth a look'}</b></td><th scope='row'>{html.escape(o.topic)}</th>"
-            f"<td>{html.escape(o.measured)}.</td><td>{html.escape(o.advice)}</td><td>{o.lesson}</td></tr>"
+        rows = [
+            [Html(f"<b>{'✓ fine' if o.fine else '▸ worth a look'}</b>"), o.topic, f"{o.measured}.", o.advice, o.lesson]
             for o in self.observations
-        )
-        head = "".join(
-            f"<th scope='col'>{name}</th>" for name in ("result", "what", "measured", "what to do", "lesson")
-        )
-        return (
-            f"<p>{html.escape(self.heading)}. {html.escape(self.summary)}</p>"
-            f"<table class='vocomp-report'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-        )
+        ]
+        head = ("result", "what", "measured", "what to do", "lesson")
+        table = table_html(rows, head, named_by=1, css_class="vocomp-report")
+        return f"<p>{html.escape(self.heading)}. {html.escape(self.summary)}</p>{table}"
 
     def _repr_html_(self):
         cells = "table.vocomp-report td,table.vocomp-report th"

@@ -12,6 +12,7 @@ from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_n
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
 from vocomp_lab.lessons.export import write_text
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
@@ -47,7 +48,7 @@ _STYLE = """@page{size:A4;margin:11mm}
  white-space:normal;max-width:none;background:#fff}
 .sheet.sheet thead th{background:#e8e8e8;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 .sheet.sheet tbody th{width:25mm;font-weight:bold}
-.sheet.sheet td.see{width:68mm}
+.sheet.sheet td:nth-child(3){width:68mm}
 .sheet.sheet small{font-size:8.5pt;font-weight:normal;display:block}
 .sheet.sheet ul{columns:4;column-gap:4mm;margin:0;padding:0;list-style:none;white-space:nowrap;
  font-variant-numeric:tabular-nums}
@@ -161,7 +162,7 @@ def _stated(field, control, value) -> str:
 
 
 def _page(result: ChainResult, title: str) -> str:
-    rows = "".join(_row(number, stage) for number, stage in enumerate(result.stages.values(), start=1))
+    rows = [row for number, stage in enumerate(result.stages.values(), start=1) for row in _rows(number, stage)]
     before, after = clip_numbers(result.source), clip_numbers(result.output)
     total = ""
     if any(stage.reduction_db is not None for stage in result.stages.values()):
@@ -174,25 +175,21 @@ def _page(result: ChainResult, title: str) -> str:
         f"crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB.{total}"
     )
     words = "".join(f"<p class='word'><b>{word}:</b> {meaning}</p>" for word, meaning in _WORDS)
-    head = "".join(f"<th scope='col'>{name}</th>" for name in ("stage", "set", "you should see"))
-    body = rows or "<tr><td colspan='3'>No stages: the take passes unchanged.</td></tr>"
+    table = table_html(rows or [["No stages: the take passes unchanged."]], ("stage", "set", "you should see"))
     return (
         f"<style>{_STYLE}</style><div class='sheet'><h1>{html.escape(title)}: settings sheet</h1>"
-        f"<p>{html.escape(rest)} The stages, in this order:</p>"
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{words}</div>"
+        f"<p>{html.escape(rest)} The stages, in this order:</p>{table}{words}</div>"
     )
 
 
-def _row(number: int, stage: StageResult) -> str:
+def _rows(number: int, stage: StageResult) -> list[list]:
     kind = KINDS.get(type(stage.processor).__name__, type(stage.processor).__name__)
     stated = stated_settings(stage.processor)
     settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
+    name = Html(f"{number} {html.escape(stage.name)}<small>{kind}</small>")
     regions = isinstance(stage.processor, ClipGain) and stage.processor.regions
-    return (
-        f"<tr><th scope='row'>{number} {html.escape(stage.name)}<small>{kind}</small></th><td>{settings}</td>"
-        f"<td class='see'>{html.escape(what_it_did(stage))}</td></tr>"
-        + (f"<tr><td colspan='3'>{_regions(stage.processor)}</td></tr>" if regions else "")
-    )
+    more = [[Html(_regions(stage.processor))]] if regions else []
+    return [[name, Html(settings), what_it_did(stage)], *more]
 
 
 def _regions(gains: ClipGain) -> str:

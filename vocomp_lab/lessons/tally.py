@@ -8,10 +8,13 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.sound.checks import check_whole
 
 MOST_ANSWERS = 6
 MOST_HANDS = 1000
+BAR_EM = 16
+"""Length of a bar for all hands."""
 
 
 @dataclass(frozen=True)
@@ -64,12 +67,10 @@ class Tally:
         if not self.total:
             return html.escape(str(self))
         shares = [100 * count / self.total for count in self.hands]
-        rows = "".join(
-            f'<tr><th scope="row">{html.escape(answer)}</th><td>{count}</td><td>{share:.0f} %</td>'
-            f'<td style="width:16em"><i aria-hidden="true" style="width:{share:.1f}%"></i></td></tr>'
-            for answer, count, share in zip(self.answers, self.hands, shares)
-        )
-        return f'<table class="vocomp-tally">{rows}</table>{self.total} in all.'
+        bars = [Html(f'<i aria-hidden="true" style="width:{share / 100 * BAR_EM:.2f}em"></i>') for share in shares]
+        percents = [f"{share:.0f} %" for share in shares]
+        rows = zip(self.answers, self.hands, percents, bars)
+        return f"{table_html(list(map(list, rows)), css_class='vocomp-tally')}{self.total} in all."
 
     def __str__(self):
         if not self.total:
