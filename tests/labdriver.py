@@ -242,7 +242,7 @@ def run_together(pages, timeout_s=300):
             failed = [line for line in kernel_trouble(page) if line.startswith(_RAISED)]
             assert not failed, f"a cell failed: {failed[0]}"
             assert time.monotonic() < deadline, f"after {timeout_s} s cells were still waiting: {found}"
-        pages[0].wait_for_timeout(100)
+        pages[0].wait_for_timeout(300)
 
 
 def prompts(page) -> list[str]:
@@ -258,11 +258,12 @@ def kernel_trouble(page) -> list[str]:
 
 def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
     """Wait until a condition holds; `what`, a text or a function that gives one, says in the failure what never came."""
-    deadline = time.monotonic() + timeout_s
+    deadline, pause_ms = time.monotonic() + timeout_s, 30
     while not condition():
         if time.monotonic() > deadline:
             raise AssertionError(f"waited {timeout_s} s in vain for {what() if callable(what) else what}")
-        page.wait_for_timeout(60)
+        page.wait_for_timeout(pause_ms)
+        pause_ms = min(1.5 * pause_ms, 250)  # asking costs the page time that it could answer in
 
 
 def choose_menu(page, *path: str):

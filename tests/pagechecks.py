@@ -374,13 +374,15 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
     looked_at = (lambda: bench.state()["json"]) if getattr(first, "regions", None) == () else bench.seen
 
     def typed(control):
-        return bench.part(f"typed-{control.field}").locator("input").input_value()
+        return shown()[control.field]
 
     def texts(processor):
         return {c.field: c.text(getattr(processor, c.field)) for c in controls if not isinstance(c, Choice)}
 
     def shown():
-        return {c.field: typed(c) for c in controls if not isinstance(c, Choice)}
+        boxes = {c.field: f".vocomp-{bench.id}-typed-{c.field} input" for c in controls if not isinstance(c, Choice)}
+        read = "boxes => Object.entries(boxes).map(([field, box]) => [field, document.querySelector(box)?.value])"
+        return dict(page.evaluate(read, boxes))
 
     wait_for(page, lambda: shown() == texts(first), lambda: f"{stage}: {texts(first)}, shown {shown()}")
     pressed = []

@@ -6,7 +6,6 @@ The sounds are constant levels, so that every sample at the output is the sum of
 from __future__ import annotations
 
 import base64
-import html
 import json
 import sys
 
@@ -16,6 +15,7 @@ from heard import OVER, listen
 from labdriver import chromium, wait_for
 
 from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip, encode
 
@@ -57,21 +57,28 @@ def constant(level: float, padding: int = 0) -> bytes:
     return encode(Clip(np.full(int(RATE * LENGTH_S), level), RATE), "WAV") + bytes(padding)
 
 
-def shown_html(bench: Bench, monkeypatch) -> str:
-    """What the bench puts into its cell's output besides its widgets."""
+def shown_html(show) -> str:
+    """What a bench or a player puts into its cell's output besides its widgets, when it is asked to show itself."""
     shown = []
-    monkeypatch.setattr(sys.modules[Bench.__module__], "display", shown.append)
-    bench._ipython_display_()
-    monkeypatch.undo()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys.modules[type(show.__self__).__module__], "display", shown.append)
+        show()
     return next(part.data for part in shown if hasattr(part, "data"))
+
+
+def on_page(number: int, id: str, tracks, answers, shown: str) -> tuple[dict, str]:
+    """What the page's script knows of a bench, and the bench's place in the page."""
+    hidden = "".join(f'<audio class="vocomp-{id}-{track}"></audio>' for track in tracks)
+    state = f'<span hidden class="vocomp-{id}-state"></span>'
+    place = f'<div class="vocomp-bench">{hidden}{state}</div><div id="output-{number}"></div>'
+    return {"id": id, "answers": answers, "html": shown}, place
 
 
 @pytest.fixture(scope="module")
 def notebook():
-    """The page's source: two benches with their players, and four answers for each."""
-    patch = pytest.MonkeyPatch()
+    """The page's source: two benches with their players, four answers for each, and the player of a blind test."""
     noise = Clip(np.random.default_rng(3).normal(0, 0.1, int(RATE * LENGTH_S)), RATE)
-    benches, places = [], []
+    rows = []
     before = constant(LEVEL)
     for number in range(2):
         bench = Bench(noise, Gain(-3))
@@ -87,15 +94,15 @@ def notebook():
             }  # fmt: skip
             sounds = {track: _url(data) for track, data in (("before", before), ("after", after))}
             answers.append({"sounds": sounds, "state": state})
-        benches.append({"id": bench._id, "answers": answers, "html": shown_html(bench, patch)})
-        hidden = "".join(f'<audio class="vocomp-{bench._id}-{track}"></audio>' for track in ("before", "after"))
-        state = f'<span hidden class="vocomp-{bench._id}-state"></span>'
-        places.append(f'<div class="vocomp-bench">{hidden}{state}</div><div id="output-{number}"></div>')
+        rows.append(on_page(number, bench._id, ("before", "after"), answers, shown_html(bench._ipython_display_)))
+    blind = PagePlayer({"a": "A", "b": "B", "x": "X"}, "Player: A, B and X", "wav")
+    blind.send(dict.fromkeys("abx", before), rate=RATE, duration_s=LENGTH_S)
+    answers = [{"sounds": dict.fromkeys("abx", _url(before)), "state": json.loads(blind.state_text)}]
+    rows.append(on_page(2, blind.id, "abx", answers, shown_html(blind.show)))
+    benches, places = zip(*rows)
     script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
-    start = "for (const bench of [0, 1]) { answer(bench, 0); put(bench); }"
-    return (
-        f"<!doctype html><title>{html.escape('Two benches')}</title>{''.join(places)}<script>{script}{start}</script>"
-    )
+    start = "for (const bench of [0, 1, 2]) { answer(bench, 0); put(bench); }"
+    return f"<!doctype html><title>{'Three players'}</title>{''.join(places)}<script>{script}{start}</script>"
 
 
 def _url(data: bytes) -> str:
@@ -112,10 +119,10 @@ def browser_page(notebook):
 
 @pytest.fixture
 def page(browser_page):
-    """The page anew, both players awake."""
+    """The page anew, its players awake."""
     browser_page.errors.clear()
     browser_page.goto("http://localhost/")
-    browser_page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 2")
+    browser_page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 3")
     yield browser_page
     assert not browser_page.errors, browser_page.errors
 
@@ -137,8 +144,8 @@ def sounding(page):
 
 
 def silent(page):
-    """Both benches are idle, and nothing sounds."""
-    wait_for(page, lambda: [mode(page, n) for n in (0, 1)] == ["idle", "idle"], "rest", 5)
+    """Every player is idle, and nothing sounds."""
+    wait_for(page, lambda: [mode(page, n) for n in range(3)] == 3 * ["idle"], "rest", 5)
     page.wait_for_timeout(150)
     page.evaluate("heard.clear()")
     page.wait_for_timeout(200)
@@ -167,6 +174,9 @@ _BURSTS = {
     "ten fast clicks": "for (let n = 0; n < 10; n++) { part(0, 'play').click(); await rest(23); }",
     "eleven fast clicks": "for (let n = 0; n < 11; n++) { part(0, 'play').click(); await rest(31); }",
     "two benches at once": "part(0, 'play').click(); part(1, 'play').click();",
+    "a blind test's player, and a bench": """
+      part(2, "play").click(); part(2, "play").click(); part(0, "play").click(); await rest(60);
+      for (let n = 0; n < 9; n++) { part(2, "play").click(); hear(2, "abx"[n % 3]); seekTo(2, 0.2); await rest(9 * n); }""",
     "two benches in turns": "for (let n = 0; n < 12; n++) { part(n % 2, 'play').click(); await rest(17 * (n % 4)); }",
     "the other bench, while one plays": """
       part(0, 'play').click(); await rest(400); part(1, 'play').click(); await rest(300); part(0, 'play').click();""",
@@ -186,7 +196,7 @@ def test_no_burst_of_starts_is_louder_than_one_and_pause_ends_all(page, burst, s
     page.evaluate(f"(async () => {{ {_BURSTS[burst]} }})()")
     page.wait_for_timeout(2 * slowness + 200)
     assert over_single(page) < OVER
-    page.evaluate("for (const n of [0, 1]) if (part(n, 'play').textContent === 'Pause') part(n, 'play').click()")
+    page.evaluate("for (const n of [0, 1, 2]) if (part(n, 'play').textContent === 'Pause') part(n, 'play').click()")
     silent(page)
 
 
@@ -277,8 +287,8 @@ def test_a_second_click_while_it_waits_takes_the_first_one_back(page):
     button = page.locator("#output-0 [data-part=play]")
     button.click()
     assert mode(page) == "waiting" and button.get_attribute("aria-busy") == "true"
-    page.wait_for_selector("#output-0 [data-part=note]:text('Waiting for the sound')", timeout=2000)
-    button.click()
+    page.wait_for_function("part(0, 'note').textContent === 'Waiting for the sound …'", timeout=2000)
+    page.evaluate("part(0, 'play').click()")
     assert mode(page) == "idle" and page.locator("#output-0 [data-part=note]").inner_text() == ""
     page.wait_for_timeout(1800)  # both sounds have come meanwhile
     assert page.evaluate("heard.most()") == [0, 0]
@@ -291,7 +301,7 @@ def test_another_tab_of_the_same_browser_makes_this_one_pause(page):
         page.evaluate("void window.open('http://localhost/')")
     other = opened.value
     try:
-        other.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 2")
+        other.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 3")
         play(other, 1)
         silent(page)
         assert mode(other, 1) == "playing"
@@ -316,12 +326,12 @@ def test_where_the_browser_holds_the_sound_back_it_says_so_and_never_starts_late
 
 
 def test_what_another_bench_waits_for_is_no_business_of_the_first(page):
-    page.evaluate("heard.held = true; part(0, 'play').click()")
-    page.wait_for_timeout(1200)
-    page.evaluate("part(1, 'play').click()")
-    page.wait_for_timeout(1200)
-    assert mode(page, 0) == "idle" and mode(page, 1) == "waiting"
-    assert not page.locator("#output-0 [data-part=note]").inner_text()
+    seen = page.evaluate("""async () => {
+      heard.held = true;
+      part(0, "play").click(); await rest(1200); part(1, "play").click(); await rest(1200);
+      return [0, 1].map((n) => part(n, "play").textContent).concat(part(0, "note").textContent);
+    }""")
+    assert seen == ["Play", "Pause", ""]
     page.wait_for_function("part(1, 'note').textContent.startsWith('The browser is holding')", timeout=3000)
 
 

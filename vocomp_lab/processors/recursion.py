@@ -147,8 +147,9 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
             break
         allowed = SETTLED * (scale + np.abs(first))
         settled = np.abs(corrected - first) <= allowed
-        # Both first states that meet at a join may be off by as much.
-        settled[1:] &= np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
+        if settled.all():
+            # Both first states that meet at a join may be off by as much.
+            settled[1:] = np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
         wrong = np.flatnonzero(~settled)
         if wrong.size == 0:
             solved[:whole].reshape(-1, length)[:] = walked.T[: frames // length]
