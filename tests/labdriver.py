@@ -246,7 +246,7 @@ def run_together(pages, timeout_s=300):
 
 
 def prompts(page) -> list[str]:
-    """What stands in the brackets before each code cell: its number, a star while it waits, or nothing."""
+    """The text in the brackets before each code cell: its number, a star while it waits, or nothing."""
     found = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
     return [prompt.strip().strip("[]:").strip() for prompt in found]
 
@@ -257,7 +257,7 @@ def kernel_trouble(page) -> list[str]:
 
 
 def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
-    """Wait until a condition holds; `what`, a text or a function that gives one, says in the failure what never came."""
+    """Wait until a condition holds; `what`, a text or a function that returns one, names it in the failure."""
     deadline, pause_ms = time.monotonic() + timeout_s, 30
     while not condition():
         if time.monotonic() > deadline:

@@ -1,4 +1,4 @@
-"""What a page with benches must stand: controls that answer, sound that plays, nothing cut off, large type to present.
+"""Checks of a page with benches: controls answer, sound plays, nothing is cut off, type is large when presenting.
 
 Used by the page tests of the lessons and the homework. What many pages have in common is tried on the first of them:
 each kind of stage, player, blind test and so on (`OpenPage.new`). On the others each bench answers one slider.
@@ -654,7 +654,7 @@ def drawn_px(kind: type) -> float:
 
 
 def check_fit(bench: BenchOnPage):
-    """No control is cut off, lies over another one, or makes the cell scroll sideways."""
+    """No control is cut off, covers another one, or makes the cell scroll sideways."""
     faults = _in_page(bench.page, "faultsOfFit", bench.number)
     assert not faults, f"bench {bench.number}: " + "; ".join(faults[:12])
 
