@@ -98,7 +98,7 @@ def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> No
             )
             ax.annotate(text, (value, row), (9, 0), textcoords="offset points", va="center", fontsize=10)
     tell(ax, "; ".join(f"{label} {decibels(value)} dB" for label, value in balances_db.items()))
-    ax.set(xlabel="hiss of the s sounds against the voice (dB); dashed: as it came", ylim=(len(rows) - 0.5, -0.5))
+    ax.set(xlabel=f"hiss of the s sounds against the voice (dB); dashed: {reference}", ylim=(len(rows) - 0.5, -0.5))
     ax.set_yticks(rows, list(balances_db))
     ax.margins(x=0.25)
     ax.grid(True, axis="x", color="#dddddd", linewidth=0.6)
