@@ -110,19 +110,17 @@ def pytest_addoption(parser):
 
 
 def pytest_collection_modifyitems(config, items):
-    if config.getoption("--figures"):
-        left_out = [item for item in items if "deviation" not in getattr(item, "fixturenames", ())]
-    elif not IN_CI:
-        left_out = [item for item in items if item.get_closest_marker("ci")]
-    else:
-        left_out = []
+    def wanted(item) -> bool:
+        if config.getoption("--figures"):
+            return "deviation" in getattr(item, "fixturenames", ())
+        return IN_CI or not item.get_closest_marker("ci")
+
+    left_out = [item for item in items if not wanted(item)]
     config.hook.pytest_deselected(items=left_out)
     config.stash[LEFT_OUT] = len(left_out)
-    if hasattr(
-        config, "workeroutput"
-    ):  # one of several processes: what is sent to the first one, which writes the summary
+    if hasattr(config, "workeroutput"):  # one of several processes: the first one, which gets this, writes the summary
         config.workeroutput["left_out"] = len(left_out)
-    items[:] = sorted((item for item in items if item not in set(left_out)), key=_turn)
+    items[:] = sorted(filter(wanted, items), key=_turn)
 
 
 def _turn(item) -> int:

@@ -242,11 +242,11 @@ def run_together(pages, timeout_s=300):
             failed = [line for line in kernel_trouble(page) if line.startswith(_RAISED)]
             assert not failed, f"a cell failed: {failed[0]}"
             assert time.monotonic() < deadline, f"after {timeout_s} s cells were still waiting: {found}"
-        pages[0].wait_for_timeout(100)
+        pages[0].wait_for_timeout(300)
 
 
 def prompts(page) -> list[str]:
-    """What stands in the brackets before each code cell: its number, a star while it waits, or nothing."""
+    """The text in the brackets before each code cell: its number, a star while it waits, or nothing."""
     found = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
     return [prompt.strip().strip("[]:").strip() for prompt in found]
 
@@ -257,12 +257,13 @@ def kernel_trouble(page) -> list[str]:
 
 
 def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
-    """Wait until a condition holds; `what`, a text or a function that gives one, says in the failure what never came."""
-    deadline = time.monotonic() + timeout_s
+    """Wait until a condition holds; `what`, a text or a function that returns one, names it in the failure."""
+    deadline, pause_ms = time.monotonic() + timeout_s, 30
     while not condition():
         if time.monotonic() > deadline:
             raise AssertionError(f"waited {timeout_s} s in vain for {what() if callable(what) else what}")
-        page.wait_for_timeout(60)
+        page.wait_for_timeout(pause_ms)
+        pause_ms = min(1.5 * pause_ms, 250)  # asking costs the page time that it could answer in
 
 
 def choose_menu(page, *path: str):

@@ -1,4 +1,4 @@
-"""What a page with benches must stand: controls that answer, sound that plays, nothing cut off, large type to present.
+"""Checks of a page with benches: controls answer, sound plays, nothing is cut off, type is large when presenting.
 
 Used by the page tests of the lessons and the homework. What many pages have in common is tried on the first of them:
 each kind of stage, player, blind test and so on (`OpenPage.new`). On the others each bench answers one slider.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import json
 import math
+import os
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,7 +39,8 @@ SCREENSHOTS = ROOT / "tests" / "screenshots"
 """Pictures of benches in the light and the dark theme and in the presenter's mode:
 <notebook>_<number of the bench>_<light|dark|present>.png."""
 CELL_LIMIT_S = 60.0
-"""No cell may take longer. On an idle machine the slowest takes under 8 s; a test machine runs other tests meanwhile."""
+"""No cell may take longer, or as much longer as the machine has more to do than processors. Idle, the slowest takes under
+8 s."""
 LARGE_PX = 18.0
 """Controls, numbers and the step's sentence are at least this large in the presenter's mode at 1280×720. A projected
 picture is about 1.1 m high, so 18 of 720 rows are 28 mm, readable from 7 m (common practice, no source)."""
@@ -198,7 +200,8 @@ def check_run(opened: OpenPage):
     assert len(times) == sum(cell["cell_type"] == "code" for cell in notebook["cells"])
     slowest, line = max(times)
     print(f"{opened.name}: slowest cell {slowest:.1f} s ({line}), all {sum(time for time, _ in times):.1f} s")
-    assert slowest <= CELL_LIMIT_S, f"{line}: {slowest:.1f} s"
+    allowed_s = CELL_LIMIT_S * max(1, os.getloadavg()[0] / (os.cpu_count() or 1))
+    assert slowest <= allowed_s, f"{line}: {slowest:.1f} s, allowed are {allowed_s:.0f} s"
     opened.no_trouble()
 
 
@@ -374,13 +377,15 @@ def move_stage(opened: OpenPage, bench: BenchOnPage, stage: str):
     looked_at = (lambda: bench.state()["json"]) if getattr(first, "regions", None) == () else bench.seen
 
     def typed(control):
-        return bench.part(f"typed-{control.field}").locator("input").input_value()
+        return shown()[control.field]
 
     def texts(processor):
         return {c.field: c.text(getattr(processor, c.field)) for c in controls if not isinstance(c, Choice)}
 
     def shown():
-        return {c.field: typed(c) for c in controls if not isinstance(c, Choice)}
+        boxes = {c.field: f".vocomp-{bench.id}-typed-{c.field} input" for c in controls if not isinstance(c, Choice)}
+        read = "boxes => Object.entries(boxes).map(([field, box]) => [field, document.querySelector(box)?.value])"
+        return dict(page.evaluate(read, boxes))
 
     wait_for(page, lambda: shown() == texts(first), lambda: f"{stage}: {texts(first)}, shown {shown()}")
     pressed = []
@@ -652,7 +657,7 @@ def drawn_px(kind: type) -> float:
 
 
 def check_fit(bench: BenchOnPage):
-    """No control is cut off, lies over another one, or makes the cell scroll sideways."""
+    """No control is cut off, covers another one, or makes the cell scroll sideways."""
     faults = _in_page(bench.page, "faultsOfFit", bench.number)
     assert not faults, f"bench {bench.number}: " + "; ".join(faults[:12])
 

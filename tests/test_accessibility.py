@@ -207,7 +207,7 @@ def test_axe_would_find_what_is_wrong(page):
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_menus_are_readable_and_controls_stand_out(page, theme):
     """4.5:1 for text in menus (criterion 1.4.3), 3:1 for edges of fields and for handles (1.4.11)."""
-    told = themed(page, theme).evaluate("""(place) => {
+    seen = themed(page, theme).evaluate("""(place) => {
       const ours = (what) => a11y.ours(place, what).filter(e => a11y.inSight(e) && !e.disabled);
       const against = (e, colour, around) => a11y.contrast(getComputedStyle(e)[colour], a11y.behind(around));
       const onBench = (e) => against(e, 'backgroundColor', e.closest('.vocomp-bench'));
@@ -219,9 +219,9 @@ def test_menus_are_readable_and_controls_stand_out(page, theme):
         tracks: ours('.noUi-target').map(onBench),
       };
     }""", OURS)  # fmt: skip
-    assert len(told["menus"]) >= 6 and len(told["edges"]) >= 20 and len(told["handles"]) >= 14, told
+    assert len(seen["menus"]) >= 6 and len(seen["edges"]) >= 20 and len(seen["handles"]) >= 14, seen
     for part, least in (("menus", 4.5), ("edges", 3), ("handles", 3), ("tracks", 3)):
-        assert min(told[part]) >= least, (part, told[part])
+        assert min(seen[part]) >= least, (part, seen[part])
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

@@ -1,4 +1,4 @@
-"""The whole loop in a real browser, on lesson 04: slider, picture, numbers, player; then what every page must stand.
+"""The whole loop in a real browser, on lesson 04: slider, picture, numbers, player; then the checks of every page.
 
 Of the page tests only this file runs without CI=true.
 

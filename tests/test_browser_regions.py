@@ -1,6 +1,6 @@
 """The region bench in a real browser, on lesson 02: dragging in the picture, the list by keyboard, undo, the player.
 
-Then what every page must stand, and a fresh kernel that finds what was kept.
+Then the checks of every page, and a fresh kernel that finds what was kept.
 
 Screenshots go to tests/screenshots/.
 """

@@ -351,7 +351,11 @@ def test_a_function_with_a_lambda_in_it_may_begin_with_a_comment():
     inside = "def target_reduction_db(a, b, c):\n    over = lambda x: max(x, 0)\n    return over(a - b) * (1 - 1 / c)"
     for source in (inside, f"# my own\n{inside}", f"'''My own.'''\n\n{inside}", f"RATIO = 4  # unused\n{inside}"):
         assert posed.judge(posed.read(source)).status == RIGHT, source
-    for lambda_alone in ("home.give(3, lambda a, b, c: 1)", "target_reduction_db = lambda a, b, c: 1", "(lambda a, b, c: (1,"):
+    for lambda_alone in (
+        "home.give(3, lambda a, b, c: 1)",
+        "target_reduction_db = lambda a, b, c: 1",
+        "(lambda a, b, c: (1,",
+    ):
         with pytest.raises(ValueError, match="A lambda is not what is asked for"):
             posed.read(lambda_alone)
 
@@ -360,7 +364,9 @@ def test_a_function_with_a_lambda_in_it_may_begin_with_a_comment():
     "body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')", "return None"]
 )
 def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
-    verdict = pose_once("04", "target_reduction_db").judge_data({"source": f"def target_reduction_db(a, b, c):\n    {body}"})
+    verdict = pose_once("04", "target_reduction_db").judge_data(
+        {"source": f"def target_reduction_db(a, b, c):\n    {body}"}
+    )
     assert verdict.status != RIGHT
     one_sentence(verdict.says)
 

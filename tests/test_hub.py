@@ -114,7 +114,7 @@ def stop(process):
 
 @pytest.fixture(scope="module")
 def students(hub):
-    """Two students with a browser context each, who have logged in at the same time and run a lesson each."""
+    """Two students, each with their own browser context, who logged in at the same time and each ran a lesson."""
     with chromium() as page:
         browser = page.context.browser
         people = {}

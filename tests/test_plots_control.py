@@ -8,10 +8,10 @@ import pytest
 from conftest import sine
 
 from vocomp_lab.analysis.evenness import loudness_spread_lu
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.pictures.control import plot_blends, plot_onsets, plot_release_and_beat, plot_word_loudness
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 RATE = 48_000
 

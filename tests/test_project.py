@@ -143,7 +143,7 @@ def test_what_the_tests_import_is_required_somewhere():
 
 
 def test_all_page_tests_run_in_one_process():
-    """On two processes there would be two browsers, and a browser's event loop in the way of other tests."""
+    """In several processes there would be several browsers, each with an event loop that disturbs other tests."""
     pages = {path.stem for path in (PROJECT / "tests").glob("test_*.py") if uses_a_page(path)}
     assert pages == set(PAGE_FILES)
 

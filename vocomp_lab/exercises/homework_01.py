@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import CLEAN, FAULTY, LAST_THREE_LINES_S, louder, strong_words, table, take, window
 from vocomp_lab.exercises.tasks import Task, as_code
@@ -16,6 +16,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Levels and meters"
 

@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.analysis.words import eye_and_ear
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
@@ -31,6 +31,7 @@ from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Level prep"
 _AFTER = Compressor(threshold_db=-24, ratio=3, attack_ms=1, release_ms=80)

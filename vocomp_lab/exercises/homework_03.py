@@ -9,7 +9,7 @@ import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import band_level_db, find_pops, low_end_reaction
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import LAST_TWO_LINES_S, blind_test, table, take
 from vocomp_lab.exercises.tasks import Task, as_code
@@ -19,6 +19,7 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.faults import SIBILANTS, Boxiness, Pops, Sibilance
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Filtering"
 _SINGERS = ("lesson_verse", "second_verse")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from vocomp_lab.analysis.measures import Goal, clip_numbers, decibels, measure_change
+from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
@@ -25,6 +25,7 @@ from vocomp_lab.exercises.tasks import Task, as_code, figure
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Peak control"
 _RELEASE_MS = 80.0

@@ -9,7 +9,7 @@ from dataclasses import replace
 from functools import cache
 
 from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.pumping import floor_lift_db
@@ -20,6 +20,7 @@ from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.singer.faults import spans_mask
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Steady compression"
 _STEADY = Compressor(threshold_db=-28, ratio=2.5, attack_ms=10, release_ms=200, knee_db=6)

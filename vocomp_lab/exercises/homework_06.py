@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.pumping import gain_travel_db_per_s
@@ -18,6 +18,7 @@ from vocomp_lab.exercises.material import CLEAN, FAULTY, blind_test, lost_lu, ta
 from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 TITLE = "Slow attack"
 # Where the key begins for each take: thresholds in dBFS that take some 2 dB off in the median at 4:1, 30 ms, 100 ms.

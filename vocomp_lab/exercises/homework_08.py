@@ -11,7 +11,7 @@ from functools import cache
 import numpy as np
 
 from vocomp_lab.analysis.diagnosis import SIGNS, findings, measure_compression
-from vocomp_lab.analysis.measures import Goal, decibels
+from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import (
@@ -33,6 +33,7 @@ from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 TITLE = "The vocal in the mix"
 # Thresholds in dBFS that suit each take as recorded: for peak control, and for steady compression by some 3 dB.

@@ -6,7 +6,6 @@ from functools import lru_cache
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.exercises.kinds import Aim, BuildIt, Built, Diagnose, FindIt, WorkOut, stage_aim
@@ -27,6 +26,7 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.singer.faults import Boxiness, LoudWord, Pops
 from vocomp_lab.sound.levels import sample_peak_dbfs, true_peak_dbtp
+from vocomp_lab.sound.text import decibels
 
 TITLE = "The whole vocal"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Callable
 
-from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, decibels, measure_change, window_text
+from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, measure_change, window_text
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.tasks import (
     NOT_YET,
@@ -21,6 +21,7 @@ from vocomp_lab.exercises.tasks import (
 )
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 _MOST_STAGES = 16
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Callable
 
-from vocomp_lab.analysis.measures import Change, clip_numbers, decibels, measure_change
+from vocomp_lab.analysis.measures import Change, clip_numbers, measure_change
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.tasks import (
     NOT_YET,
@@ -20,6 +20,7 @@ from vocomp_lab.exercises.tasks import (
 )
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Dynamics
+from vocomp_lab.sound.text import decibels
 
 
 @dataclass(frozen=True, kw_only=True)
