@@ -202,7 +202,8 @@ def test_imports_run_one_way_inside_a_room():
 def test_modules_import_from_modules_and_not_from_faces():
     for name, path in MODULES.items():
         if name not in ("__init__", "__main__"):
-            assert inside(path) <= set(MODULES), name
+            folders = {known.removesuffix(".__init__") for known in MODULES if known.count(".") > 1}
+            assert inside(path) <= set(MODULES) | folders, name
 
 
 def test_no_module_imports_private_names_of_another():
