@@ -19,15 +19,15 @@ from vocomp_lab.analysis.resonance import Resonance
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst, stated_times
+from vocomp_lab.analysis.tradeoff import Tradeoff, measure_tradeoff
 from vocomp_lab.analysis.words import eye_and_ear, find_phrases, voiced_words
-from vocomp_lab.analysis.workload import Workload, workload
 from vocomp_lab.sound.text import decibels
 
 __all__ = [
     "Moment",
     "Pop",
     "Resonance",
-    "Workload",
+    "Tradeoff",
     "aliasing_db",
     "balance",
     "band_level_db",
@@ -68,5 +68,5 @@ __all__ = [
     "vocal_over_backing",
     "voiced_words",
     "vu_reading",
-    "workload",
+    "measure_tradeoff",
 ]

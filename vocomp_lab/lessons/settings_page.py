@@ -1,4 +1,4 @@
-"""The settings sheet as one printable page: each stage in the trade's units, to be dialled into any compressor."""
+"""The settings sheet as one printable page: each stage in the trade's units, ready to dial into any compressor."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 
 from vocomp_lab.analysis.measures import clip_numbers
-from vocomp_lab.analysis.meters import active_mask, reduction_needle, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_needle, reduction_stats
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
 from vocomp_lab.lessons.export import write_text
@@ -19,7 +19,7 @@ from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 
 MOST_REGIONS = 60
-"""More than these don't fit on the page; the JSON sheet holds all of them."""
+"""No more than this fit on the page; the JSON sheet holds all of them."""
 KINDS = {
     "Gain": "gain",
     "ClipGain": "gain by hand",
@@ -58,16 +58,16 @@ _STYLE = """@page{size:A4;margin:11mm}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
 
 _WORDS = (
-    ("Attack, release", "time constants: after so long 63 % of the way is covered when the reduction rises or falls. A "
-     "device that states the time for 90 % shows the second figure, 2.3 times the first."),
-    ("dBFS", "level against full scale. Thresholds hold for the level under “goes in”; where your take is louder or "
-     "softer at that point, move the threshold by as much."),
-    ("Acting", "reduction over 0.5 dB, as a share of the time in which it is sung. Median: half of the sung time lies "
-     "below."),
-    ("Needle", "what a slow reduction meter (0.3 s, as a VU meter) shows at most. It hides short peaks: less is right "
-     "there."),
-    ("Threshold of the de-esser", "level above its frequency against the voice's running level. On another device: "
-     "lower it until the loudest s sounds lose as much as under “you should see”."),
+    ("Attack, release", "time constants: the time in which the reduction covers 63 % of the way up or down. A device that "
+     "states the time to 90 % shows the second figure, 2.3 times the first."),
+    ("dBFS", "level relative to full scale. Thresholds are right for the level under “goes in”; if your take is louder or "
+     "softer at that point, move the threshold by the same amount."),
+    ("Acting", "share of the sung time with more than 0.5 dB of reduction. Median: the reduction is below it half of the sung "
+     "time."),
+    ("Needle", "the most that a slow reduction meter (0.3 s, like a VU meter) shows. It misses short peaks, so expect "
+     "less there."),
+    ("Threshold of the de-esser", "level above its frequency, relative to the voice's running level. On another device, "
+     "lower it until the loudest s sounds lose as much as “you should see” says."),
 )  # fmt: skip
 
 
@@ -175,10 +175,10 @@ def _page(result: ChainResult, title: str) -> str:
         f"crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB.{total}"
     )
     words = "".join(f"<p class='word'><b>{word}:</b> {meaning}</p>" for word, meaning in _WORDS)
-    table = table_html(rows or [["No stage: the take goes through as it is."]], ("stage", "set", "you should see"))
+    table = table_html(rows or [["No stages: the take passes unchanged."]], ("stage", "set", "you should see"))
     return (
         f"<style>{_STYLE}</style><div class='sheet'><h1>{html.escape(title)}: settings sheet</h1>"
-        f"<p>{html.escape(rest)} Stages in this order, from the first to the last.</p>{table}{words}</div>"
+        f"<p>{html.escape(rest)} The stages, in this order:</p>{table}{words}</div>"
     )
 
 
@@ -206,15 +206,15 @@ def _regions(gains: ClipGain) -> str:
 
 def what_it_did(stage: StageResult) -> str:
     """What the meters say about a stage, in one line: the target for another device."""
-    sung = active_mask(stage.source)
-    rms = sung_rms_dbfs(stage.source, sung) if sung.any() else rms_dbfs(stage.source)
+    active = active_mask(stage.source)
+    rms = active_rms_dbfs(stage.source, active) if active.any() else rms_dbfs(stage.source)
     if stage.reduction_db is None:
         before, after = clip_numbers(stage.source), clip_numbers(stage.output)
         return (
             f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
             f"loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"
         )
-    stats = reduction_stats(stage.reduction_db, sung)
+    stats = reduction_stats(stage.reduction_db, active)
     needle = float(reduction_needle(stage.reduction_db, stage.source.rate).max())
     middle = f"{decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.1 else ""
     return (

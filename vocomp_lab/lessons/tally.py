@@ -1,6 +1,6 @@
-"""What a class guessed, counted: the teacher types in how many hands went up for each answer.
+"""What a class guessed: the teacher types in how many hands went up for each answer.
 
-Used by the presenter's mode of every bench (``00_start_here``).
+Used by every bench in presenter mode (``00_start_here``).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Tally:
     answers : tuple of str
         One to six, all different.
     hands : tuple of int
-        As many; none by default.
+        One number for each answer; none by default.
     """
 
     answers: tuple[str, ...]
@@ -52,7 +52,7 @@ class Tally:
         return cls(tuple(part for part in (piece.strip() for piece in text.split(",")) if part))
 
     def with_hands(self, answer: str, count: int) -> "Tally":
-        """The tally with another count for one answer."""
+        """The tally with a new count for one answer."""
         if answer not in self.answers:
             raise ValueError(f"answer: {answer!r} is not allowed; give one of {', '.join(self.answers)}.")
         return Tally(self.answers, tuple(count if a == answer else n for a, n in zip(self.answers, self.hands)))
@@ -63,7 +63,7 @@ class Tally:
         return sum(self.hands)
 
     def to_html(self) -> str:
-        """The counts as a table: each answer with its hands, their share, and a bar of that length."""
+        """The counts as a table: each answer with its hands, their share, and a bar to match."""
         if not self.total:
             return html.escape(str(self))
         shares = [100 * count / self.total for count in self.hands]

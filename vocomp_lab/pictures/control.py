@@ -10,7 +10,7 @@ import dataclasses
 import numpy as np
 from matplotlib.axes import Axes
 
-from vocomp_lab.analysis.evenness import sung_loudness
+from vocomp_lab.analysis.evenness import active_loudness
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
 from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
@@ -34,7 +34,7 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
     plain(ax, BEFORE_AFTER)
     spreads = []
     for label, clip in clips.items():
-        times_s, momentary = sung_loudness(clip, active)
+        times_s, momentary = active_loudness(clip, active)
         if len(momentary) == 0:
             continue
         around = momentary - np.median(momentary)
