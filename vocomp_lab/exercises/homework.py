@@ -10,12 +10,8 @@ from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.kinds import BuildIt
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
-<<<<<<< HEAD
-from vocomp_lab.exercises.tasks import RIGHT, UNREAD, BuildIt, Posed, Task, Verdict
-from vocomp_lab.lessons.tables import table_html
-=======
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Task, Verdict
->>>>>>> main
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_whole
 
