@@ -1,6 +1,6 @@
-"""Forty answers that mean harm: functions that break out, use up or never end, and sheets that are no sheets.
+"""Forty hostile answers: functions that break out, use up memory or never end, and files that are not sheets.
 
-Used by the tests of the box and of the marker. `{folder}` stands for a folder with a file ``victim`` in it.
+Used by the tests of the box and of the marker. `{folder}` stands for a folder that holds a file ``victim``.
 """
 
 from __future__ import annotations
@@ -88,6 +88,7 @@ SHEETS = {
     "a path for a name": json.dumps(sheet({}, learner="../../escape")).encode(),
     "a tampered score": json.dumps(sheet({}, points=1000)).encode(),
     "another version": json.dumps(sheet({}, version=2)).encode(),
+    "a version that is true": json.dumps(sheet({}, version=True)).encode(),
     "not a number": b'{"format": "vocomp-lab answers", "version": NaN}',
     "a field twice": b'{"format": "vocomp-lab answers", "format": "vocomp-lab answers"}',
     "negative tries": json.dumps(sheet({"computer": entry({"number": 1}, tries=-5)})).encode(),
@@ -106,6 +107,6 @@ DATA = {
     "a word that is a list": ("what_is_wrong", {"word": ["threshold"]}),
     "heard everything": ("blind", {"heard": [["A", "A"]] * 100_00}),
     "heard nonsense": ("blind", {"heard": [[{}, None]] * 10}),
-    "source is a number": ("asked_db", {"source": 5}),
+    "source is a number": ("target_reduction_db", {"source": 5}),
 }
 """Entries of a sheet that can be read, by task of homework 04, that no mark may come of."""

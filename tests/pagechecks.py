@@ -31,7 +31,7 @@ from matplotlib.text import Text
 
 import vocomp_lab
 from vocomp_lab import Chain, shipped
-from vocomp_lab.bench.bench import PRESENTED_PX, PRESENTED_SCALE
+from vocomp_lab.bench.screen import PRESENTED_PX, PRESENTED_SCALE
 from vocomp_lab.lessons.controls import Choice, controls_for
 from vocomp_lab.pictures.pictures import picture_class
 

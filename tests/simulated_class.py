@@ -1,13 +1,12 @@
-"""A class of simulated learners who make mistakes that are known, and what their marks must be.
+"""A class of simulated learners who make known mistakes, and the marks that they must get.
 
-Right answers come from the key. A wrong one comes from a list that is written out here by hand for the processors and
-functions, and out of the task's own numbers where a mistake leads to a number.
+Right answers come from the key. Wrong processors, chains and functions are written out here by hand; where a mistake
+leads to a number, it comes from the task itself.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import json
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
@@ -15,7 +14,8 @@ from hostile import entry, sheet
 
 from vocomp_lab import Chain, ClipGain, Compressor, DeEsser, Gain, GainRegion, HighPass
 from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, BuildIt, FindIt, WorkOut
+from vocomp_lab.exercises.kinds import BuildIt, FindIt, WorkOut
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD
 from vocomp_lab.processors.character import FetCompressor, OptoCompressor
 
 NO_ANSWER = "no answer"
@@ -27,11 +27,11 @@ FUNCTIONS = {
         ("mean_for_rms", "def rms_level(x):\n    return 20 * np.log10(np.mean(abs(x)))"),
         (None, "def rms_level(x):\n    return -20.0"),
     ],
-    "asked_db": [
-        ("slope_for_ratio", "def asked_db(l, t, r):\n    return max(l - t, 0) / r"),
-        ("below_threshold", "def asked_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
-        ("reduction_as_gain", "def asked_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
-        ("output_for_reduction", "def asked_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
+    "target_reduction_db": [
+        ("slope_for_ratio", "def target_reduction_db(l, t, r):\n    return max(l - t, 0) / r"),
+        ("below_threshold", "def target_reduction_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
+        ("reduction_as_gain", "def target_reduction_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
+        ("output_for_reduction", "def target_reduction_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
     ],
     "smoothed": [
         (
@@ -188,11 +188,11 @@ CHAINS = {
         ("last_gain_left_out", _with("deliver", gain_db=-20)),
     ],
 }  # fmt: skip
-"""Wrong chains by task: what is made of the right one."""
+"""Wrong chains by task: what turns the right chain into one."""
 
 
 def _late(gains):
-    """The gain of the loud word, a second and a half behind it."""
+    """The gain of the loud word, a second and a half too late."""
     word = min(gains.regions, key=lambda region: region.end_s - region.start_s)
     return ClipGain([dataclasses.replace(word, start_s=word.start_s + 1.5, end_s=word.end_s + 1.5)])
 
@@ -212,10 +212,10 @@ def wrong_answers(task, posed) -> list:
     if task.id in FUNCTIONS:
         return [({"source": source}, NOT_YET, name) for name, source in FUNCTIONS[task.id]]
     if task.id in PROCESSORS:
-        return [(posed.read(processor), NOT_YET, name) for name, processor in PROCESSORS[task.id]]
+        return [(posed.to_data(processor), NOT_YET, name) for name, processor in PROCESSORS[task.id]]
     if isinstance(posed, BuildIt):
-        key = Chain.from_json(json.dumps(posed.key()["sheet"]))
-        return [(posed.read(wrong(key)), NOT_YET, name) for name, wrong in CHAINS[task.id]]
+        key = posed.key()
+        return [(posed.to_data(wrong(key)), NOT_YET, name) for name, wrong in CHAINS[task.id]]
     if isinstance(posed, WorkOut):
         values = [
             (name, value) for name, value in posed.mistakes.items() if abs(value - posed.answer) > 2 * posed.tolerance
@@ -227,7 +227,7 @@ def wrong_answers(task, posed) -> list:
         ]
         return [({"number": value}, NOT_YET, name) for name, value in lone] + [({"number": 12_345.0}, NOT_YET, None)]
     if isinstance(posed, FindIt):
-        times = posed.key()["numbers"]
+        times = posed.key()
         return [
             ({"numbers": [1000 * time for time in times]}, NOT_YET, "ms_for_seconds" if posed.unit == "s" else None),
             ({"numbers": times[:-1] + [0.0]}, NOT_YET, None),
@@ -239,11 +239,10 @@ def wrong_answers(task, posed) -> list:
 
 
 def simulate(number: int, homework: str) -> tuple[dict, dict]:
-    """A learner's sheet, and by task the status and mistake that marking must come to.
+    """A learner's sheet, and for each task the status and mistake that marking must find.
 
-    Learner 0 is right in everything. Of the others, each makes every third task wrong, leaves one out, and writes
-    something that
-    can't be read into one.
+    Learner 0 gets everything right. Each of the others gets every third task wrong, leaves one out, and gives something
+    that can't be read in one.
     """
     learner = f"learner.{number:03}"
     answers, expected = {}, {}
@@ -257,10 +256,10 @@ def simulate(number: int, homework: str) -> tuple[dict, dict]:
             expected[task.id] = [NO_ANSWER, None]
             continue
         elif turn == 5:
-            ((kind, _),) = posed.key().items()
+            ((kind, _),) = posed.to_data(posed.key()).items()
             data, expected[task.id] = UNREADABLE.get(kind, {"heard": 3}), [UNREAD, None]
         else:
-            data, expected[task.id] = posed.key(), [RIGHT, None]
+            data, expected[task.id] = posed.to_data(posed.key()), [RIGHT, None]
         answers[task.id] = entry(data, tries=1 + number % 4, hints=number % 3)
     return sheet(answers, learner, homework), expected
 

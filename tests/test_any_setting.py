@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from vocomp_lab import recursion
-from vocomp_lab.audio import Clip
-from vocomp_lab.chain import PROCESSORS
-from vocomp_lab.character import (
+from vocomp_lab.lessons.controls import CONTROLS, Control, controls_for
+from vocomp_lab.processors import recursion
+from vocomp_lab.processors.chain import PROCESSORS
+from vocomp_lab.processors.character import (
     OPTO_MEMORY_PER_DB,
     TUBE_PER_DB,
     FetCompressor,
@@ -28,14 +28,14 @@ from vocomp_lab.character import (
     TubeCompressor,
     VcaCompressor,
 )
-from vocomp_lab.character import RULES as MODEL_RULES
-from vocomp_lab.checks import OrNone
-from vocomp_lab.compressor import FLOOR_DB, Compressor
-from vocomp_lab.controls import CONTROLS, Control, controls_for
-from vocomp_lab.levels import power_to_db, rms_dbfs
-from vocomp_lab.recursion import coefficient, smooth_branching, smooth_feedback, static_reduction
-from vocomp_lab.sibilance import BAND_MS, SILENCE_DBFS, VOICE_FALL_MS, VOICE_FLOOR_DB, VOICE_RISE_MS, DeEsser
-from vocomp_lab.song import shipped
+from vocomp_lab.processors.character import RULES as MODEL_RULES
+from vocomp_lab.processors.compressor import FLOOR_DB, Compressor
+from vocomp_lab.processors.deesser import BAND_MS, SILENCE_DBFS, VOICE_FALL_MS, VOICE_FLOOR_DB, VOICE_RISE_MS, DeEsser
+from vocomp_lab.processors.recursion import coefficient, smooth_branching, smooth_feedback, static_reduction
+from vocomp_lab.singer.song import shipped
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import OrNone
+from vocomp_lab.sound.levels import power_to_db, rms_dbfs
 
 TAKES = ("lesson_verse_clean", "lesson_verse_faulty", "second_verse_clean", "second_verse_faulty")
 RATES = (8_000, 44_100, 192_000)
@@ -111,7 +111,7 @@ def plain_reduction(processor, detector_db, rate):
     if isinstance(processor, FetCompressor) or getattr(processor, "topology", "") == "feedback":
         curve = processor.threshold_db, processor.slope, getattr(processor, "knee_db", 0.0)
         return feedback_loop(detector_db, attack, release, *curve, 0.0)
-    asked = processor.asked_db(detector_db)
+    asked = processor.target_reduction_db(detector_db)
     if isinstance(processor, TubeCompressor):
         attack = coefficient(processor.attack_ms / (1 + TUBE_PER_DB * asked), rate)
         past = one_pole(asked, processor.memory_ms, rate)
@@ -420,5 +420,5 @@ def test_a_soft_knees_slopes_stay_within_0_and_1(rng, slope, knee_db):
 def test_a_bend_too_narrow_to_divide_by_is_a_corner():
     levels = np.array([-200.0, -28.0, -27.0, 0.0, 24.0])
     with np.errstate(all="raise"):
-        asked = TubeCompressor(-28, ratio=4, bend_db=1e-310).asked_db(levels)
+        asked = TubeCompressor(-28, ratio=4, bend_db=1e-310).target_reduction_db(levels)
     assert np.abs(asked - 0.75 * np.maximum(levels + 28, 0)).max() < 1e-12

@@ -1,4 +1,4 @@
-"""Clips and sound files: what goes in comes out, nothing clips in silence, and no file is ever half-written."""
+"""Clips and sound files: what goes in comes out, nothing clips silently, and no file is ever half-written."""
 
 from __future__ import annotations
 
@@ -159,7 +159,7 @@ def test_every_subtype_comes_back_within_half_a_step(tmp_path, rng, suffix, subt
     assert back.samples.shape == ((frames,) if channels in (None, 1) else (frames, channels))
     error = np.abs(back.columns - clip.columns)
     if subtype in BITS:
-        # Whole steps of 2/2^bits: rounding to the nearest leaves half of one; a cut-off step would leave a whole one.
+        # Whole steps of 2/2^bits: rounding leaves half a step of error at most; cutting off would leave a whole one.
         assert error.max() <= 2.0 ** -BITS[subtype] * (1 + 1e-9)
         assert abs(np.mean(back.columns - clip.columns)) < 2.0 ** -BITS[subtype] / 10
     else:
@@ -238,7 +238,7 @@ def test_clipping_is_refused_and_the_gain_that_the_message_names_fits(tmp_path, 
     turned_down = clip.gained(gain_db)
     back = load(save(turned_down, tmp_path / f"hot{suffix}", subtype))
     assert np.abs(back.samples - turned_down.samples).max() <= 2.0 ** -BITS[subtype] * (1 + 1e-9)
-    # And it is the gain that fits, not just any: a quarter of a decibel more would not.
+    # And it is the largest gain that fits: a quarter of a decibel more would not.
     with pytest.raises(ValueError):
         save(clip.gained(gain_db + 0.25), tmp_path / f"hot{suffix}", subtype)
 
@@ -312,8 +312,7 @@ def test_missing_files_and_folders(tmp_path):
         one_sentence(caught, "path: ", path.name)
 
 
-# --------------------------------------------------------------------------------------------------- whole or not at
-# all
+# ---------------------------------------------------------------------------------------------- whole or not at all
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,11 @@ from conftest import one_sentence
 from PIL import Image
 
 from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
-from vocomp_lab.bench import bench as bench_module
-from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench import screen
+from vocomp_lab.bench.bench import FINISH_DELAY_S, Bench
+from vocomp_lab.bench.player import still_html
+from vocomp_lab.bench.results import PREROLL_S
+from vocomp_lab.bench.view import LONGEST_VIEW_S
 from vocomp_lab.lessons.controls import CONTROLS
 
 RATE = 16_000
@@ -43,7 +46,7 @@ def chain():
 
 
 def state(bench):
-    return json.loads(bench._state_text)
+    return json.loads(bench._player.state_text)
 
 
 def size(png):
@@ -52,36 +55,42 @@ def size(png):
 
 def test_a_new_bench_shows_picture_numbers_and_sound(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    assert size(bench._image.value) == bench_module.PICTURE_PX
-    assert "of the sung time" in bench._line.value
+    assert size(bench._screen.image.value) == screen.PICTURE_PX
+    assert "of the sung time" in bench._screen.line.value
     for part in ("before", "after"):
-        samples, rate = soundfile.read(io.BytesIO(bytes(bench._sounds[part].value)))
+        samples, rate = soundfile.read(io.BytesIO(bytes(bench._player.sounds[part].value)))
         assert rate == RATE and len(samples) == clip.frames
 
 
 def test_moving_a_control_from_code_moves_slider_box_picture_numbers_and_sound(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    picture, numbers, sound = bench._image.value, bench._line.value, bench._sounds["after"].value
+    picture, numbers, sound = bench._screen.image.value, bench._screen.line.value, bench._player.sounds["after"].value
     bench.set(threshold_db=-30, ratio=6)
-    control, slider, typed, _ = bench._inputs["threshold_db"]
+    moved = bench._controls.inputs["threshold_db"]
+    control, slider, typed = moved.control, moved.slider, moved.typed
     assert typed.value == "−30.0" and control.stops()[slider.value] == -30
     assert bench.processor == Compressor(-30, 6, 1, 80)
-    assert bench._image.value != picture and bench._line.value != numbers and bench._sounds["after"].value != sound
+    assert (
+        bench._screen.image.value != picture
+        and bench._screen.line.value != numbers
+        and bench._player.sounds["after"].value != sound
+    )
 
 
 def test_moving_a_slider_by_hand_sets_what_the_box_then_shows(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    control, slider, typed, _ = bench._inputs["release_ms"]
+    moved = bench._controls.inputs["release_ms"]
+    control, slider, typed = moved.control, moved.slider, moved.typed
     slider.value = control.nearest(250)
     assert bench.processor.release_ms == 250 and typed.value == "250"
 
 
 def test_a_typed_value_stays_as_typed_though_the_slider_has_no_such_stop(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    _, _, typed, _ = bench._inputs["attack_ms"]
+    typed = bench._controls.inputs["attack_ms"].typed
     typed.value = "0.123 ms"
     assert bench.processor.attack_ms == 0.123 and typed.value == "0.123"
-    bench._inputs["ratio"][2].value = "∞"
+    bench._controls.inputs["ratio"].typed.value = "∞"
     assert bench.processor.ratio == math.inf
 
 
@@ -95,7 +104,7 @@ def test_what_stands_in_the_state_is_what_was_computed(clip):
     of_before, of_after = told["removed_shares"]
     removed = of_before * clip.samples - of_after * bench.result.output.samples
     np.testing.assert_allclose(removed, bench.stage_result.detail.removed.samples, atol=1e-12)
-    assert len(bench._sounds["after"].value) == told["after_bytes"]
+    assert len(bench._player.sounds["after"].value) == told["after_bytes"]
 
 
 @pytest.mark.parametrize(
@@ -108,13 +117,13 @@ def test_what_stands_in_the_state_is_what_was_computed(clip):
 )
 def test_a_wrong_value_shows_one_sentence_and_changes_nothing(clip, field, text, words):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    before = bench.processor, bench._image.value
-    shown = bench._inputs[field][2].value
-    bench._inputs[field][2].value = text
-    assert bench._inputs[field][2].value == shown, "the box says what is in force, not what was refused"
+    before = bench.processor, bench._screen.image.value
+    shown = bench._controls.inputs[field].typed.value
+    bench._controls.inputs[field].typed.value = text
+    assert bench._controls.inputs[field].typed.value == shown, "the box says what is in force, not what was refused"
     assert words in bench._error.value and "Traceback" not in bench._error.value
-    assert (bench.processor, bench._image.value) == before
-    bench._inputs[field][2].value = "-5" if field == "threshold_db" else "5"
+    assert (bench.processor, bench._screen.image.value) == before
+    bench._controls.inputs[field].typed.value = "-5" if field == "threshold_db" else "5"
     assert bench._error.value == "" and abs(getattr(bench.processor, field)) == 5
 
 
@@ -138,7 +147,27 @@ def test_settings_from_code_are_all_or_nothing(clip):
 def test_reset_goes_back_to_the_first_settings(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80)).set(threshold_db=-40, knee_db=12).reset()
     assert bench.processor == Compressor(-20, 3, 1, 80)
-    assert bench._inputs["knee_db"][2].value == "0.0"
+    assert bench._controls.inputs["knee_db"].typed.value == "0.0"
+
+
+def test_reset_puts_one_stage_back_and_says_so(clip, chain):
+    bench = Bench(clip, chain, stage="peaks").set(threshold_db=-40).choose_stage("steady").set(ratio=7)
+    bench._tools.reset.click()
+    assert bench.processor == chain["steady"] and bench.chain["peaks"].threshold_db == -40
+    assert "this stage" in bench._tools.reset.tooltip and "the bench" not in bench._tools.reset.tooltip
+
+
+def test_a_move_measures_the_loudness_of_its_result_once(clip, monkeypatch):
+    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    measured = []
+    monkeypatch.setattr(
+        "vocomp_lab.analysis.measures.integrated_lufs", lambda clip: (measured.append(clip), integrated_lufs(clip))[1]
+    )
+    for threshold_db in range(-30, -50, -2):  # so many that older results are forgotten
+        bench.set(threshold_db=threshold_db)
+        assert [known is bench.result.output for known in measured] == [True], "the source is measured once and for all"
+        assert bench.change.match_gain_db == state(bench)["match_gain_db"]
+        measured.clear()
 
 
 def test_a_stage_of_a_chain_is_computed_from_the_results_before_it(clip, chain):
@@ -152,7 +181,7 @@ def test_a_stage_of_a_chain_is_computed_from_the_results_before_it(clip, chain):
 
 def test_another_stage_brings_its_own_controls(clip, chain):
     bench = Bench(clip, chain, stage="peaks").choose_stage("low cut")
-    assert list(bench._inputs) == ["freq_hz", "order"] and bench.processor == HighPass(90, 3)
+    assert list(bench._controls.inputs) == ["freq_hz", "order"] and bench.processor == HighPass(90, 3)
     bench.set(order=1)
     assert bench.chain["low cut"] == HighPass(90, 1) and bench.chain["peaks"] == chain["peaks"]
     with pytest.raises(ValueError) as error:
@@ -165,7 +194,7 @@ def test_to_look_at_another_stage_computes_nothing_anew(clip, chain, monkeypatch
     before, shown = bench.result, []
     monkeypatch.setattr(Chain, "apply", lambda *_, **__: pytest.fail("computed anew"))
     for name, _ in chain.stages:
-        shown.append(bench.choose_stage(name)._image.value)
+        shown.append(bench.choose_stage(name)._screen.image.value)
         assert bench.result is before
     assert len(set(shown)) == len(chain.stages)
 
@@ -173,7 +202,7 @@ def test_to_look_at_another_stage_computes_nothing_anew(clip, chain, monkeypatch
 def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
     bench = Bench(clip, chain, stage="peaks")
     stage_gain = state(bench)["match_gain_db"]
-    bench._compare.value = "chain"
+    bench._tools.compare.value = "chain"
     whole = state(bench)
     assert whole["match_gain_db"] == pytest.approx(integrated_lufs(clip) - integrated_lufs(bench.result.output))
     assert whole["match_gain_db"] != stage_gain and whole["removed_shares"][1] == pytest.approx(10 ** (-3 / 20))
@@ -181,7 +210,7 @@ def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
 
 def test_goals_are_shown_and_checked(clip, capsys):
     bench = Bench(clip, Compressor(-20, 3, 1, 80), goals=[Goal("max_db", low=1), Goal("share_percent", high=1)])
-    assert "✓ goal met" in bench._line.value and "✗ goal not met yet" in bench._line.value
+    assert "✓ goal met" in bench._screen.line.value and "✗ goal not met yet" in bench._screen.line.value
     bench.check()
     printed = capsys.readouterr().out.splitlines()
     assert len(printed) == 2 and ": met (measured: " in printed[0] and ": not met yet (measured: " in printed[1]
@@ -222,7 +251,7 @@ def test_odd_clips_work(clip, processor):
     bench = Bench(clip, processor)
     assert bench._error.value == ""
     assert all(math.isfinite(value) for value in (state(bench)["match_gain_db"], *state(bench)["removed_shares"]))
-    samples, _ = soundfile.read(io.BytesIO(bytes(bench._sounds["after"].value)), always_2d=True)
+    samples, _ = soundfile.read(io.BytesIO(bytes(bench._player.sounds["after"].value)), always_2d=True)
     np.testing.assert_allclose(samples * state(bench)["after_scale"], bench.result.output.columns, atol=2e-4)
 
 
@@ -234,12 +263,13 @@ def test_moves_that_queue_up_are_answered_together_with_the_newest(clip, monkeyp
         monkeypatch.setattr(
             bench, "_show", lambda *args, **kw: (shown.append(bench.processor.threshold_db), original(*args, **kw))
         )
-        control, slider, _, _ = bench._inputs["threshold_db"]
+        moved = bench._controls.inputs["threshold_db"]
+        control, slider = moved.control, moved.slider
         for threshold_db in range(-21, -41, -1):
             slider.value = control.nearest(threshold_db)
         await asyncio.sleep(0.05)
         first = list(shown)
-        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.2)
+        await asyncio.sleep(FINISH_DELAY_S + 0.2)
         return bench, first
 
     bench, shown = asyncio.run(drag())
@@ -250,7 +280,9 @@ def test_moves_that_queue_up_are_answered_together_with_the_newest(clip, monkeyp
 def test_results_are_up_to_date_though_the_page_is_still_waiting(clip):
     async def read_at_once():
         bench = Bench(clip, Compressor(-20, 3, 1, 80))
-        bench._inputs["threshold_db"][1].value = bench._inputs["threshold_db"][0].nearest(-45)
+        bench._controls.inputs["threshold_db"].slider.value = bench._controls.inputs["threshold_db"].control.nearest(
+            -45
+        )
         return bench.result.output, bench.processor
 
     output, processor = asyncio.run(read_at_once())
@@ -266,56 +298,73 @@ def long_clip():
 def test_a_long_clip_is_previewed_in_sight_and_then_computed_whole(long_clip):
     async def work():
         bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
-        await bench._task
-        whole = bench._line.value
+        await bench._background.task
+        whole = bench._screen.line.value
         bars = []
-        bench._progress.layout.observe(lambda change: bars.append(change["new"]), "display")
-        control, slider, _, _ = bench._inputs["threshold_db"]
+        bench._background.bar.layout.observe(lambda change: bars.append(change["new"]), "display")
+        moved = bench._controls.inputs["threshold_db"]
+        control, slider = moved.control, moved.slider
         slider.value = control.nearest(-30)
         await asyncio.sleep(0.03)
-        preview, title = bench._line.value, bench._picture.title.get_text()
-        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.05)
-        await bench._task
+        preview, title = bench._screen.line.value, bench._screen.picture.title.get_text()
+        await asyncio.sleep(FINISH_DELAY_S + 0.05)
+        await bench._background.task
         return bench, whole, preview, title, bars
 
     bench, whole, preview, title, bars = asyncio.run(work())
     assert "in the stretch in sight" in preview and "in the stretch in sight" in title
-    assert "in the stretch in sight" not in whole and "in the stretch in sight" not in bench._line.value
+    assert "in the stretch in sight" not in whole and "in the stretch in sight" not in bench._screen.line.value
     assert bars == [None, "none"], "a progress bar while it works, none after"
-    assert bench._partial.output == Compressor(-30, 3, 1, 80).apply(long_clip).output
-    left, right = bench._picture.panels[0].ax.get_xlim()
+    assert bench._results.partial.output == Compressor(-30, 3, 1, 80).apply(long_clip).output
+    left, right = bench._screen.picture.panels[0].ax.get_xlim()
     assert (left, right) == (30.0, 50.0)
 
 
 def test_the_preview_is_that_stretch_of_the_whole(long_clip):
     bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
     bench._refresh()
-    preview = bench._preview.stages["Compressor"]
+    preview = bench._results.preview.stages["Compressor"]
     whole = Compressor(-20, 3, 1, 80).apply(long_clip).reduction_db
-    ahead = round(bench_module.PREROLL_S * 8000)
+    ahead = round(PREROLL_S * 8000)
     seen = preview.reduction_db[ahead:]
     np.testing.assert_allclose(seen, whole[30 * 8000 : 30 * 8000 + len(seen)], atol=1e-4)
+
+
+def test_work_that_is_replaced_leaves_the_progress_bar_to_the_newer_one(long_clip):
+    async def work():
+        bench = Bench(long_clip, Compressor(-20, 3, 1, 80))
+        first = bench._background.task
+        await asyncio.sleep(0)  # the first one has begun
+        bench._finish()
+        while not first.done():
+            await asyncio.sleep(0)
+        during = bench._background.bar.layout.display
+        await bench._background.task
+        return during, bench._background.bar.layout.display
+
+    assert asyncio.run(work()) == (None, "none")
 
 
 def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
     async def work():
         bench = Bench(long_clip, Compressor(-20, 3, 1, 80))
-        first = bench._task
+        first = bench._background.task
         bench.set(threshold_db=-40)
-        await bench._task
+        await bench._background.task
         return bench, first
 
     bench, first = asyncio.run(work())
     assert first.cancelled() or first.done()
-    assert bench._partial.stages["Compressor"].processor.threshold_db == -40
+    assert bench._results.partial.stages["Compressor"].processor.threshold_db == -40
 
 
-@pytest.mark.filterwarnings("ignore:coroutine 'Bench._finish_long' was never awaited")  # it died with its page
+@pytest.mark.filterwarnings("ignore:coroutine 'Background._run' was never awaited")  # it died with its page
 @pytest.mark.parametrize("length", ["short", "long"])
 def test_a_page_closed_in_the_middle_of_an_answer_takes_no_answer_of_the_next_page_along(clip, long_clip, length):
     """The kernel answers each page on an event loop of its own, and closes it with the page."""
     bench = Bench(clip if length == "short" else long_clip, Compressor(-20, 3, 1, 80))
-    control, slider, _, _ = bench._inputs["threshold_db"]
+    moved = bench._controls.inputs["threshold_db"]
+    control, slider = moved.control, moved.slider
 
     page = asyncio.new_event_loop()
 
@@ -330,36 +379,37 @@ def test_a_page_closed_in_the_middle_of_an_answer_takes_no_answer_of_the_next_pa
 
     async def move():
         slider.value = control.nearest(-40)
-        await asyncio.sleep(bench_module.FINISH_DELAY_S + 0.2)
-        if bench._task is not None:
-            await bench._task
+        await asyncio.sleep(FINISH_DELAY_S + 0.2)
+        if bench._background.task is not None:
+            await bench._background.task
 
-    old = bench._png
+    old = bench._screen.png
     asyncio.run(move())
-    assert bench._png != old and bench._sent["after"] is bench.result.output
-    assert bench._partial.stages["Compressor"].processor.threshold_db == -40
+    assert bench._screen.png != old and bench._player._sent["after"] is bench.result.output
+    assert bench._results.partial.stages["Compressor"].processor.threshold_db == -40
 
 
 def test_at_most_a_minute_of_a_long_clip_is_in_sight(long_clip):
     bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(0, long_clip.duration_s))
-    assert bench._window.end_s == bench_module.LONGEST_VIEW_S
-    bench._view.value = (5.0, long_clip.duration_s)
-    assert bench._window.end_s - bench._window.start_s == bench_module.LONGEST_VIEW_S
+    assert bench._view.window.end_s == LONGEST_VIEW_S
+    bench._view.widget.value = (5.0, long_clip.duration_s)
+    assert bench._view.window.end_s - bench._view.window.start_s == LONGEST_VIEW_S
 
 
 def test_what_a_page_without_a_kernel_gets(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
-    still = bench._still_html()
+    still = still_html(bench._screen.still())
     assert re.search(r'<img alt="[^"]*Reduction acts in[^"]*LUFS[^"]*"', still)
-    assert "data:image/png;base64," in still and bench._line.value in still
+    assert "data:image/png;base64," in still and bench._screen.line.value in still
     assert still.endswith("<p>Run this cell for its controls and its sound.</p></div>")
 
 
 def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):
+    clip = clip.cut(0, 1)
     needed = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 80, "freq_hz": 900, "gain_db": -6}
     for kind in CONTROLS:
         fields = kind.__dataclass_fields__.values()
         bench = Bench(clip, kind(**{f.name: needed[f.name] for f in fields if f.default is dataclasses.MISSING}))
-        assert bench._error.value == "" and size(bench._image.value) == bench_module.PICTURE_PX, kind
+        assert bench._error.value == "" and size(bench._screen.image.value) == screen.PICTURE_PX, kind
         sheet = state(bench)
         assert Chain.from_json(sheet["json"]) == bench.chain and sheet["alt"]

@@ -44,7 +44,7 @@ def said(own):
 
 def test_it_begins_with_the_lessons_clip(own):
     assert own.clip is own.lesson.clip and own.clip.rate == RATE
-    assert "level" in own.report.topics and "Loaded" in own._told.value
+    assert "level" in own.report.topics and "Loaded" in own._measured.value
 
 
 def test_it_loads_from_code_and_the_lesson_begins_anew(own, second):
@@ -119,7 +119,7 @@ def test_what_cant_be_loaded_says_so_in_one_sentence_and_keeps_what_was_loaded(o
 
 def test_a_name_cant_write_markup_into_the_page(own, second):
     sent(own, "<img src=x onerror=alert(1)>.flac", second.read_bytes())
-    assert "<img" not in own._told.value + own._note.value
+    assert "<img" not in own._measured.value + own._note.value
     sent(own, "<b>.wav", b"nothing")
     assert "<b>.wav" not in own._note.value
 

@@ -30,7 +30,7 @@ def clip():
 
 
 def state(bench):
-    return json.loads(html.unescape(re.sub(r"</?span>", "", bench._state.value)))
+    return json.loads(html.unescape(re.sub(r"</?span>", "", bench._player._state.value)))
 
 
 def said(bench):
@@ -75,7 +75,7 @@ def test_held_back_nothing_in_sight_tells_the_answer(clip):
     bar.go(1)
     assert bar.step.name in said(bench) and bar.step.answer and bar.step.answer in said(bench)
     bar._guess.value = True
-    for part in (bench._grid, bench._line, bench._image):
+    for part in (bench._controls.widget, bench._screen.line, bench._screen.image):
         assert part.layout.display == "none"
     told = state(bench)
     assert all("held back" in told[part] for part in ("alt", "python", "json")) and "−30" not in json.dumps(
@@ -84,7 +84,7 @@ def test_held_back_nothing_in_sight_tells_the_answer(clip):
     assert "held back" in said(bench) and bar.step.listen_for in said(bench)
     assert bar.step.name not in said(bench) and bar.step.answer not in said(bench)
     bar._guess.value = False
-    assert bench._image.layout.display is None and "dB" in state(bench)["alt"] and "held back" not in said(bench)
+    assert bench._screen.image.layout.display is None and "dB" in state(bench)["alt"] and "held back" not in said(bench)
 
 
 def test_turned_off_it_leaves_the_bench_as_it_found_it(clip):
@@ -99,9 +99,9 @@ def test_turned_off_it_leaves_the_bench_as_it_found_it(clip):
     bench._presenter.go(2)
     bench._presenter._guess.value = True
     bench.present(False)
-    assert bench.chain == mine and bench._image.layout.display is None
+    assert bench.chain == mine and bench._screen.image.layout.display is None
     assert bench.choose_stage("peaks").change.after.loudness_lufs == pytest.approx(loudness)
-    assert bench._inputs["threshold_db"][2].value == "−17.5"
+    assert bench._controls.inputs["threshold_db"].typed.value == "−17.5"
 
 
 def test_regions_made_while_presenting_stay_and_only_with_them_are_there_steps(clip):
@@ -112,9 +112,9 @@ def test_regions_made_while_presenting_stay_and_only_with_them_are_there_steps(c
     bench._presenter._next.click()
     assert bench.processor.crossfade_ms == 1
     bench._presenter._guess.value = True
-    assert bench._box.layout.display == "none", "the list of regions tells their gains"
+    assert bench._editor.widget.layout.display == "none", "the list of regions tells their gains"
     bench.present(False)
-    assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._box.layout.display is None
+    assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._editor.widget.layout.display is None
 
 
 def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
@@ -129,9 +129,9 @@ def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
 
 def test_a_stage_without_steps_is_presented_as_it_is_set(clip):
     bench = Bench(clip, Gain(0)).set(gain_db=5)
-    usual = bench._picture.dpi
+    usual = bench._screen.picture.dpi
     bench.present()
-    assert bench.processor == Gain(5) and bench._picture.dpi > usual and "as it is set" in said(bench)
+    assert bench.processor == Gain(5) and bench._screen.picture.dpi > usual and "as it is set" in said(bench)
     assert bench._presenter._first.disabled and bench._presenter._next.disabled
     bench.set(gain_db=-3)
     assert "by hand" not in said(bench).replace("move a control by hand", "")
@@ -185,7 +185,7 @@ def test_a_clip_that_a_stage_cant_take_leaves_one_step_and_no_traceback(clip):
 
 def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip):
     bench = Bench(clip, Compressor(-32, 3, 1, 80))
-    usual = bench._picture.dpi
+    usual = bench._screen.picture.dpi
     picture = bench.present()._picture
     assert picture.dpi > usual and state(bench)["present"] is True
     picture.canvas.draw()

@@ -12,7 +12,8 @@ from conftest import sine
 
 from vocomp_lab import Chain, Compressor
 from vocomp_lab.analysis.words import propose_regions
-from vocomp_lab.bench.regions import NEW, NEW_GAIN_DB, RegionBench
+from vocomp_lab.bench.region_editor import NEW, NEW_GAIN_DB
+from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.pictures.regions import spread_db
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
@@ -41,21 +42,21 @@ def error(bench):
 
 
 def choose(bench, kind, index):
-    bench._list.value = (kind, index)
+    bench._editor.list.value = (kind, index)
 
 
 def type_in(bench, **fields):
     for name, text in fields.items():
-        bench._typed[name].value = text
+        bench._editor.typed[name].value = text
 
 
 def press(bench, name):
-    assert not bench._buttons[name].disabled, name
-    bench._buttons[name].click()
+    assert not bench._editor.buttons[name].disabled, name
+    bench._editor.buttons[name].click()
 
 
 def drag(bench, **command):
-    bench._command.value = json.dumps(command)
+    bench._editor.command.value = json.dumps(command)
 
 
 def test_it_begins_without_regions_and_offers_what_the_finder_finds(clip):
@@ -111,14 +112,14 @@ def test_undo_and_redo_walk_through_every_change(bench):
     assert bench.redo().gains == states[-1]
     bench.undo()
     bench.accept(1)
-    assert bench._buttons["Redo"].disabled and bench.redo().gains == bench.gains, (
+    assert bench._editor.buttons["Redo"].disabled and bench.redo().gains == bench.gains, (
         "a new change ends what could be made again"
     )
 
 
 def test_all_moves_of_the_crossfade_slider_are_one_change(bench):
     for step in (3, 5, 9):
-        bench._inputs["crossfade_ms"][1].index = step
+        bench._controls.inputs["crossfade_ms"].slider.index = step
     assert bench.gains.crossfade_ms != 10
     assert bench.undo().gains.crossfade_ms == 10
 
@@ -132,9 +133,9 @@ def test_reset_can_be_undone(bench):
 
 def test_everything_by_keyboard(bench):
     choose(bench, "proposal", 0)
-    assert bench._typed["start_s"].disabled
+    assert bench._editor.typed["start_s"].disabled
     press(bench, "Accept")
-    assert bench.gains.regions == OFFERED[:1] and bench._list.value == ("region", 0)
+    assert bench.gains.regions == OFFERED[:1] and bench._editor.list.value == ("region", 0)
     type_in(bench, gain_db="−6,5 dB")
     type_in(bench, end_s="1.2")
     type_in(bench, start_s="0.4 s")
@@ -149,7 +150,7 @@ def test_everything_by_keyboard(bench):
     type_in(bench, start_s="3", end_s="3.25", gain_db="2")
     assert len(bench.gains.regions) == 1, "what is typed for a new region waits for the button"
     press(bench, "Add")
-    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(3, 3.25, 2)) and bench._list.value == (
+    assert bench.gains.regions == (GainRegion(0.4, 0.7, -6.5), GainRegion(3, 3.25, 2)) and bench._editor.list.value == (
         "region",
         1,
     )
@@ -174,10 +175,10 @@ REFUSED = {
 def test_a_refused_edit_is_told_in_one_sentence_and_leaves_all_as_it_was(bench, fields, sentence):
     bench.accept()
     choose(bench, "region", 0)
-    before, shown = bench.gains, {name: typed.value for name, typed in bench._typed.items()}
+    before, shown = bench.gains, {name: typed.value for name, typed in bench._editor.typed.items()}
     type_in(bench, **fields)
     assert sentence in error(bench) and error(bench).count(". ") <= 1
-    assert bench.gains == before and {name: typed.value for name, typed in bench._typed.items()} == shown
+    assert bench.gains == before and {name: typed.value for name, typed in bench._editor.typed.items()} == shown
     bench.undo()
     assert bench.gains == ClipGain(), "what was refused is no change"
     assert error(bench) == ""
@@ -199,36 +200,36 @@ def test_a_split_outside_the_region_is_told(bench):
 
 def test_what_the_mouse_does(bench, clip):
     drag(bench, do="add", start_s=1.2, end_s=1.6)
-    assert bench.gains.regions == (GainRegion(1.2, 1.6, NEW_GAIN_DB),) and bench._list.value == ("region", 0)
+    assert bench.gains.regions == (GainRegion(1.2, 1.6, NEW_GAIN_DB),) and bench._editor.list.value == ("region", 0)
     drag(bench, do="move", index=0, start_s=1.3, end_s=1.9)
     assert bench.gains.regions == (GainRegion(1.3, 1.9, NEW_GAIN_DB),)
     drag(bench, do="add", start_s=1.5, end_s=2.2)
     assert "overlap" in error(bench) and len(bench.gains.regions) == 1
     drag(bench, do="choose", kind="proposal", index=1)
-    assert bench._list.value == ("proposal", 1)
+    assert bench._editor.list.value == ("proposal", 1)
     drag(bench, do="add", start_s=3.3, end_s=99)
     assert bench.gains.regions[-1].end_s == pytest.approx(clip.duration_s)
     for nonsense in ("", "{", "[]", "7", '{"do": "add"}', '{"do": "move", "index": 9, "start_s": 0, "end_s": 0.2}',
                      '{"do": "choose", "kind": "region", "index": 9}', '{"do": "add", "start_s": 2.5, "end_s": 2.51}'):  # fmt: skip
         before = bench.gains
-        bench._command.value = nonsense
+        bench._editor.command.value = nonsense
         assert bench.gains == before, nonsense
 
 
 def test_the_page_is_told_where_everything_is(bench):
     bench.accept(0)
-    state = json.loads(html.unescape(bench._regions_state.value.removeprefix("<span>").removesuffix("</span>")))
+    state = json.loads(html.unescape(bench._editor.state.value.removeprefix("<span>").removesuffix("</span>")))
     assert state["regions"] == [[0.5, 1.0]] and state["proposals"] == [[1, 2.0, 3.0]] and state["chosen"] == [0.5, 1.0]
     assert state["window"] == [0.0, pytest.approx(bench.clip.duration_s)]
 
 
 def test_numbers_and_words_say_what_changed(bench):
-    assert "No region yet" in bench._alt and "proposed 0.50 to 1.00 s" in bench._alt
+    assert "No region yet" in bench._screen.alt and "proposed 0.50 to 1.00 s" in bench._screen.alt
     before = bench.then_stats(bench.clip)
     bench.set_regions([GainRegion(0.55, 1.05, -8)])
     after = bench.then_stats(bench.result.output)
     assert after.max_db < before.max_db - 3
-    assert "reduction of the compressor after it" in bench._line.value and "1 region:" in bench._alt
+    assert "reduction of the compressor after it" in bench._screen.line.value and "1 region:" in bench._screen.alt
 
 
 def test_the_self_check_can_fail_and_can_be_met(bench, capsys):

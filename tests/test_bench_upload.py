@@ -219,7 +219,7 @@ def test_any_name_is_shown_as_text_and_is_no_way_out_of_the_folder(own, name, tm
     send(own, name, GOOD)
     assert own.clip is not clip and own.clip == clip
     assert len(own.name) <= 56 and (name not in NAMES or own.name == NAMES[name])
-    for shown in (own._note.value, own._told.value):
+    for shown in (own._note.value, own._measured.value):
         assert html.escape(own.name) in shown and not re.search("<script|<img", shown)
         shown.encode()
     send(own, name, b"no sound")
@@ -360,7 +360,7 @@ def test_what_is_odd_and_was_loaded_goes_through_the_cells_below(kind, tmp_path)
         stage="trim",
     )
     assert bench.result.output.frames == own.clip.frames and bench._error.value == ""
-    heard, rate = soundfile.read(io.BytesIO(bytes(bench._sounds["before"].value)), always_2d=True)
+    heard, rate = soundfile.read(io.BytesIO(bytes(bench._player.sounds["before"].value)), always_2d=True)
     assert heard.shape == own.clip.columns.shape and rate == RATE
 
 

@@ -14,8 +14,8 @@ from labdriver import ROOT, shared_page, wait_for
 
 from vocomp_lab import Chain
 from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.kinds import BuildIt, HearIt, SetIt, WorkOut
 from vocomp_lab.exercises.sheets import load_sheet
-from vocomp_lab.exercises.tasks import BuildIt, HearIt, SetIt, WorkOut
 
 pytestmark = pytest.mark.ci
 FOLDER = ROOT / "notebooks" / "homework"

@@ -144,9 +144,9 @@ def test_a_file_without_sound_is_refused_in_the_page_and_the_next_file_goes_in(p
 def test_of_two_files_one_is_taken_and_that_is_said(page):
     drop(page, ("one.wav", GOOD), ("two.wav", GOOD))
     loaded(page, "one.wav")
-    wait_for(page, lambda: beside(page) == "Of 2 files only the first is taken, one.wav.", lambda: beside(page))
+    wait_for(page, lambda: beside(page) == "Only the first of 2 files was taken, one.wav.", lambda: beside(page))
     drop(page)
-    wait_for(page, lambda: beside(page) == "That is no file: drop one sound file.", lambda: beside(page))
+    wait_for(page, lambda: beside(page) == "That is not a file: drop one sound file.", lambda: beside(page))
 
 
 def test_a_file_that_comes_while_another_is_being_sent_has_to_wait(page):
@@ -154,11 +154,11 @@ def test_a_file_that_comes_while_another_is_being_sent_has_to_wait(page):
     loaded(page, "before.wav")
     drop(page, ("huge.wav", HUGE))
     drop(page, ("hasty.wav", GOOD))
-    assert "hasty.wav was not taken, since huge.wav is still being sent" in beside(page)
+    assert "hasty.wav was not taken, because huge.wav is still being sent" in beside(page)
     choose(page, "button.wav", GOOD)
     wait_for(
         page,
-        lambda: "button.wav was not taken, since huge.wav is still being sent" in beside(page),
+        lambda: "button.wav was not taken, because huge.wav is still being sent" in beside(page),
         lambda: beside(page),
     )
     wait_for(page, lambda: "huge.wav' can't be read" in told(page), lambda: told(page)[:300])
@@ -173,7 +173,7 @@ def test_a_page_whose_pieces_no_longer_fit_stops_at_once_and_says_so(page):
     drop(page, ("torn.wav", HUGE))
     wait_for(page, lambda: "%" in beside(page), "the sending to begin")
     page.click("button:has-text('forget')")
-    wait_for(page, lambda: "'torn.wav' did not arrive whole" in told(page), lambda: told(page)[:300])
+    wait_for(page, lambda: "'torn.wav' did not arrive complete" in told(page), lambda: told(page)[:300])
     wait_for(page, lambda: beside(page) == "", lambda: beside(page))
     drop(page, ("next.wav", LARGE))
     loaded(page, "next.wav")

@@ -1,4 +1,4 @@
-"""Chains: order, reuse of what has not changed, and the settings sheet that comes back exactly or not at all."""
+"""Chains: order, reuse of what hasn't changed, and a settings sheet that comes back exactly or not at all."""
 
 from __future__ import annotations
 
@@ -218,6 +218,7 @@ def test_a_sheet_comes_back_exactly(stages):
     text = chain.to_json()
     assert Chain.from_json(text) == chain
     assert Chain.from_json(text).to_json() == text
+    assert Chain.from_dict(chain.to_dict()) == chain and chain.to_dict() == json.loads(text)
     json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
 
 
@@ -293,6 +294,7 @@ HOSTILE = {
     "many fields, one twice": ("{" + ",".join(f'"{k}":0' for k in range(50_000)) + ',"49999":0}', "'49999'"),
     "another format": (json.dumps(sheet_of(format="shopping list")), "'shopping list'"),
     "another version": (json.dumps(sheet_of(version=2)), "version 2"),
+    "a version that is true": (json.dumps(sheet_of(version=True)), "version True"),
     "version as text": (json.dumps(sheet_of(version="1")), "'1'"),
     "a very long format": (json.dumps(sheet_of(format="x" * 9_999)), "format"),
     "stages as an object": (json.dumps(sheet_of(stages={})), "stages"),

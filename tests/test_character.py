@@ -1,4 +1,4 @@
-"""The detector types against plain loops of their own equations, and what each type is known for, measured."""
+"""The detector types against plain loops of their equations, and what each type is known for, measured."""
 
 from __future__ import annotations
 
@@ -71,13 +71,13 @@ def fet_loop(c, samples):
     for x in samples:
         level = max(20 * math.log10(max(abs(x), 1e-30)), -200)
         a = one_pole(c.attack_ms if knee(level, c.threshold_db, c.ratio, 0) > r else c.release_ms)
-        # In the new r: the output is x − r, and a settled loop that puts that out reduces by (ratio − 1)·(output −
-        # threshold).
+        # For a new r the output is x − r, and a settled loop with that output reduces by
+        # (ratio − 1)·(output − threshold).
         low, high = 0.0, 400.0
         for _ in range(70):
             new = (low + high) / 2
             wanted = (c.ratio - 1) * max(level - new - c.threshold_db, 0.0)
-            # What the loop gives for an output of level − new, where the demand is C(v) = wanted.
+            # What the loop gives for an output of level − new, where the target is C(v) = wanted.
             low, high = (new, high) if a * r + (1 - a) * wanted > new else (low, new)
         r = (low + high) / 2
         out.append(r)
@@ -157,7 +157,7 @@ def test_the_tubes_ratio_grows_with_the_level_up_to_the_stated_one():
     levels = np.array([-29.0, -18.0, 0.0, 400.0])
     ratios = 0.01 / (model.static_curve(levels + 0.01) - model.static_curve(levels))
     assert np.all(np.diff(ratios) > 0)
-    # Half the full slope 12 dB over the threshold: 1/(1 − (1 − 1/6)/2).
+    # Half of the full slope, 12 dB over the threshold: 1/(1 − (1 − 1/6)/2).
     assert ratios[1] == pytest.approx(1 / (1 - (5 / 6) / 2), rel=1e-3)
     assert 5.2 < ratios[3] < 6
 
@@ -179,21 +179,21 @@ def test_silence_a_single_sample_and_several_channels(kind):
     loud, soft = swelling(1, 5_000), 0.01 * swelling(2, 5_000)
     both = model.apply(Clip(np.stack([loud, soft], axis=1), RATE))
     assert both.output.samples.shape == (5_000, 2) and both.reduction_db.shape == (5_000,)
-    # Channels are linked by the loudest, or the mean square: the soft one is turned down with the loud one.
+    # Channels are linked by the loudest, or by the mean square: the soft one is turned down with the loud one.
     assert both.reduction_db.min() >= 0 and both.reduction_db.max() > 1
     if kind != "vca":
         assert np.abs(both.reduction_db - model.apply(Clip(loud, RATE)).reduction_db).max() < 1e-9
 
 
 def burst(loud_s, after_s, level_db):
-    """A square wave, loud for a while and then silent: the reduction after it is the release and nothing else."""
+    """A square wave, loud for a while and then silent: after it, the reduction is the release and nothing else."""
     frames = int(loud_s * RATE)
     wave = 10 ** (level_db / 20) * np.where(np.arange(frames) // 24 % 2, 1.0, -1.0)
     return Clip(np.concatenate([wave, np.zeros(int(after_s * RATE))]), RATE), frames
 
 
 def time_down_to(reduction_db, start, share):
-    """Milliseconds from `start` until the reduction is that share of what it was there."""
+    """Milliseconds from `start` until the reduction has fallen to this share."""
     return 1000 * np.argmax(reduction_db[start:] <= share * reduction_db[start - 1]) / RATE
 
 
@@ -201,7 +201,7 @@ def test_the_opto_lets_go_of_half_quickly_and_of_the_rest_slowly():
     clip, end = burst(5, 8, -6)
     reduction_db = OptoCompressor().apply(clip).reduction_db
     to_half, to_tenth = (time_down_to(reduction_db, end, share) for share in (0.501, 0.1))
-    # e^(−t/60 ms) is at one half after 41.6 ms; from there to a tenth a single stage would take another 97 ms.
+    # e^(−t/60 ms) is one half after 41.6 ms; from there to a tenth, a single stage would take another 97 ms.
     assert 40 < to_half < 70
     assert to_tenth > 10 * to_half
     print(f"opto: to half {to_half:.0f} ms, to a tenth {to_tenth:.0f} ms")
@@ -261,8 +261,8 @@ def test_each_type_colours_in_its_own_way():
 def test_aliasing_of_the_coloured_types_stays_under_80_db(kind, freq_hz):
     model = character(kind, threshold_db=-12, release_ms=20_000, attack_ms=5, drive_db=6)
     out = model.apply(Clip(sine(freq_hz, 60, RATE, 0.0), RATE)).output.samples
-    # The highest samples of such a tone beat with the rate (16 · 3,001 − 48,000 = 16 Hz), and the gain follows that:
-    # what lies within 60 Hz of a harmonic is the detector's, not the curve's.
+    # The highest samples of such a tone beat with the rate (16 · 3,001 − 48,000 = 16 Hz), and the gain follows: what
+    # lies within 60 Hz of a harmonic comes from the detector, not the curve.
     lines = np.abs(np.fft.rfft(out[-RATE:] * np.blackman(RATE)))
     fundamental = lines[freq_hz]
     away = np.ones(len(lines), bool)

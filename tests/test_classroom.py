@@ -1,4 +1,4 @@
-"""The class server without a server: handing the lessons out, bounding memory, collecting the answers."""
+"""The class server without a server: handing out the lessons, limiting memory, collecting the answers."""
 
 from __future__ import annotations
 
@@ -261,7 +261,7 @@ def test_the_members_of_a_group_are_found_with_their_homes(monkeypatch):
 
 
 def test_the_command_collects_a_group_of_the_system(tmp_path, homes, monkeypatch, capsys):
-    from vocomp_lab.exercises import collecting
+    from vocomp_lab.jupyter import collecting
 
     answer(homes, "ann"), answer(homes, "bob", learner="ann")
     monkeypatch.setattr(collecting, "homes_of_group", lambda group: homes)
@@ -273,4 +273,4 @@ def test_the_command_collects_a_group_of_the_system(tmp_path, homes, monkeypatch
 
 def test_a_group_that_is_not_there_is_named(capsys):
     assert main(["collect", "--group", "no_such_group_here"]) == 2
-    one_sentence(capsys.readouterr().err.strip(), "group: 'no_such_group_here' is no group of this system")
+    one_sentence(capsys.readouterr().err.strip(), "group: 'no_such_group_here' is not a group of this system")

@@ -1,4 +1,4 @@
-"""The curves against their series, and what oversampling has to keep out."""
+"""The curves against their series, and what oversampling must keep out."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from vocomp_lab.sound.audio import Clip
 
 
 def lines_db(samples, freq_hz, rate, *orders):
-    """Levels of harmonics relative to the fundamental, of one second in the middle, in which whole cycles fit."""
+    """Levels of harmonics relative to the fundamental, over one second in the middle: whole cycles."""
     lines = np.abs(np.fft.rfft(samples[rate : 2 * rate]))
     return [20 * math.log10(lines[order * freq_hz] / lines[freq_hz]) for order in orders]
 
@@ -23,7 +23,7 @@ def lines_db(samples, freq_hz, rate, *orders):
 @pytest.mark.parametrize("freq_hz", (997, 5_003, 7_001, 9_001, 9_973))
 @pytest.mark.parametrize("drive_db, asymmetry", [(0.0, 0.0), (0.0, 0.577), (6.0, 0.03)])
 def test_aliasing_stays_80_db_under_a_full_scale_tone(drive_db, asymmetry, freq_hz, rate):
-    """All lines of the spectrum that are no harmonics, at drives that bend a full-scale tone strongly; the goal is the
+    """All lines of the spectrum that are not harmonics, at drives that bend a full-scale tone strongly. The goal is the
     project's own.
     """
     tone = Clip(sine(freq_hz, 3, rate), rate)
@@ -32,7 +32,7 @@ def test_aliasing_stays_80_db_under_a_full_scale_tone(drive_db, asymmetry, freq_
     fundamental = lines[freq_hz]
     lines[::freq_hz] = 0.0
     assert 20 * math.log10(lines.max() / fundamental) < -80
-    # Without oversampling the same tone does alias, so that this test can fail.
+    # Without oversampling the same tone does alias, so this test can fail.
     bare = np.abs(np.fft.rfft(Colour(drive_db, asymmetry).curve(tone.samples)[rate : 2 * rate]))
     bare[::freq_hz] = 0.0
     if freq_hz > 7_000 and rate < 96_000:
@@ -66,7 +66,7 @@ def test_the_curve_is_the_shifted_tangent_goes_through_zero_with_slope_one_and_r
 def test_blocks_join_without_a_trace_and_nothing_is_delayed(frames, rng):
     """Against the plain way: zeros between the samples, filter, curve, filter, every fourth sample.
 
-    A block serves 1,888 frames, and 8 of them are transformed at once.
+    A block yields 1,888 frames, and 8 blocks are transformed at once.
     """
     x = np.clip(0.4 * rng.standard_normal(frames), -1, 1)
     colour = Colour(6.0, 0.0)
@@ -74,7 +74,7 @@ def test_blocks_join_without_a_trace_and_nothing_is_delayed(frames, rng):
     up = upfirdn(taps * OVERSAMPLING, x, OVERSAMPLING, 1)
     plain = upfirdn(taps, colour.curve(up) - up)[_TAPS - 1 :: OVERSAMPLING][:frames]
     added = colour.apply(Clip(x, 48_000)).samples - x
-    # The block's filters leave out a stopband of −100 dB, and reckon in single precision.
+    # The blocks leave out a stopband of −100 dB, and compute in single precision.
     assert np.abs(added - plain).max() < 3e-5
 
 
@@ -105,6 +105,6 @@ def test_the_dc_block_is_the_first_order_one():
     colour = Colour(0.0, 0.5)
     straight = Colour(0.0, 0.0)
     assert not np.array_equal(colour.apply(Clip(x, 48_000)).samples, straight.apply(Clip(x, 48_000)).samples)
-    # Far below half the rate the filters do nothing, so the curve itself and the high-pass are all there is.
+    # Far below half the rate the filters do nothing: only the curve and the high-pass are left.
     expected = x + lfilter([(1 + a) / 2, -(1 + a) / 2], [1, -a], colour.curve(x) - x)
     assert np.abs(colour.apply(Clip(x, 48_000)).samples - expected)[400:-400].max() < 2e-4

@@ -126,8 +126,8 @@ def test_the_report_says_what_was_done(take, sheet, tmp_path):
         stats = reduction_stats(reduction_db, active)
         assert part["max_db"] == pytest.approx(reduction_db.max(), abs=1e-9)
         # From means of 10 ms, which blur a fast compressor a little.
-        assert part["sung"]["median_db"] == pytest.approx(stats.median_db, abs=0.05)
-        assert part["sung"]["share"] == pytest.approx(stats.share, abs=0.02)
+        assert part["active"]["median_db"] == pytest.approx(stats.median_db, abs=0.05)
+        assert part["active"]["share"] == pytest.approx(stats.share, abs=0.02)
     picture = Image.open(tmp_path / "out.report.png")
     assert picture.size[0] == 1000 and picture.size[1] > 800
     for part in report["reduction"]:
@@ -206,7 +206,7 @@ def test_the_input_is_never_the_output(take, sheet, tmp_path, way, capsys):
         (dict(input="empty.wav"), FAILED, "is empty"),
         (dict(input="nan.wav"), FAILED, "frame 70000 holds NaN"),
         (dict(sheet="missing.json"), FAILED, "sheet: there is no file"),
-        (dict(sheet="text.wav"), FAILED, "no settings sheet"),
+        (dict(sheet="text.wav"), FAILED, "not a settings sheet"),
         (dict(sheet="binary.json"), FAILED, "no text"),
         (dict(sheet="wrong.json"), FAILED, "stage 'peaks': ratio: 0.5"),
         (dict(sheet="high.json"), FAILED, "stages: 'low cut': freq_hz"),
@@ -397,6 +397,18 @@ def test_a_bar_says_nothing_where_there_is_no_terminal():
     assert stream.getvalue() == ""
 
 
+def test_a_bar_ends_its_line_and_shows_its_label(monkeypatch):
+    stream = io.StringIO()
+    stream.isatty = lambda: True
+    monkeypatch.setattr("vocomp_lab.commands._BAR_EVERY_S", 0.0)
+    with ProgressBar(stream=stream) as bar:
+        bar.show(0.25, "1 of 4")
+        bar.show(1.0, "4 of 4")
+    first, second = stream.getvalue().split("\r")[1:]
+    assert first.startswith("[##########..............................]  25 %") and first.endswith("1 of 4")
+    assert second.startswith(f"[{'#' * 40}] 100 %") and second.endswith("4 of 4\n")
+
+
 # ------------------------------------------------------------------------------------------------------- large WAV
 # files
 
@@ -430,7 +442,7 @@ def test_a_file_is_measured_as_the_whole_clip_is(name, tmp_path):
     assert levels.loudness_lufs == pytest.approx(loud.integrated_lufs, abs=1e-9)
     assert levels.range_lu == pytest.approx(loud.range_lu, abs=1e-9)
     assert levels.noise_floor_dbfs == pytest.approx(noise_floor_dbfs(clip, active_mask(clip)), abs=1e-6)
-    assert levels.sung_share == pytest.approx(active_mask(clip).mean(), abs=0.002)
+    assert levels.active_share == pytest.approx(active_mask(clip).mean(), abs=0.002)
 
 
 @pytest.mark.parametrize("rate", [8_000, 22_050, 44_100])

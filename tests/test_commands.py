@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -10,11 +11,16 @@ import sys
 import time
 import urllib.request
 
+import numpy as np
 import pytest
+from conftest import sine
 from labdriver import ROOT, free_port
 
-from vocomp_lab.__main__ import bar_on_stderr, main
+from vocomp_lab.__main__ import main
 from vocomp_lab.jupyter.start import FIRST_LESSON
+from vocomp_lab.sound.audio import Clip, save
+
+RATE = 48_000
 
 
 def run(*arguments, timeout=60):
@@ -76,7 +82,7 @@ def test_open_serves_the_first_lesson(tmp_path):
     assert (ROOT / "notebooks" / FIRST_LESSON).is_file()
 
 
-def test_mark_writes_the_table_and_shows_how_far_it_is(tmp_path):
+def test_mark_writes_the_table(tmp_path):
     (tmp_path / "sheets").mkdir()
     (tmp_path / "sheets" / "homework_04_ann.json").write_text(
         '{"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann", "answers": '
@@ -86,7 +92,7 @@ def test_mark_writes_the_table_and_shows_how_far_it_is(tmp_path):
     shown = run("mark", str(tmp_path / "sheets"), "--out", str(tmp_path / "out" / "marks.csv"), timeout=300)
     assert shown.returncode == 0, shown.stderr
     assert "homework_04_ben.json: Not marked. The sheet is empty." in shown.stdout
-    assert "sheets marked: 1, of learners: 1" in shown.stdout and "] 1 of 1" in shown.stderr
+    assert "sheets marked: 1, learners: 1" in shown.stdout
     lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
     assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
@@ -107,8 +113,48 @@ def test_the_answer_key_is_one_learners():
     assert wrong.returncode == 2 and "homework: '77' is not allowed" in wrong.stderr
 
 
-def test_the_bar_ends_its_line_when_all_is_done(capsys):
-    report = bar_on_stderr(10)
-    report(0, 4), report(2, 4), report(4, 4)
-    shown = capsys.readouterr().err
-    assert shown == "\r[..........] 0 of 4\r[#####.....] 2 of 4\r[##########] 4 of 4\n"
+# ------------------------------------------------------------------------------------------------------ any console
+
+
+@pytest.fixture
+def silent_file(tmp_path):
+    """A silent file whose name is not ASCII; its table holds −∞."""
+    path = tmp_path / "müller–1.wav"
+    save(Clip(np.zeros(RATE // 2), RATE), path)
+    return path
+
+
+@pytest.mark.parametrize("encoding", ("cp1252", "ascii", "utf-8"))
+def test_a_table_is_printed_on_any_console(silent_file, encoding):
+    save(Clip(sine(200, 1, RATE, -18), RATE), silent_file.parent / "tone.wav")
+    shown = subprocess.run(
+        [sys.executable, "-m", "vocomp_lab", "measure", str(silent_file.parent)],
+        capture_output=True, timeout=60, env={**os.environ, "PYTHONIOENCODING": encoding},
+    )  # fmt: skip
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    table = shown.stdout.decode(encoding)
+    silence, tone = table.splitlines()[2:]
+    minus = "−" if encoding == "utf-8" else "-"
+    assert f"{minus}18.0" in tone and minus + ("∞" if encoding == "utf-8" else "inf") in silence
+
+
+def test_a_name_that_is_not_utf8_is_told_and_stops_nobody(silent_file):
+    os.rename(silent_file, os.fsencode(silent_file.parent) + b"/m\xfcller.wav")
+    save(Clip(sine(200, 1, RATE, -18), RATE), silent_file.parent / "tone.wav")
+    for options in ((), ("--json",)):
+        shown = subprocess.run(
+            [sys.executable, "-m", "vocomp_lab", "measure", str(silent_file.parent), *options],
+            capture_output=True, timeout=60, env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+        )  # fmt: skip
+        assert shown.returncode == 1
+        assert shown.stderr.decode() == "path: 'm\\udcfcller.wav' can't be opened (its name is not UTF-8).\n"
+        assert "tone.wav" in shown.stdout.decode()
+    assert os.fsencode(json.loads(shown.stdout)[0]["file"]).endswith(b"/m\xfcller.wav")
+
+
+def test_help_is_printed_on_an_ascii_console():
+    shown = subprocess.run(
+        [sys.executable, "-m", "vocomp_lab", "render", "--help"],
+        capture_output=True, timeout=60, env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert shown.returncode == 0 and b"settings sheet" in shown.stdout

@@ -1,6 +1,4 @@
-"""The compressor against the paper's equations, closed forms, and properties that must hold for any setting and
-sound.
-"""
+"""The compressor against the paper's equations, closed forms, and properties that hold for any setting and sound."""
 
 from __future__ import annotations
 
@@ -23,7 +21,7 @@ KNEES = (0.0, 0.5, 6.0, 24.0, 48.0)
 
 
 def paper_curve(x, threshold, ratio, width):
-    """Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 4, for one level, written as it is printed."""
+    """Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 4, for one level, as it is printed."""
     if 2 * (x - threshold) < -width:
         return x
     if width > 0 and 2 * abs(x - threshold) <= width:
@@ -32,9 +30,7 @@ def paper_curve(x, threshold, ratio, width):
 
 
 def square(level_db, frames) -> np.ndarray:
-    """A square wave of that peak level: its magnitude is constant, so that a peak detector sees an exact step or
-    plateau.
-    """
+    """A square wave of that peak level: its magnitude is constant, so a peak detector sees an exact step or plateau."""
     return 10 ** (level_db / 20) * np.where(np.arange(frames) // 24 % 2, 1.0, -1.0)
 
 
@@ -72,7 +68,7 @@ def test_static_curve_of_silence_is_silence_and_make_up_is_left_out():
 @pytest.mark.parametrize("ratio", (1.5, 4.0, math.inf))
 @pytest.mark.parametrize("knee_db", (0.0, 12.0))
 def test_a_steady_sound_settles_on_the_static_curve(knee_db, ratio, detector, topology):
-    """Whichever side of the gain element the detector listens on. A square wave has one level, peak and RMS alike."""
+    """On either side of the gain element. A square wave has only one level: its peak and RMS are equal."""
     for level_db in (-30.0, -21.0, -17.0, -3.0):
         compressor = Compressor(-20, ratio, 1, 20, knee_db, detector=detector, rms_ms=5, topology=topology)
         result = compressor.apply(Clip(square(level_db, 48_000), 48_000))
@@ -87,7 +83,7 @@ def test_a_steady_sound_settles_on_the_static_curve(knee_db, ratio, detector, to
 @pytest.mark.parametrize("rate", (8_000, 48_000, 192_000))
 @pytest.mark.parametrize("time_ms", (0.5, 10.0, 100.0))
 def test_attack_and_release_follow_the_closed_form(time_ms, rate):
-    """A step of c dB in demand reaches c·(1 − e^(−t/τ)); afterwards it decays as c·e^(−t/τ)."""
+    """A step of c dB in the target reaches c·(1 − e^(−t/τ)); afterwards it decays as c·e^(−t/τ)."""
     frames = int(6 * time_ms / 1000 * rate)
     clip = Clip(np.concatenate([np.full(frames, 1.0), np.zeros(frames)]), rate)
     reduction_db = Compressor(-20, 4, time_ms, time_ms * 3).apply(clip).reduction_db
@@ -98,7 +94,7 @@ def test_attack_and_release_follow_the_closed_form(time_ms, rate):
 
 
 def test_63_and_90_percent_of_a_step():
-    """63.2 % after τ and 90 % after 2.303 τ: the two definitions of one attack that are met in the trade."""
+    """63.2 % after τ and 90 % after 2.303 τ: the trade's two definitions of an attack time."""
     rate, attack_ms = 48_000, 20.0
     reduction_db = Compressor(-40, 2, attack_ms, 500).apply(Clip(np.ones(rate), rate)).reduction_db
     frame_ms = 1000 / rate
@@ -115,8 +111,7 @@ def test_feedback_corrects_its_own_error_and_is_faster_by_the_ratio(ratio):
     """r' = (C(v) − r)/τ with C(v) = (R − 1)·(x − T − r) gives a time constant τ/R: hard knee, output always over the
     threshold.
 
-    (After a long step down the output lies under the threshold, and the release goes at its own τ until it has come
-    back.)
+    (After a long step down the output lies below the threshold, and the release runs at its own τ until it is back.)
     """
     rate, attack_ms, release_ms = 192_000, 40.0, 100.0
     clip = Clip(np.concatenate([square(-20, rate), square(-18, rate), square(-20, rate)]), rate)
@@ -145,7 +140,7 @@ def test_decoupled_ballistics_equal_a_loop(rng):
         expected.append(y)
     assert np.abs(result.reduction_db - expected).max() < 1e-10
     branching = Compressor(-24, 3, 8, 60).apply(clip).reduction_db
-    assert np.abs(result.reduction_db - branching).max() > 0.5  # so that the test could tell the two apart
+    assert np.abs(result.reduction_db - branching).max() > 0.5  # or the test couldn't tell the two apart
 
 
 # -------------------------------------------------------------------------------------------------------- detectors
@@ -194,7 +189,7 @@ def test_side_chain_high_pass_is_heard_by_the_detector_alone():
     )  # rumble still there
     heard = sosfilt(butter(2, 400, "highpass", fs=rate, output="sos"), rumble + voice)
     assert np.abs(result.detector_db - 20 * np.log10(np.maximum(np.abs(heard), 1e-10))).max() < 1e-6
-    assert filtered.apply(Clip(10 * voice, rate)).reduction_db[rate // 2 :].min() > 7  # the voice still is compressed
+    assert filtered.apply(Clip(10 * voice, rate)).reduction_db[rate // 2 :].min() > 7  # the voice is still compressed
 
 
 def test_a_side_chain_corner_over_half_the_rate_is_refused_when_applied():
@@ -217,7 +212,7 @@ def test_look_ahead_moves_the_reduction_and_not_the_sound(topology, detector, ra
     now, early = (Compressor(**settings, lookahead_ms=ms).apply(clip) for ms in (0, lookahead_ms))
     first = [int(np.argmax(result.reduction_db > 1e-6)) for result in (now, early)]
     assert first[0] - first[1] == ahead
-    # Shifted, and otherwise the same; at the very end the detector hears the silence after the clip.
+    # Only shifted; at the very end the detector hears the silence after the clip.
     assert np.abs(early.reduction_db[: -ahead or None] - now.reduction_db[ahead:]).max() < 1e-9
     for result in (now, early):
         gain = 10 ** (-result.reduction_db / 20)
@@ -233,9 +228,7 @@ def test_look_ahead_longer_than_the_clip():
 @pytest.mark.parametrize("lookahead_ms", (0.0, 7.3))
 @pytest.mark.parametrize("mix", (0.5, 0.3, 1.0))
 def test_the_two_paths_of_a_mix_are_aligned(rng, mix, lookahead_ms):
-    """The null test: where nothing is reduced, wet and dry add up to the input; a path late by a frame would comb-
-    filter.
-    """
+    """The null test: where nothing is reduced, wet and dry add up to the input. A path late by one frame would not."""
     clip = Clip(rng.uniform(-1, 1, (4_000, 2)), 48_000)
     for idle in (
         Compressor(-40, 1, 1, 50, lookahead_ms=lookahead_ms, mix=mix),
@@ -357,7 +350,7 @@ def test_reduction_is_never_negative_and_everything_is_finite(compressor, clip):
     assert result.reduction_db.min() >= 0
     assert np.isfinite(result.reduction_db).all() and np.isfinite(result.detector_db).all()
     assert np.isfinite(result.output.samples).all() and result.output.samples.shape == clip.samples.shape
-    # No more can be taken away than the static curve asks of the loudest moment that was heard.
+    # The reduction can't exceed the static curve's at the loudest moment that was heard.
     loudest = max(result.detector_db.max(), 20 * math.log10(max(np.abs(clip.samples).max() * 4, 1e-10)))
     assert result.reduction_db.max() <= loudest - compressor.static_curve(loudest) + 1e-9
 

@@ -1,14 +1,14 @@
 """Settled levels on steady tones against two outside programs, within 0.1 dB: SoX `compand` and FFmpeg `acompressor`.
 
-What differs between the three, and why the comparison holds all the same:
+How the three differ, and why the comparison holds all the same:
 
 * Detector. SoX and FFmpeg smooth the *amplitude* (each sample's magnitude) with attack and release, ours smooths the
   *reduction in dB*. With an attack of a hundredth of a millisecond, a release of seconds, and levels that only rise,
-  all three hold the tone's peak, so that "level" means the sine's peak level in each of them.
+  all three hold the tone's peak, so "level" means the sine's peak level in each.
 * Knee. FFmpeg's is a factor between 1 and 8 around the threshold and a cubic, SoX's a rounding of the corner, ours
-  the quadratic of Giannoulis, Massberg & Reiss: only the hard knee is the same thing, so only that is compared
+  the quadratic of Giannoulis, Massberg & Reiss. Only the hard knee is the same in all, so only that is compared
   (FFmpeg's factor 1; SoX rounds by 0.01 dB at least).
-* Threshold. Ours and SoX's are told in dB re full scale, SoX's as a corner of a piecewise curve of input and output
+* Threshold. Ours and SoX's are given in dB re full scale, SoX's as a corner of a piecewise curve of input and output
   levels; FFmpeg's as an amplitude.
 * Make-up gain. Off in all: FFmpeg's factor 1, SoX's gain 0.
 """
@@ -84,7 +84,7 @@ def test_settled_levels_against_ffmpeg(plateaus, source, tmp_path, deviation):
         theirs = settled_db(soundfile.read(str(tmp_path / f"{name}.wav"))[0])
         difference = ours_db(plateaus, ratio) - theirs
         deviation(SETTLED, "FFmpeg, acompressor", difference, TOLERANCE_DB, "dB", f"ratio {ratio}")
-        # Something was compressed, so that two copies of the input can't pass for agreement.
+        # Something was compressed: two copies of the input must not pass for agreement.
         assert LEVELS_DB[-1] - theirs[-1] == pytest.approx(
             (LEVELS_DB[-1] - THRESHOLD_DB) * (1 - 1 / ratio), abs=TOLERANCE_DB
         )
@@ -92,7 +92,7 @@ def test_settled_levels_against_ffmpeg(plateaus, source, tmp_path, deviation):
 
 @pytest.mark.parametrize("ratio", RATIOS)
 def test_settled_levels_against_sox(plateaus, source, tmp_path, ratio, deviation):
-    """SoX's curve goes on with slope 1 under its first corner; the second corner is full scale."""
+    """SoX's curve goes on with slope 1 below its first corner; the second corner is full scale."""
     top_db = THRESHOLD_DB + (0 - THRESHOLD_DB) / ratio
     curve = f"{THRESHOLD_DB},{THRESHOLD_DB},0,{top_db}"
     out = tmp_path / "out.wav"

@@ -79,7 +79,7 @@ def encoder(path) -> bytes | None:
 
 
 def test_whole_folder_is_remade_byte_for_byte(tmp_path):
-    """Where another libsndfile brings another encoder, the bytes may differ; the sound may not."""
+    """With another libsndfile's encoder the bytes may differ; the sound may not."""
     told = []
     written = make_data(tmp_path, lambda done, total, name: told.append((done, total, name)))
     assert told[0] == (0, 5, "lesson_verse_clean") and told[-1] == (5, 5, "")
@@ -145,7 +145,7 @@ def test_the_named_faults_have_their_nominal_size(pair):
 
 
 def test_loud_word_and_quiet_phrase_stand_out(pair):
-    """The faulty take against the clean one, the drifting distance taken out by its own numbers."""
+    """The faulty take against the clean one, with the drifting distance removed by its own numbers."""
     clean, faulty = pair
     faults = faulty.truth["faults"]
     change = np.array([w["level_faulty_dbfs"] - w["level_clean_dbfs"] for w in faulty.truth["words"]])
@@ -167,7 +167,7 @@ def test_noises_are_in_the_pauses_as_told(pair):
     start, end = start + 0.03, end - 0.03
     low, high = faults["rumble"]["low_hz"], faults["rumble"]["high_hz"]
     expected = 10 * np.log10(10 ** (faults["rumble"]["level_dbfs"] / 10) + 10 ** (faults["hum"]["levels_dbfs"][0] / 10))
-    # Half a second of a 30 Hz wide noise is some 15 independent values, good to about ±2.5 dB.
+    # Half a second of noise 30 Hz wide has about 15 independent values, good to about ±2.5 dB.
     assert band_dbfs(faulty.clip, start, end, low - 10, high + 10) == pytest.approx(expected, abs=4.0)
     third = faults["hum"]["levels_dbfs"][2]
     assert band_dbfs(faulty.clip, start, end, 140, 160) == pytest.approx(third, abs=1.0)
@@ -205,8 +205,8 @@ def test_sibilants_are_sharper(pair):
 
 
 def test_resonance_is_at_its_frequency(pair):
-    """The transfer from clean to faulty take peaks where the truth says; every frame is first matched above 700 Hz,
-    which the bell leaves alone.
+    """The transfer from the clean to the faulty take peaks where the truth says. Every frame is first matched above
+    700 Hz, which the bell leaves alone.
     """
     clean, faulty = pair
     box = faulty.truth["faults"]["boxiness"]
@@ -257,7 +257,7 @@ def test_backing_fits_the_verses():
     assert sample_peak_dbfs(take.clip) < -6 and -26 < integrated_lufs(take.clip) < -20
     left, right = take.clip.samples.T
     assert 0.1 < np.corrcoef(left, right)[0, 1] < 0.99
-    # The kick of every bar is where it is said to be: the low end jumps there.
+    # The kick of every bar is where the truth says: the low end jumps there.
     low = Clip(sosfiltfilt(butter(2, 90, fs=48_000, output="sos"), left + right), 48_000)
     for chord in take.truth["chords"]:
         at = min(take.truth["drums"]["kick"], key=lambda t: abs(t - chord["start_s"]))

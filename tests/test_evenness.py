@@ -10,7 +10,7 @@ import pytest
 from conftest import one_sentence, sine
 from prepared import prepared
 
-from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu, sung_loudness
+from vocomp_lab.analysis.evenness import active_loudness, even_threshold_db, loudness_spread_lu
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 
@@ -33,7 +33,7 @@ def test_two_levels_lie_as_far_apart_as_they_were_made(apart_db):
 def test_the_loudness_is_that_of_the_standard_and_sits_in_the_middle_of_its_window():
     """EBU Tech 3341: a 1 kHz sine of −23 dBFS in stereo reads −23 LUFS; mono −26.0."""
     clip = steps([-60, -23], 2.0)
-    times_s, momentary = sung_loudness(clip, np.ones(clip.frames, bool))
+    times_s, momentary = active_loudness(clip, np.ones(clip.frames, bool))
     assert momentary[-1] == pytest.approx(-26.0, abs=0.1)
     # Where the level jumps, half the power is there in the middle of the window: 3 dB under the top.
     assert times_s[np.argmin(np.abs(momentary - (momentary[-1] - 3.01)))] == pytest.approx(2.0, abs=0.02)
@@ -75,7 +75,7 @@ def test_what_cannot_be_reached_ends_at_the_end():
 def test_what_does_not_fit_is_refused():
     clip = steps([-30])
     with pytest.raises(ValueError) as error:
-        sung_loudness(clip, np.ones(3, bool))
+        active_loudness(clip, np.ones(3, bool))
     one_sentence(error, "active")
     with pytest.raises(ValueError) as error:
         even_threshold_db(Compressor(-20, 3, 1, 80), clip, np.ones(clip.frames, bool), -1)

@@ -61,12 +61,12 @@ def _bold(prompt):
 def test_the_finders_of_the_lesson_find_thumps_and_rings(learner):
     thumps = posed("03", "thumps", learner)
     found = [pop.time_s for pop in find_pops(thumps.clip())]
-    assert thumps.judged(thumps.read(found)).status == "right", (found, thumps.windows)
+    assert thumps.judge(thumps.read(found)).status == "right", (found, thumps.windows)
 
 
 def test_the_finder_of_rings_is_a_second_opinion():
     tasks = [posed("03", "ring", learner) for learner in LEARNERS]
-    right = [task.judged(task.read([find_resonances(task.clip())[0].freq_hz])).status == "right" for task in tasks]
+    right = [task.judge(task.read([find_resonances(task.clip())[0].freq_hz])).status == "right" for task in tasks]
     assert sum(right) >= 10, right
 
 
@@ -91,13 +91,13 @@ TO_SET = [("03", "low_cut"), ("03", "deess"), ("07", "opto_work"), ("07", "fet_e
 def test_what_is_to_be_set_is_not_right_as_it_comes(homework, name):
     for learner in LEARNERS[:6]:
         task = posed(homework, name, learner)
-        assert task.judged(task.read(task.start)).status == "not yet", (learner, task.start)
+        assert task.judge(task.read(task.start)).status == "not yet", (learner, task.start)
 
 
 def test_a_fet_set_like_another_compressor_shaves_the_starts_and_is_told():
     for learner in LEARNERS[:6]:
         task = posed("07", "fet_edge", learner)
-        assert task.judged(task.read(task.start)).mistake == "starts_shaved"
+        assert task.judge(task.read(task.start)).mistake == "starts_shaved"
 
 
 def test_a_fet_set_as_asked_grips_as_before():

@@ -47,8 +47,8 @@ def test_what_is_printed_does_not_mix_with_the_answer():
         ("def g(x):\n    return x", "no function `f`"),
         ("def f(x) return x", "SyntaxError"),
         ("f = 5", "no function `f`"),
-        ("def f(x):\n    while True: pass", "does not come to an end within 1 s"),
-        ("def f(x):\n    return [1.0] * 10**6", "gives back more than 2 MB"),
+        ("def f(x):\n    while True: pass", "has not finished after 1 s"),
+        ("def f(x):\n    return [1.0] * 10**6", "returns more than 2 MB"),
         ("def f(x):\n    return 1j", "returns complex"),
         ("def f(x):\n    return '\ud800'", "UnicodeEncodeError"),
     ],
@@ -71,7 +71,7 @@ def test_each_run_starts_anew():
 
 @pytest.mark.skipif(os.name != "posix", reason="bounds by the system are POSIX's")
 def test_the_guards_of_this_system_hold():
-    """Bounds and rights always on POSIX; whether the kernel shuts files is asked of the kernel itself."""
+    """POSIX always has limits and rights; the kernel itself is asked whether it shuts files."""
     guards = run("def f(x):\n    return x").guards
     assert guards["limits"] and guards["rights"]
     try:
@@ -83,9 +83,7 @@ def test_the_guards_of_this_system_hold():
 
 
 def test_a_process_that_a_function_starts_does_not_outlive_it(tmp_path):
-    """Even where Python's guard is lifted the bound on processes holds: it is asked for with the guard in place, and
-    no child
-    is left in the session afterwards."""
+    """The limit on processes holds as well as Python's guard, and no child is left in the session afterwards."""
     before = _children()
     for name in ("fork", "fork for ever", "endless sleep"):
         run(source_of(name, "f", tmp_path), limits=Limits(cpu_s=1, wall_s=2.0))

@@ -1,6 +1,4 @@
-"""Marking a class: exact marks, hostile sheets, a run that is ended and goes on, other executors, and what is
-written.
-"""
+"""Marking a class: exact marks, hostile sheets, a run that is stopped and goes on, other executors, what is written."""
 
 from __future__ import annotations
 
@@ -21,12 +19,13 @@ from hostile import DATA, FUNCTIONS, SHEETS, entry, sheet, source_of
 from PIL import Image
 from simulated_class import simulate, simulate_all
 
+from vocomp_lab.exercises import marking
 from vocomp_lab.exercises.catalogue import homework_names
 from vocomp_lab.exercises.marking import mark_folder, mark_sheet
 from vocomp_lab.exercises.reports import answer_key, class_numbers, key_sheet, page_text, safe_cell, table_text
 from vocomp_lab.exercises.sheets import sheet_name
 
-CLASS = 162  # twice over all homeworks and kinds of answers; bench_marking.py takes 300
+CLASS = 81  # nine learners for each homework, so that each task gets every kind of answer; bench_marking.py takes 300
 HOMEWORKS = ("01", "04")
 EVERY = homework_names()
 
@@ -68,10 +67,7 @@ def assert_as_expected(marked, simulated):
 
 
 def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
-    """All homeworks take turns, nine learners at a time, so that each gets every kind of answer to each task.
-
-    How long it takes is printed here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy.
-    """
+    """The time is only printed, here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy."""
     simulated = simulate_all([(number, EVERY[number // 9 % len(EVERY)]) for number in range(CLASS)])
     assert {data["homework"] for data, _ in simulated} == set(EVERY)
     for data, _ in simulated:
@@ -90,7 +86,7 @@ def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
     assert len(list((tmp_path / "marks.pages").iterdir())) == CLASS
     tasks, mistakes = class_numbers(result.marked)
     counted = sum(mistake is not None for _, expected in simulated for _, mistake in expected.values())
-    assert sum(count for _, count in mistakes) == counted > 100
+    assert sum(count for _, count in mistakes) == counted > 50
 
 
 def test_marks_come_from_the_answers_and_from_nothing_else():
@@ -124,7 +120,10 @@ def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some
     for number, name in enumerate(FUNCTIONS):
         write(
             folder,
-            sheet({"asked_db": entry({"source": source_of(name, "asked_db", tmp_path)})}, f"function.{number:02}"),
+            sheet(
+                {"target_reduction_db": entry({"source": source_of(name, "target_reduction_db", tmp_path)})},
+                f"function.{number:02}",
+            ),
         )
     for number, (name, raw) in enumerate(SHEETS.items()):
         (folder / f"bad{number:02}.json").write_bytes(raw)
@@ -174,8 +173,8 @@ def test_a_learner_who_is_there_twice_is_marked_once(tmp_path, some):
     assert_as_expected(result.marked, some[1:3])
     own = f"group b/{sheet_name(data['homework'], data['learner'])}"
     notes = dict(result.notes)
-    assert f"twice, with other content; marked was {own}" in notes["a_forged_sheet.json"]
-    assert f"twice, with the same content; marked was {own}" in notes["group b/copy (1).json"]
+    assert f"twice, with other content; {own} was marked" in notes["a_forged_sheet.json"]
+    assert f"twice, with the same content; {own} was marked" in notes["group b/copy (1).json"]
     assert notes["wrongly named.json"].startswith("Marked, but wrongly named")
     assert len(notes) == 3
 
@@ -253,6 +252,58 @@ def test_a_sheet_that_changed_is_marked_anew(tmp_path):
     assert mark["points"] == mark["of"]
 
 
+def test_other_clips_are_marked_anew(tmp_path, monkeypatch):
+    """The sound that a task is measured on comes from them: marks in the journal are for the clips as they were."""
+    write(tmp_path / "sheets", sheet({}, "ann"))
+    clips = tmp_path / "clips"
+    clips.mkdir()
+    monkeypatch.setattr(marking, "DATA_FOLDER", clips, raising=False)
+    for content in ("one", "another"):
+        (clips / "verse.flac").write_text(content)
+        marking._workbook.cache_clear()
+        before = journal_lines(tmp_path)
+        mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", ThreadPoolExecutor(1))
+        assert journal_lines(tmp_path) == before + 1, "not marked again with other clips"
+    mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", Untouchable())
+    marking._workbook.cache_clear()
+
+
+def journal_lines(folder) -> int:
+    journal = folder / "marks.journal"
+    return len(journal.read_bytes().splitlines()) if journal.exists() else 0
+
+
+def test_what_marking_wrote_itself_is_passed_over(tmp_path):
+    """Marks beside the sheets, as ``mark .`` writes them: again, and under another name."""
+    write(tmp_path, sheet({}, "ann"))
+    (tmp_path / "letter.csv").write_text("not marking's own")
+    for out in ("marks.csv", "marks.csv", "again.csv"):
+        result = mark_folder(tmp_path, tmp_path / out, ThreadPoolExecutor(1))
+        assert [file for file, _ in result.notes] == ["letter.csv"] and len(result.marked) == 1
+    assert {"marks.html", "marks.png", "again.journal"} <= {path.name for path in tmp_path.iterdir()}
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems refuse such names")
+def test_a_file_name_that_is_not_utf8_costs_nobody_a_mark(tmp_path):
+    folder = tmp_path / "sheets"
+    write(folder, sheet({}, "ann"))
+    for name, content in (
+        (b"m\xfcller.json", ""),
+        (b"m\xfcller 2.json", json.dumps(sheet({}, "bob"))),
+        (b"a\nb.json", "{}"),
+    ):
+        with open(os.fsencode(folder) + b"/" + name, "w") as file:
+            file.write(content)
+    result = mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1))
+    assert [(mark["learner"], mark["file"]) for mark in result.marked] == [
+        ("ann", "homework_04_ann.json"), ("bob", "m\\xfcller 2.json"),
+    ]  # fmt: skip
+    says = dict(result.notes)
+    assert says["m\\xfcller.json"] == "Not marked. The sheet is empty."
+    assert says["m\\xfcller 2.json"].startswith("Marked, but wrongly named") and "a\\nb.json" in says
+    assert len((tmp_path / "marks.report.txt").read_text("utf-8").splitlines()) == 3
+
+
 def test_any_executor_will_do(tmp_path, some):
     for data, _ in some[:3]:
         write(tmp_path / "sheets", data)
@@ -267,12 +318,12 @@ def test_a_worker_that_fails_costs_its_own_sheet_only(tmp_path, some):
         write(tmp_path / "sheets", data)
 
     class Clumsy(ThreadPoolExecutor):
-        def submit(self, work, raw):
-            if some[1][0]["learner"].encode() in raw:
+        def submit(self, work, sheet):
+            if sheet.learner == some[1][0]["learner"]:
                 future = Future()
                 future.set_exception(OSError("the cable is out"))
                 return future
-            return super().submit(work, raw)
+            return super().submit(work, sheet)
 
     result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=Clumsy(1))
     assert_as_expected(result.marked, [some[0], some[2]])
@@ -299,8 +350,6 @@ def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
 
 def test_a_process_that_dies_takes_nobody_along(tmp_path, some, monkeypatch):
     """The pool's process is killed in the middle of a sheet, as the system does when memory runs out."""
-    import vocomp_lab.exercises.marking as marking
-
     for data, _ in some[:4]:
         write(tmp_path / "sheets", data)
     monkeypatch.setattr(marking, "mark_sheet", deadly_for_the_second)
@@ -311,10 +360,10 @@ def test_a_process_that_dies_takes_nobody_along(tmp_path, some, monkeypatch):
     assert some[1][0]["learner"] in file and "broke down" in says
 
 
-def deadly_for_the_second(raw):
-    if os.environ["DEADLY_FOR"].encode() in raw:
+def deadly_for_the_second(sheet):
+    if sheet.learner == os.environ["DEADLY_FOR"]:
         os.kill(os.getpid(), signal.SIGKILL)
-    return mark_sheet(raw)
+    return mark_sheet(sheet)
 
 
 # --------------------------------------------------------------------------------------------------- what is written
@@ -356,7 +405,7 @@ def test_the_class_picture_is_drawn(tmp_path, some):
         write(tmp_path / "sheets", data)
     mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=ThreadPoolExecutor(1))
     with Image.open(tmp_path / "marks.png") as picture:
-        assert picture.width > 800 and len(picture.convert("L").histogram()) == 256
+        assert picture.width > 800 and len(picture.convert("RGB").getcolors(2**24)) > 10
 
 
 def test_the_picture_names_the_hardest_task_and_the_commonest_mistake():
@@ -376,5 +425,5 @@ def test_the_answer_key_has_every_task_with_answer_and_solution():
     assert key.startswith("Homework 04: Peak control. Answer key for ann.")
     right = key_sheet("04", "ann")
     assert f"{right.answers['computer'].answer['number']}" in key
-    assert key.count("Right, for example:") == len(right.answers)
-    assert "def asked_db" in key
+    assert key.count("A right answer:") == len(right.answers)
+    assert "def target_reduction_db" in key

@@ -1,11 +1,14 @@
-"""Tasks: what differs by learner, reading answers, judging them, naming mistakes; and the homeworks as they are."""
+"""Tasks: what differs from learner to learner, reading answers, judging them, naming mistakes; and every homework."""
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from concurrent.futures import ProcessPoolExecutor
+from decimal import Decimal
 from multiprocessing import get_context
+from unittest.mock import MagicMock
 
 import numpy as np
 import pytest
@@ -15,25 +18,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simulated_class import wrong_answers
 
-from vocomp_lab import Chain, Compressor, Gain, Goal, HighPass
+from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, HighPass
+from vocomp_lab.bench.homework import task_bench
+from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, WorkOut, WriteIt
 from vocomp_lab.exercises.learners import Draw, check_learner
-from vocomp_lab.exercises.marking import mark_sheet
 from vocomp_lab.exercises.mistakes import MISTAKES
-from vocomp_lab.exercises.reports import key_sheet
-from vocomp_lab.exercises.tasks import (
-    NOT_YET,
-    RIGHT,
-    UNREAD,
-    Diagnose,
-    FindIt,
-    HearIt,
-    SetIt,
-    Task,
-    Verdict,
-    WorkOut,
-    WriteIt,
-)  # fmt: skip
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Task, Verdict
 
 ALL = [(homework, task) for homework in homework_names() for task in tasks_of(homework)]
 IDS = [f"{homework}-{task.id}" for homework, task in ALL]
@@ -85,7 +77,7 @@ def test_each_homework_has_tasks_of_mixed_kinds():
 
 @pytest.mark.parametrize(("homework", "task"), ALL, ids=IDS)
 def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(homework, task):
-    posed = {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo", "dan", "eve", "finn")}
+    posed = {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo", "dan", "eve")}
     again = pose(homework, task, "ann")
     assert (again.prompt, again.solution, again.hints) == (
         posed["ann"].prompt,
@@ -97,28 +89,24 @@ def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(homework
         for text in (one.prompt, one.solution, one.asks, *one.hints):
             assert "None" not in text.replace("`None`", "") and "nan" not in text.split() and "{" not in text, text
         assert one.untouched(None)
-    if not isinstance(posed["ann"], HearIt) or posed["ann"].sounds:
-        told = {
-            json.dumps([one.prompt, one.key(), str(getattr(one, "calls", "")), _sound(one)]) for one in posed.values()
-        }
-        assert len(told) >= 3, "the same for everybody"
-
-
-def _sound(posed):
-    clip = posed.clip() if posed.clip else posed.sounds()[0] if getattr(posed, "sounds", None) else None
-    return "" if clip is None else float(np.abs(clip.samples).sum())
+    if isinstance(posed["ann"], HearIt) and not posed["ann"].sounds:
+        return  # the lesson's guessing game, which is the same for everybody
+    if len({one.prompt + one.asks + str(getattr(one, "calls", "")) for one in posed.values()}) < 3:
+        sounds = [one.clip() if one.clip else one.sounds()[0] for one in posed.values()]
+        assert len({float(np.abs(sound.samples).sum()) for sound in sounds}) >= 3, "the same for everybody"
 
 
 def all_right(number):
-    """Marks of the key of every third homework, for one learner; the next two have those that this one has not."""
-    names, learner = homework_names()[number % 3 :: 3], f"keyed{number}"
-    marks = [mark_sheet(key_sheet(homework, learner).to_json().encode()) for homework in names]
-    return [
-        (mark["homework"], task["id"], task["says"])
-        for mark in marks
-        for task in mark["tasks"]
-        if task["status"] != RIGHT
-    ]
+    """Answers from the key that are not right, in every third homework for one learner; the next two have the others."""
+    learner, wrong = f"keyed{number}", []
+    for homework in homework_names()[number % 3 :: 3]:
+        for task in tasks_of(homework):
+            posed = pose(homework, task, learner)
+            data = json.loads(json.dumps(posed.to_data(posed.key())))
+            verdict = posed.judge_data(data)
+            if verdict.status != RIGHT:
+                wrong.append((homework, task.id, verdict.says))
+    return wrong
 
 
 def test_every_task_of_every_homework_can_be_solved_from_the_key_by_fifty_learners():
@@ -133,7 +121,7 @@ def test_typical_mistakes_are_recognised_by_name(homework, task):
     for learner in ("ann", "ben", "cleo"):
         posed = pose(homework, task, learner)
         for data, status, mistake in wrong_answers(task, posed):
-            verdict = posed.judged(data)
+            verdict = posed.judge_data(data)
             assert (verdict.status, verdict.mistake) == (status, mistake), (learner, data, verdict)
             assert verdict.says
             named.add(mistake)
@@ -146,11 +134,11 @@ def test_a_trim_to_the_peak_instead_of_the_loudness_is_named():
     posed = pose("01", task_of("01", "loudness"), "ann")
     target = posed.goals[0].low + 0.3
     peak = posed.change(Gain(0)).before.peak_dbfs
-    assert posed.judged(posed.read(Gain(target - peak))).mistake == "peak_for_loudness"
+    assert posed.judge(posed.read(Gain(target - peak))).mistake == "peak_for_loudness"
 
 
 def test_the_gain_computer_agrees_with_the_workbooks():
-    posed = pose("04", task_of("04", "asked_db"), "ann")
+    posed = pose("04", task_of("04", "target_reduction_db"), "ann")
     for level, threshold, ratio in posed.calls:
         assert posed.right(level, threshold, ratio) == pytest.approx(
             level - Compressor(threshold, ratio, 1, 80).static_curve(level), abs=1e-6
@@ -166,28 +154,75 @@ def test_the_smoother_agrees_with_the_workbooks():
 
 # ---------------------------------------------------------------------------------------------- answers of a wrong kind
 
-WRONG_KINDS = [
-    "eight", "8 dB", "", None, True, math.nan, math.inf, -math.inf, [], [None], [[1.0]], ["a"], {}, {"a": 1}, set(), 1j,
-    b"8", object(),
-    np.zeros((2, 2)), np.array(["a"]), np.array([np.nan]), print, len, lambda x: x, int, Exception("x"), ..., 10**400,
-    HighPass(90),
-    Chain([]), range(10**9),
-]  # fmt: skip
+
+class Raises:
+    """An object that raises whatever it is asked."""
+
+    def __getattr__(self, name):
+        raise RuntimeError(name)
+
+    __eq__ = __call__ = __iter__ = __len__ = __float__ = __getattr__
 
 
-@pytest.mark.parametrize(("homework", "task"), ALL, ids=IDS)
-def test_an_answer_of_a_wrong_kind_gets_one_sentence(homework, task):
-    posed = pose(homework, task, "ann")
-    for given_ in WRONG_KINDS:
-        try:
-            data = posed.read(given_)
-        except ValueError as error:
-            one_sentence(error)
-        except OverflowError:
-            pytest.fail(f"{given_!r}")
-        else:
-            verdict = posed.judged(json.loads(json.dumps(data)))
-            assert verdict.status in (NOT_YET, UNREAD), (given_, verdict)
+class Liar:
+    """An object that has everything that a bench, a game or a blind test has, and all of it wrong."""
+
+    chain = property(lambda self: 1 / 0)
+    guesses, heard = (1, None), ((1, 2, 3),)
+    trial = np.zeros(2)
+
+    def result(self):
+        return self
+
+
+class LyingText(str):
+    strip = casefold = startswith = property(lambda self: 1 / 0)
+
+
+class Nameless(list):
+    __class__ = property(lambda self: 1 / 0)
+
+    def __len__(self):
+        raise KeyError
+
+
+@dataclasses.dataclass(frozen=True)
+class Unknown:
+    """A processor that no settings sheet knows."""
+
+    def apply(self, clip):
+        return clip
+
+
+def zoo():
+    """Odd objects, none of which is a right answer to any task."""
+    loop = []
+    loop.append(loop)
+    endless = Chain([(f"stage {n}", Gain(n)) for n in range(17)])
+    many = ClipGain([GainRegion(n / 10, n / 10 + 0.05, -1) for n in range(700)])
+    return [
+        "eight", "", LyingText("a"), True, math.nan, math.inf, 10**400, 1j, b"8", [], [None], [[1.0]], {"a": 1}, set(), loop,
+        object(), ..., int, Exception("x"), print, lambda x: x, range(10**9), (n for n in ()), iter([1]),
+        np.zeros(3), np.zeros((2, 2)), np.array(["a"]), np.array([np.nan]), np.ma.masked, np.datetime64("2026-01-01"),
+        Decimal("nan"), MagicMock(), Raises(), Liar(), Nameless(), type("", (), {})(),
+        HighPass(90), Chain([]), Chain([("yours", Unknown())]), Unknown(), endless, many, Chain([("yours", many)]),
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def a_bench():
+    return task_bench(Homework("04"), 5)
+
+
+@pytest.mark.parametrize("homework", homework_names())
+def test_whatever_is_given_as_an_answer_gets_a_sentence_and_no_points(homework, a_bench):
+    home = Homework(homework)
+    for number, task in enumerate(tasks_of(homework), start=1):
+        for odd in [*zoo(), a_bench]:
+            card = home.give(number, odd)
+            assert "right" not in card.head, (task.id, type(odd))
+            if UNREAD in card.head:
+                one_sentence(card.text)
 
 
 junk = st.recursive(
@@ -213,7 +248,7 @@ def test_no_data_whatever_breaks_the_judging(data):
         ("04", "what_is_wrong"),
         ("04", "blind"),
     ):
-        verdict = pose_once(homework, name).judged(data)
+        verdict = pose_once(homework, name).judge_data(data)
         assert isinstance(verdict, Verdict) and verdict.status in (RIGHT, NOT_YET, UNREAD)
 
 
@@ -227,7 +262,7 @@ def pose_once(homework, name):
 @pytest.mark.parametrize("name", DATA)
 def test_hostile_data_is_worth_nothing(name):
     task, data = DATA[name]
-    verdict = pose_once("04", task).judged(data)
+    verdict = pose_once("04", task).judge_data(data)
     assert verdict.status != RIGHT
     one_sentence(verdict.says)
 
@@ -248,7 +283,7 @@ def number_task(**changes):
 )  # fmt: skip
 def test_a_number_is_right_within_the_tolerance_that_is_told(value, status, mistake):
     task = number_task()
-    verdict = task.judged(task.read(value))
+    verdict = task.judge(task.read(value))
     assert (verdict.status, verdict.mistake) == (status, mistake)
     assert "within 0.1" in task.asks
     if mistake:
@@ -257,65 +292,75 @@ def test_a_number_is_right_within_the_tolerance_that_is_told(value, status, mist
 
 def test_seconds_and_milliseconds_are_watched_without_being_listed():
     task = number_task(unit="ms", answer=4.3)
-    assert task.judged({"number": 0.0043}).mistake == "seconds_for_ms"
-    assert number_task(unit="s", answer=0.5, mistakes={}).judged({"number": 500}).mistake == "ms_for_seconds"
+    assert task.judge_data({"number": 0.0043}).mistake == "seconds_for_ms"
+    assert number_task(unit="s", answer=0.5, mistakes={}).judge_data({"number": 500}).mistake == "ms_for_seconds"
     assert (
-        FindIt(prompt="?", solution="!", windows=((1, 2, "a"),), unit="s").judged({"numbers": [1500]}).mistake
+        FindIt(prompt="?", solution="!", windows=((1, 2, "a"),), unit="s").judge_data({"numbers": [1500]}).mistake
         == "ms_for_seconds"
     )
 
 
 def test_found_means_every_window_and_nothing_beside():
     task = FindIt(prompt="?", solution="!", windows=((1, 2, "one"), (3, 4, "two")), unit="s")
-    assert task.judged(task.read([3.5, 1.5])).status == RIGHT
-    assert task.judged(task.read(np.array([1.0, 4.0]))).status == RIGHT
+    assert task.judge(task.read([3.5, 1.5])).status == RIGHT
+    assert task.judge(task.read(np.array([1.0, 4.0]))).status == RIGHT
     for numbers, says in (
         [[1.5], "1 of 2"],
-        [[1.5, 3.5, 9], "1 of your answers lies beside"],
+        [[1.5, 3.5, 9], "1 of your numbers is in none of the right places"],
         [[0, 5], "0 of 2"],
         [[1.2, 1.8], "1 of 2"],
     ):
-        verdict = task.judged(task.read(numbers))
+        verdict = task.judge(task.read(numbers))
         assert verdict.status == NOT_YET and says in verdict.says
 
 
 def test_a_setting_is_right_by_its_effect_whatever_it_is():
     posed = pose_once("04", "peaks_only")
-    key = posed.key()["settings"]["stages"][0]["settings"]
+    threshold_db = posed.key().threshold_db
     right = {
-        (ratio, attack): posed.judged(posed.read(Compressor(key["threshold_db"], ratio, attack, 80))).status
+        (ratio, attack): posed.judge(posed.read(Compressor(threshold_db, ratio, attack, 80))).status
         for ratio, attack in ((3, 1), (4, 1), (3, 0.5))
     }
     assert right == dict.fromkeys(right, RIGHT)
-    chain = Chain([("yours", Compressor(key["threshold_db"], 3, 1, 80))])
-    assert posed.judged(posed.read(chain)).status == RIGHT
+    chain = Chain([("yours", Compressor(threshold_db, 3, 1, 80))])
+    assert posed.judge(posed.read(chain)).status == RIGHT
     assert posed.untouched(Chain([("yours", posed.start)])) and not posed.untouched(chain)
 
 
 def test_times_typed_in_seconds_are_named():
-    posed = pose_once("04", "peaks_only")
-    key = posed.key()["settings"]["stages"][0]["settings"]
-    assert posed.judged(posed.read(Compressor(key["threshold_db"], 8, 0.001, 0.08))).mistake in ("seconds_for_ms", None)
-    slow = SetIt(prompt="?", solution="!", start=Compressor(0, 2, 1, 1), clip=posed.clip, candidates=list,
-                 goals=(Goal("share_percent", high=15), Goal("max_db", low=2, high=8)))  # fmt: skip
-    assert slow.judged(slow.read(Compressor(key["threshold_db"], 3, 0.001, 0.08))).status in (RIGHT, NOT_YET)
+    """Where the task itself lists no mistake that looks like it: so short an attack pulls the crest factor down."""
+    posed = dataclasses.replace(pose_once("06", "bite"), mistakes={})
+    key = posed.key()
+    typed = dataclasses.replace(key, attack_ms=key.attack_ms / 1000, release_ms=key.release_ms / 1000)
+    verdict = posed.judge(typed)
+    assert (verdict.status, verdict.mistake) == (NOT_YET, "seconds_for_ms")
 
 
 def test_a_function_with_the_right_numbers_is_right_however_it_is_written():
-    posed = pose_once("04", "asked_db")
+    posed = pose_once("04", "target_reduction_db")
     for source in (
-        "import numpy as np\ndef asked_db(a, b, c):\n    return np.maximum(a - b, 0) * (c - 1) / c",
-        "    def asked_db(*x):\n        return 0 if x[0] < x[1] else (x[0] - x[1]) * (1 - x[2] ** -1)",
+        "import numpy as np\ndef target_reduction_db(a, b, c):\n    return np.maximum(a - b, 0) * (c - 1) / c",
+        "    def target_reduction_db(*x):\n        return 0 if x[0] < x[1] else (x[0] - x[1]) * (1 - x[2] ** -1)",
     ):
-        assert posed.judged(posed.read(source)).status == RIGHT
+        assert posed.judge(posed.read(source)).status == RIGHT
     assert posed.untouched(posed.start + "\n# a comment\n") and not posed.untouched(posed.model)
+
+
+def test_a_function_with_a_lambda_in_it_may_begin_with_a_comment():
+    posed = pose_once("04", "target_reduction_db")
+    inside = "def target_reduction_db(a, b, c):\n    over = lambda x: max(x, 0)\n    return over(a - b) * (1 - 1 / c)"
+    for source in (inside, f"# my own\n{inside}", f"'''My own.'''\n\n{inside}", f"RATIO = 4  # unused\n{inside}"):
+        assert posed.judge(posed.read(source)).status == RIGHT, source
+    for lambda_alone in ("home.give(3, lambda a, b, c: 1)", "target_reduction_db = lambda a, b, c: 1", "(lambda a, b, c: (1,"):
+        with pytest.raises(ValueError, match="A lambda is not what is asked for"):
+            posed.read(lambda_alone)
 
 
 @pytest.mark.parametrize(
     "body", ["return [1, 2]", "return []", "return [[1], [1, 2]]", "return float('nan')", "return None"]
 )
 def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
-    verdict = pose_once("04", "asked_db").judged({"source": f"def asked_db(a, b, c):\n    {body}"})
+    verdict = pose_once("04", "target_reduction_db").judge_data({"source": f"def target_reduction_db(a, b, c):\n    {body}"})
     assert verdict.status != RIGHT
     one_sentence(verdict.says)
 
@@ -330,10 +375,10 @@ def test_hearing_counts_for_having_been_done():
         with pytest.raises(ValueError, match="not finished"):
             posed.read(session)
         session = session.answer("A")
-    right, wrong = posed.judged(posed.read(session)), posed.judged({"heard": [["A", "B"]] * 10})
+    right, wrong = posed.judge(posed.read(session)), posed.judge_data({"heard": [["A", "B"]] * 10})
     assert right.status == wrong.status == RIGHT and "0 of 10 right" in wrong.says
     assert f"{sum(x == 'A' for x in session.order)} of 10 right" in right.says
-    assert posed.judged({"heard": [["A", "A"]] * 9}).status == NOT_YET
+    assert posed.judge_data({"heard": [["A", "A"]] * 9}).status == NOT_YET
 
 
 def test_the_guessing_game_counts_for_having_been_played(capsys):
@@ -346,13 +391,13 @@ def test_the_guessing_game_counts_for_having_been_played(capsys):
     for round_ in range(5):
         game.deal()
         game.guess(loudness_lufs=-30)
-        assert posed.judged(posed.read(game)).status == (RIGHT if round_ == 4 else NOT_YET)
+        assert posed.judge(posed.read(game)).status == (RIGHT if round_ == 4 else NOT_YET)
 
 
 def test_a_diagnosis_is_a_word():
     task = Diagnose(prompt="?", solution="!", choices={"a": "one", "b": "two"}, answer="a", why_not={"b": "See there."})
-    assert task.judged(task.read(" A ")).status == RIGHT
-    assert task.judged(task.read("b")).says.endswith("See there.")
+    assert task.judge(task.read(" A ")).status == RIGHT
+    assert task.judge(task.read("b")).says.endswith("See there.")
 
 
 @pytest.mark.parametrize(
@@ -369,9 +414,8 @@ def test_a_task_that_is_put_together_wrong_says_so(make):
     one_sentence(error)
 
 
-def test_a_skeleton_alone_is_unread_and_the_model_right():
+def test_a_skeleton_alone_is_worth_nothing():
     for homework, task in ALL:
         posed = pose(homework, task, "ann")
         if isinstance(posed, WriteIt):
-            assert posed.judged({"source": posed.start}).status != RIGHT
-            assert posed.judged({"source": posed.model}).status == RIGHT
+            assert posed.judge(posed.start).status != RIGHT

@@ -1,4 +1,4 @@
-"""Filters against SciPy, against the cookbook's formulas written out here, and against what tones measure."""
+"""Filters against SciPy, against the cookbook's formulas written out here, and on tones."""
 
 from __future__ import annotations
 
@@ -106,8 +106,8 @@ def test_high_pass_is_3_db_down_at_the_corner_and_6_db_per_octave_and_order_belo
     corner = 160.0
     high_pass = HighPass(corner, order)
     assert high_pass.response_db([corner], rate)[0] == pytest.approx(10 * math.log10(0.5), abs=1e-6)
-    # Butterworth: |H|² = 1/(1 + (corner/f)^(2·order)); 160 Hz is low enough for the warp of the bilinear transform not
-    # to show.
+    # Butterworth: |H|² = 1/(1 + (corner/f)^(2·order)); at 160 Hz the warp of the bilinear transform
+    # doesn't show.
     for octaves in (-1, 1, 2, 3, 4):
         expected = -10 * math.log10(1 + 2.0 ** (2 * order * octaves))
         assert high_pass.response_db([corner / 2**octaves], rate)[0] == pytest.approx(expected, abs=0.1)
@@ -119,7 +119,7 @@ def test_high_pass_is_3_db_down_at_the_corner_and_6_db_per_octave_and_order_belo
 
 @pytest.mark.parametrize("order", (1, 2, 4, 8))
 def test_high_pass_slope_on_tones(order):
-    """The same measured on tones at 48 kHz: at the corner, one and two octaves under it."""
+    """The same, measured on tones at 48 kHz: at the corner, and one and two octaves below it."""
     high_pass = HighPass(400, order)
     for freq_hz, octaves in ((400, 0), (200, 1), (100, 2)):
         expected = -10 * math.log10(1 + 2.0 ** (2 * order * octaves))

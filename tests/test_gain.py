@@ -1,4 +1,4 @@
-"""The trim: every level moves by as much, and nothing else."""
+"""The trim: every level moves by the same amount, and nothing else changes."""
 
 from __future__ import annotations
 

@@ -84,7 +84,7 @@ def test_nothing_is_told_before_a_guess_and_one_guess_counts(take, capsys):
     game = GuessLevels(take, seed=3)
     game.deal()
     assert game.guess(None, None) is None and game.guesses == ()
-    assert "Nothing guessed yet" in capsys.readouterr().out
+    assert "No guess yet" in capsys.readouterr().out
     game.summary()
     assert "No round played yet" in capsys.readouterr().out
     with pytest.raises(ValueError) as caught:

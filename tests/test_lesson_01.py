@@ -19,7 +19,7 @@ from vocomp_lab.analysis.meters import (
 )
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.guessing import GuessLevels
-from vocomp_lab.pictures.panels import Readings
+from vocomp_lab.pictures.meters import Readings
 from vocomp_lab.pictures.pictures import MetersPicture
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
@@ -164,17 +164,17 @@ def test_the_picture_says_what_the_meters_say(clip):
     assert readings.loudness_lufs == pytest.approx(integrated_lufs(louder), abs=1e-6)
     assert readings.crest_db == pytest.approx(crest_factor_db(louder))
     assert readings.needle_highest_dbfs == pytest.approx(vu_reading(clip, 0)[1].max() + 3, abs=1e-6)
-    assert isinstance(bench._picture, MetersPicture)
+    assert isinstance(bench._screen.picture, MetersPicture)
     measured = sample_peak_dbfs(louder), integrated_lufs(louder), true_peak_dbtp(louder), readings.needle_highest_dbfs
     for value in measured:
-        assert f"{value:+.1f}".lstrip("+").replace("-", "−") in bench._alt
+        assert f"{value:+.1f}".lstrip("+").replace("-", "−") in bench._screen.alt
 
 
 def test_a_hidden_part_gives_nothing_away(clip):
     bench = Bench(clip, Gain(0), match=False, hide=("controls", "picture", "numbers", "choice"))
-    page = bench._still_html() + bench._state_text
+    page = bench._screen.still() + bench._player.state_text
     assert "dBFS" not in page and "LUFS" not in page
-    assert bench._image.value == b"" and bench._line.value == ""
+    assert bench._screen.image.value == b"" and bench._screen.line.value == ""
     with pytest.raises(ValueError, match="hide: 'sound' is not allowed"):
         Bench(clip, Gain(0), hide=("sound",))
     with pytest.raises(ValueError, match="watch: there is no stage 'peaks'"):

@@ -16,7 +16,7 @@ from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.parallel import blended_curve, quiet_lift_db
 from vocomp_lab.analysis.pumping import floor_lift_db
-from vocomp_lab.analysis.workload import workload
+from vocomp_lab.analysis.tradeoff import measure_tradeoff
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.processors.chain import Chain
@@ -43,11 +43,11 @@ def rivals(name):
     take = prepared(name)
     both = Chain([("peaks", take.peaks), ("steady", steady(take.voice))])
     goal_lu = loudness_spread_lu(both.apply(take.bare).output, take.sung)
-    found = {"two": workload(both, take.bare, take.sung)}
+    found = {"two": measure_tradeoff(both, take.bare, take.sung)}
     for label, attack_ms, release_ms in (("fast", 1, 80), ("slow", 10, 200), ("between", 3, 120)):
         single = Compressor(-20, 3, attack_ms, release_ms, knee_db=6)
         single = dataclasses.replace(single, threshold_db=even_threshold_db(single, take.bare, take.sung, goal_lu))
-        found[label] = workload(single, take.bare, take.sung)
+        found[label] = measure_tradeoff(single, take.bare, take.sung)
     return found
 
 
@@ -104,7 +104,7 @@ def test_an_rms_detector_needs_a_lower_threshold_bends_less_and_lets_more_peaks_
     goal_lu = loudness_spread_lu(peak.apply(take.voice).output, take.sung)
     rms = dataclasses.replace(peak, detector="rms", rms_ms=10)
     rms = dataclasses.replace(rms, threshold_db=even_threshold_db(rms, take.voice, take.sung, goal_lu))
-    by_peak, by_rms = workload(peak, take.voice, take.sung), workload(rms, take.voice, take.sung)
+    by_peak, by_rms = measure_tradeoff(peak, take.voice, take.sung), measure_tradeoff(rms, take.voice, take.sung)
     assert by_rms.spread_lu == pytest.approx(by_peak.spread_lu, abs=0.1)
     assert 1 <= peak.threshold_db - rms.threshold_db <= 5
     assert by_rms.distortion_percent < 0.2 * by_peak.distortion_percent

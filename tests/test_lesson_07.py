@@ -169,7 +169,7 @@ def test_the_loop_that_students_read_is_the_model():
     rng = np.random.default_rng(3)
     clip = Clip(np.repeat(rng.uniform(0, 0.6, 40), 300) * rng.uniform(-1, 1, 12_000), 16_000)
     result = model.apply(clip)
-    demand_db = model.asked_db(result.detector_db).tolist()
+    demand_db = model.target_reduction_db(result.detector_db).tolist()
     times_ms = model.attack_ms, model.release_ms, model.tail_ms, model.memory_ms
     loop = names["opto_reduction"](demand_db, 16_000, *times_ms)
     assert np.abs(loop - result.reduction_db).max() < 1e-9 and loop.max() > 3

@@ -88,4 +88,4 @@ def test_pictures_of_a_chain_without_reduction_and_of_a_song_without_singing():
     nothing = {"before": (np.arange(9.0), np.full(9, np.nan))}
     place = {"before": presence([np.nan], 0.0)}
     assert mix_picture({"phrases": nothing, "words": nothing}, place, 0.0, 9.0)[:4] == b"\x89PNG"
-    assert mix_finding(place) == "Nobody sings in it"
+    assert mix_finding(place) == "Nobody sings here"

@@ -80,7 +80,7 @@ def test_a_negative_power_is_refused():
 
 def test_a_full_scale_sine_has_an_rms_of_minus_3_not_0():
     clip = Clip(sine(1000, 1, 48000), 48000)
-    # Plain RMS re full scale. AES17 (value from memory) would add 3.01 dB, so that this read 0.
+    # Plain RMS re full scale. AES17 (value from memory) adds 3.01 dB, and would read 0 here.
     assert rms_dbfs(clip) == pytest.approx(-3.0103, abs=1e-3)
     assert sample_peak_dbfs(clip) == pytest.approx(0, abs=1e-3)
     assert crest_factor_db(clip) == pytest.approx(3.0103, abs=2e-3)
@@ -142,14 +142,14 @@ def test_true_peak_cases_of_tech_3341(case, rate, deviation):
 @settings(max_examples=120, deadline=None)
 @given(
     rate=st.sampled_from(RATES),
-    # Fractions with a small denominator, so that a tone keeps to a few phases and its peak may fall between the points.
+    # Fractions with a small denominator: a tone then stays at a few phases, and its peak may fall between the points.
     part=st.fractions(Fraction(1, 24), Fraction(1, 3), max_denominator=24),
     phase_deg=st.floats(0, 360),
     channels=st.sampled_from([1, 2]),
 )
 def test_true_peak_is_within_the_tolerance_at_any_frequency_phase_and_rate(rate, part, phase_deg, channels):
     """Tolerance of EBU Tech 3341 (2023), +0.2/−0.4 dB, for content up to a third of the rate, as the docstring says."""
-    # Fades long enough to hold no overshoot of their own, and frames enough to take the tone at every phase.
+    # Fades long enough to have no overshoot of their own, and enough frames to meet every phase of the tone.
     tone = faded(sine(float(part) * rate, 4000 / rate, rate, phase_deg=phase_deg), rate, 1000 / rate)
     other = np.zeros((len(tone), channels - 1))
     assert -0.4 <= true_peak_dbtp(Clip(np.column_stack([other, tone]), rate)) <= 0.2
@@ -163,7 +163,7 @@ def test_true_peak_up_to_four_tenths_of_the_rate(phase_deg):
 
 @pytest.mark.parametrize("frames", [1, 2, 47, 511, 512, 513, 4000])
 def test_skipping_soft_blocks_and_slicing_change_nothing(frames, rng, monkeypatch):
-    """Against NumPy's convolution of everything with the same filter, and no block left out."""
+    """Against NumPy's convolution of everything with the same filter, with no block skipped."""
     monkeypatch.setattr(levels, "_SLICE_FRAMES", 2 * levels._BLOCK_FRAMES)
     factor = oversampling_factor(48000)
     between = levels._interpolator(factor)
@@ -180,7 +180,7 @@ def test_skipping_soft_blocks_and_slicing_change_nothing(frames, rng, monkeypatc
 
 
 def test_a_click_between_blocks_is_seen():
-    """Against a 64-fold SciPy interpolation: a burst right across a block's edge."""
+    """Against SciPy's 64-fold interpolation: a burst right across a block's edge."""
     samples = np.zeros(2048)
     samples[500:524] = np.hanning(24) * np.cos(np.pi * 0.5 * np.arange(24) + np.pi / 4)
     fine = np.abs(resample_poly(samples, 64, 1)).max()

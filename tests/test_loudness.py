@@ -21,6 +21,8 @@ from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, true_peak_dbtp
 
 RATES = [44100, 48000, 96000]
+# The standard's twenty offsets of cases 10 and 13: all of them at its own rate, the ends and one between at the others.
+OFFSETS = {44100: (0, 7, 19), 48000: range(20), 96000: (0, 12, 19)}
 
 
 def stereo_tone(rate: int, *parts: tuple[float, float]) -> Clip:
@@ -81,11 +83,11 @@ def test_tech_3341_case_9_short_term_is_constant(rate, deviation):
 
 
 @pytest.mark.parametrize("rate", RATES)
-@pytest.mark.parametrize("i", range(20))
-def test_tech_3341_case_10_longest_short_term(i, rate, deviation):
+def test_tech_3341_case_10_longest_short_term(rate, deviation):
     """Timing: value from memory."""
-    clip = stereo_tone(rate, (SILENCE, 0.15 * i), (-23, 3), (SILENCE, 1))
-    deviation(*SHORT_TERM, loudness(clip).max_short_term_lufs + 23.0, 0.1, "LU")
+    for i in OFFSETS[rate]:
+        clip = stereo_tone(rate, (SILENCE, 0.15 * i), (-23, 3), (SILENCE, 1))
+        deviation(*SHORT_TERM, loudness(clip).max_short_term_lufs + 23.0, 0.1, "LU")
 
 
 @pytest.mark.parametrize("rate", RATES)
@@ -105,11 +107,11 @@ def test_tech_3341_case_12_momentary_is_constant(rate, deviation):
 
 
 @pytest.mark.parametrize("rate", RATES)
-@pytest.mark.parametrize("i", range(20))
-def test_tech_3341_case_13_longest_momentary(i, rate, deviation):
+def test_tech_3341_case_13_longest_momentary(rate, deviation):
     """Timing: value from memory."""
-    clip = stereo_tone(rate, (SILENCE, 0.02 * i), (-23, 0.4), (SILENCE, 1))
-    deviation(*MOMENTARY, loudness(clip).max_momentary_lufs + 23.0, 0.1, "LU")
+    for i in OFFSETS[rate]:
+        clip = stereo_tone(rate, (SILENCE, 0.02 * i), (-23, 0.4), (SILENCE, 1))
+        deviation(*MOMENTARY, loudness(clip).max_momentary_lufs + 23.0, 0.1, "LU")
 
 
 @pytest.mark.parametrize("rate", RATES)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from conftest import one_sentence, sine
 
-from vocomp_lab.analysis.measures import MEASURES, Goal, clip_numbers, decibels, measure_change, reduction_moments
+from vocomp_lab.analysis.measures import MEASURES, Goal, clip_numbers, measure_change, reduction_moments
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 
@@ -71,18 +71,3 @@ def test_moments_are_the_stretches_above_the_floor_deepest_first():
     truth = {"words": [{"text": "one", "start_s": 0.5, "end_s": 1.2}, {"text": "two", "start_s": 1.5, "end_s": 2.5}]}
     assert moments[1].words(truth) == "one two" and moments[2].words(truth) == ""
     assert reduction_moments(np.zeros(10), 100) == []
-
-
-@pytest.mark.parametrize(
-    ("value", "sign", "text"),
-    [
-        (-3.26, False, "−3.3"),
-        (3.26, True, "+3.3"),
-        (-0.01, True, "±0.0"),
-        (-0.01, False, "0.0"),
-        (-math.inf, False, "−∞"),
-        (math.nan, False, "–"),
-    ],
-)
-def test_decibels_for_reading(value, sign, text):
-    assert decibels(value, sign=sign) == text

@@ -17,7 +17,6 @@ from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import (
     ReductionStats,
     active_mask,
-    level_histogram,
     noise_floor_dbfs,
     peak_to_loudness_ratio_db,
     ppm_reading,
@@ -163,8 +162,8 @@ def test_gaps_are_bridged_and_clicks_dropped():
     active = active_mask(Clip(np.concatenate([tone, gap, tone, click]), rate))
     assert active[: len(tone) * 2 + len(gap) - rate // 50].all()
     assert not active[int(2.2 * rate) :].any()
-    active = active_mask(Clip(np.concatenate([tone, gap, tone, click]), rate), bridge_ms=50, blip_ms=0)
-    assert not active[int(1.05 * rate) : int(1.1 * rate)].any() and active[int(3.12 * rate) :].any()
+    longer = active_mask(Clip(np.concatenate([tone, np.zeros(rate // 5), tone]), rate))
+    assert not longer[int(1.05 * rate) : int(1.15 * rate)].any()
 
 
 @pytest.mark.filterwarnings("error")
@@ -178,13 +177,6 @@ def test_nobody_sings_in_silence_or_in_faint_hiss(frames, rng):
 def test_a_clip_without_a_pause_is_all_singing():
     wobble = db_to_amplitude(3 * np.sin(2 * np.pi * 5 * np.arange(96000) / 48000))
     assert active_mask(Clip(sine(220, 2, 48000, -20) * wobble, 48000)).mean() > 0.98
-
-
-def test_bad_mask_settings():
-    clip = Clip(np.zeros(10), 8000)
-    for bad in ({"onset_drop_db": -1}, {"hold_drop_db": 5}, {"bridge_ms": math.nan}, {"silence_dbfs": 3}):
-        with pytest.raises(ValueError, match=f"^{next(iter(bad))}: .* is not allowed; give a number from .*$"):
-            active_mask(clip, **bad)
 
 
 # --- statistics of the reduction -------------------------------------------------------------------------------------
@@ -365,31 +357,6 @@ def test_peak_to_loudness_ratio(rng):
     assert math.isnan(peak_to_loudness_ratio_db(Clip(np.zeros(10), 48000)))
 
 
-def test_level_histogram_of_known_levels():
-    rate = 48000
-    samples = np.concatenate([sine(1000, 1, rate, -10.5), sine(1000, 3, rate, -20.5), sine(1000, 1, rate, -5.5)])
-    active = np.arange(len(samples)) < 4 * rate
-    edges_db, share = level_histogram(Clip(samples, rate), active)
-    assert len(edges_db) == 61 and len(share) == 60
-    assert share.sum() == pytest.approx(1)
-    assert share[np.searchsorted(edges_db, -10.5) - 1] == pytest.approx(0.25)
-    assert share[np.searchsorted(edges_db, -20.5) - 1] == pytest.approx(0.75)
-    edges_db, share = level_histogram(Clip(samples, rate), active, measure="rms", bin_db=2)
-    assert share[np.searchsorted(edges_db, -13.51) - 1] == pytest.approx(0.25)
-    assert share[np.searchsorted(edges_db, -23.51) - 1] == pytest.approx(0.75)
-
-
-@given(st.integers(1, 3000), st.floats(0.1, 10), st.integers(0, 100))
-@settings(max_examples=30, deadline=None)
-def test_level_histogram_counts_all_of_the_sung_time(frames, bin_db, seed):
-    rng = np.random.default_rng(seed)
-    active = rng.random(frames) < 0.5
-    clip = Clip(rng.standard_normal((frames, 2)) * 10 ** rng.uniform(-6, 1), 8000)
-    for measure in ("peak", "rms"):
-        share = level_histogram(clip, active, measure=measure, bin_db=bin_db)[1]
-        assert share.sum() == pytest.approx(float(active.any()))
-
-
 def test_noise_floor_in_the_pauses(rng):
     rate = 48000
     noise = db_to_amplitude(-60) * rng.standard_normal(4 * rate)
@@ -401,12 +368,6 @@ def test_noise_floor_in_the_pauses(rng):
     assert noise_floor_dbfs(Clip(np.zeros(rate), rate), np.zeros(rate, bool)) == -math.inf
 
 
-def test_bad_histogram_and_floor():
-    clip, active = Clip(np.zeros(10), 8000), np.ones(10, bool)
-    with pytest.raises(ValueError, match="^measure: 'loud' is not allowed"):
-        level_histogram(clip, active, measure="loud")
-    with pytest.raises(ValueError, match="^high_dbfs: -70 is not allowed"):
-        level_histogram(clip, active, high_dbfs=-70)
-    for function in (level_histogram, noise_floor_dbfs):
-        with pytest.raises(ValueError, match=r"^active: shape \(9,\) is not allowed"):
-            function(clip, active[1:])
+def test_a_mask_that_does_not_fit_is_refused():
+    with pytest.raises(ValueError, match=r"^active: shape \(9,\) is not allowed"):
+        noise_floor_dbfs(Clip(np.zeros(10), 8000), np.ones(9, bool))

@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import base64
 import json
-import sys
 
 import numpy as np
 import pytest
 from heard import OVER, listen
 from labdriver import chromium, wait_for
 
+from vocomp_lab.bench import player
 from vocomp_lab.bench.bench import Bench
-from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip, encode
 
+pytestmark = pytest.mark.ci
 pytestmark = pytest.mark.ci
 RATE, LENGTH_S = 44_100, 1.5
 LEVEL = 0.5
@@ -61,9 +61,9 @@ def shown_html(show) -> str:
     """What a bench or a player puts into its cell's output besides its widgets, when it is asked to show itself."""
     shown = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sys.modules[type(show.__self__).__module__], "display", shown.append)
+        patch.setattr(player, "display", shown.append)
         show()
-    return next(part.data for part in shown if hasattr(part, "data"))
+    return shown[0].data
 
 
 def on_page(number: int, id: str, tracks, answers, shown: str) -> tuple[dict, str]:
@@ -86,7 +86,7 @@ def notebook():
         # "After" is louder or quieter each time, and matched by as much.
         for place, share in enumerate((0.25, 0.5, 0.75, 1.0)):
             after = constant(LEVEL * share, 4 * place)
-            state = json.loads(bench._state_text) | {
+            state = json.loads(bench._player.state_text) | {
                 "before_id": f"before{number}", "before_bytes": len(before), "before_scale": 1.0,
                 "after_id": f"after{number}-{place}", "after_bytes": len(after), "after_scale": 1.0,
                 "match_gain_db": -20 * np.log10(share), "removed_shares": [1.0, 1.0], "duration_s": LENGTH_S,
@@ -94,15 +94,15 @@ def notebook():
             }  # fmt: skip
             sounds = {track: _url(data) for track, data in (("before", before), ("after", after))}
             answers.append({"sounds": sounds, "state": state})
-        rows.append(on_page(number, bench._id, ("before", "after"), answers, shown_html(bench._ipython_display_)))
-    blind = PagePlayer({"a": "A", "b": "B", "x": "X"}, "Player: A, B and X", "wav")
+        rows.append(on_page(number, bench._player.id, ("before", "after"), answers, shown_html(bench._player.show)))
+    blind = player.PagePlayer({"a": "A", "b": "B", "x": "X"}, "Player: A, B and X", file_format="wav")
     blind.send(dict.fromkeys("abx", before), rate=RATE, duration_s=LENGTH_S)
     answers = [{"sounds": dict.fromkeys("abx", _url(before)), "state": json.loads(blind.state_text)}]
     rows.append(on_page(2, blind.id, "abx", answers, shown_html(blind.show)))
     benches, places = zip(*rows)
     script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
     start = "for (const bench of [0, 1, 2]) { answer(bench, 0); put(bench); }"
-    return f"<!doctype html><title>{'Three players'}</title>{''.join(places)}<script>{script}{start}</script>"
+    return f"<!doctype html><title>Three players</title>{''.join(places)}<script>{script}{start}</script>"
 
 
 def _url(data: bytes) -> str:

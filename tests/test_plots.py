@@ -11,11 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from vocomp_lab import Chain, Clip, Compressor, HighPass, Peaking
+from vocomp_lab import Chain, Clip, Colour, Compressor, Gain, HighPass, Peaking
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.pictures.control import plot_over_time, plot_static_curves  # fmt: skip
-from vocomp_lab.pictures.panels import Window, column_extremes, third_octave_spectrum
+from vocomp_lab.pictures.panels import Window, column_extremes
+from vocomp_lab.pictures.spectra import third_octave_spectrum
 from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILION
+from vocomp_lab.processors.clip_gain import ClipGain
 
 RATE = 48_000
 
@@ -75,7 +77,7 @@ def test_the_reduction_is_drawn_downward_and_ends_where_it_was_measured():
     t = np.arange(RATE) / RATE
     clip = Clip(np.where(t < 0.5, 0.9, 0.001) * np.sin(2 * np.pi * 500 * t), RATE)
     bench = Bench(clip, Compressor(-20, 4, 1, 60))
-    panel = bench._picture.reduction
+    panel = bench._screen.picture.reduction
     bottom, top = panel.ax.get_ylim()
     assert top == 0 and bottom > 0, "0 dB on top, more reduction further down"
     assert panel.line.get_ydata().max() == pytest.approx(bench.change.reduction.max_db, abs=1e-9)
@@ -89,7 +91,7 @@ def test_an_updated_picture_is_the_one_that_is_drawn_afresh():
         moved = Bench(clip, first)
         moved.set(**{name: getattr(then, name) for name in then.__dataclass_fields__})
         fresh = Bench(clip, then)
-        assert np.abs(shown(moved._png) - shown(fresh._png)).mean() < 0.5
+        assert np.abs(shown(moved._screen.png) - shown(fresh._screen.png)).mean() < 0.5
 
 
 def test_every_panel_names_its_axes_with_units():
@@ -97,9 +99,27 @@ def test_every_panel_names_its_axes_with_units():
     bench = Bench(clip, Chain([("a", HighPass(90)), ("b", Compressor(-20, 3, 1, 80))]))
     for name in ("b", "a"):
         bench.choose_stage(name)
-        for panel in bench._picture.panels:
+        for panel in bench._screen.picture.panels:
             labels = panel.ax.get_ylabel() + panel.ax.get_xlabel()
             assert any(unit in labels for unit in ("dB", "FS", "(s)", "Hz")), labels
+
+
+STYLES = {"(solid)": "-", "(dashed)": "--", "(dash-dot)": "-.", "(dotted)": ":"}
+
+
+def test_lines_have_the_style_that_their_labels_name():
+    clip = Clip(0.1 * np.random.default_rng(3).standard_normal(RATE), RATE)
+    named = []
+    for processor in (Compressor(-20, 3, 1, 80), HighPass(90), Gain(3), Colour(0), ClipGain()):
+        picture = Bench(clip, processor)._screen.picture
+        for panel in picture.panels:
+            for line in panel.ax.lines:
+                named += [(style, line) for word, style in STYLES.items() if word in line.get_label()]
+        outlines = picture.panels[0].before_low, picture.panels[0].before_high
+        assert [line.get_linestyle() for line in outlines] == ["-", "-"]
+    assert len(named) >= 6
+    for style, line in named:
+        assert line.get_linestyle() == style, line.get_label()
 
 
 def test_lesson_pictures_draw_into_an_axes_and_tell_lines_apart_by_style():

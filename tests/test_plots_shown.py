@@ -236,20 +236,23 @@ def test_those_checks_find_what_is_wrong():
 )
 def test_a_benchs_picture_is_readable_told_apart_and_told_in_words(processor, told):
     bench = Bench(voice(), processor)
-    test_lettering_is_readable((bench._picture.figure, []))
-    for panel in bench._picture.panels:
+    test_lettering_is_readable((bench._screen.picture.figure, []))
+    for panel in bench._screen.picture.panels:
         lines = [line for line in panel.ax.lines if line.get_visible()]
         assert all(contrast(line.get_color(), WHITE) >= 3 for line in lines)
         named = [(*looks(line), line.get_linewidth()) for line in lines if not line.get_label().startswith("_")]
         assert len(set(named)) == len(named), named
-    assert all(part in bench._alt for part in told), bench._alt
-    assert bench._picture.finding(bench.change) in bench._alt and len(re.findall(r"\d", bench._alt)) > 20
+    assert all(part in bench._screen.alt for part in told), bench._screen.alt
+    assert (
+        bench._screen.picture.finding(bench.change) in bench._screen.alt
+        and len(re.findall(r"\d", bench._screen.alt)) > 20
+    )
 
 
 def test_the_pictures_of_regions_and_of_the_mix_tell_their_numbers():
     bench = RegionBench(voice(), [GainRegion(0.5, 0.9, -3.5)])
-    assert "region 0.50 to 0.90 s, −3.5 dB" in bench._alt
-    test_lettering_is_readable((bench._picture.figure, []))
+    assert "region 0.50 to 0.90 s, −3.5 dB" in bench._screen.alt
+    test_lettering_is_readable((bench._screen.picture.figure, []))
     mix = MixBench(voice(), Gain(6).apply(voice()), Clip(sine(300, 2, RATE, -20), RATE), balance_lu=2)
     alt = json.loads(mix._player.state_text)["alt"]
     assert "the vocal is set to +2.0 LU over the band" in alt and "phrases, after: " in alt and "%" in alt

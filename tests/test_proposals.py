@@ -17,7 +17,7 @@ from takes import make_take
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Change
-from vocomp_lab.analysis.meters import active_mask, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_stats
 from vocomp_lab.analysis.sibilants import measure_sibilance
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.lessons.proposals import (
@@ -213,7 +213,7 @@ def test_a_trim_brings_quiet_and_hot_takes_to_where_compressors_expect_them(name
     )
     out = trim.apply(clip)
     assert sample_peak_dbfs(out) <= -5.7
-    assert -26 < sung_rms_dbfs(out, active_mask(out)) < -19
+    assert -26 < active_rms_dbfs(out, active_mask(out)) < -19
 
 
 def test_a_very_quiet_take_reaches_the_goals_all_the_same():

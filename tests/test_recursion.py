@@ -26,7 +26,7 @@ RATES = (8_000, 44_100, 192_000)
 
 
 def varying_loop(target, attack, release, state=0.0):
-    """The branching smoother with a coefficient of its own for every frame, written out here."""
+    """The branching smoother with its own coefficient for every frame, written out here."""
     y, out = state, []
     for x, up, down in zip(target, attack, release):
         a = up if x > y else down
@@ -47,7 +47,7 @@ def decoupled_loop(target, attack, release, state=(0.0, 0.0)):
 
 
 def signals(rng, frames, height=40.0) -> dict[str, np.ndarray]:
-    """Demands in dB that differ in kind: what a smoother meets, and what it never should."""
+    """Targets in dB of different kinds: what a smoother meets, and what it never should."""
     n = np.arange(frames)
     return {
         "noise": rng.uniform(0, height, frames),
@@ -89,10 +89,9 @@ def test_branching_equals_the_loop(rng, attack_ms, release_ms, rate, deviation):
 
 
 def tolerance(attack, slope) -> float:
-    """1e-10, and what bisection can't resolve: it looks for v of up to 144 dB/(1 − a·slope), millions where the ratio
-    is infinite.
+    """1e-10, plus what bisection can't resolve: v may be up to 144 dB/(1 − a·slope), millions for an infinite ratio.
 
-    The solver has no such loss, which the closed form for an infinite ratio shows below.
+    The solver has no such loss, as the closed form for an infinite ratio shows below.
     """
     return 1e-10 + 4 * np.finfo(float).eps * 144 / (1 - attack * slope)
 
@@ -139,7 +138,7 @@ def test_coefficients_may_differ_from_frame_to_frame(rng):
     "frames", [1, 2, 15, 16, 17, 31, 32, 33, 255, 1_023, 1_024, 1_025, 9_215, 9_216, 9_217, 36_864, 36_865]
 )
 def test_lengths_around_the_edges_of_rows(rng, frames):
-    """Rows are 16 frames up to half the root of the length, and 96 at most: 36,864 is where the longest begins."""
+    """A row has half the root of the length in frames, but 16 to 96: at 36,864 frames the longest rows begin."""
     target = rng.uniform(0, 30, frames)
     assert (
         np.abs(smooth_branching(target, 0.97, 0.9995, 5.0) - smooth_branching_loop(target, 0.97, 0.9995, 5.0)).max()
@@ -213,7 +212,7 @@ def test_feedback_of_infinite_ratio_is_a_limiter(rng, rate):
 
 
 def test_a_long_signal_of_the_slowest_times_settles_quickly(rng, monkeypatch):
-    """The number of walks is what the speed hangs on; 20 s at 192 kHz is the slowest smoother that a setting allows."""
+    """Speed depends on the number of walks; 20 s at 192 kHz is the slowest smoother that a setting allows."""
     walks = []
     real = recursion._walk
     monkeypatch.setattr(recursion, "_walk", lambda *args: walks.append(1) or real(*args))
@@ -225,7 +224,7 @@ def test_a_long_signal_of_the_slowest_times_settles_quickly(rng, monkeypatch):
 
 
 def test_coefficients_that_differ_from_frame_to_frame_settle_quickly_too(rng, monkeypatch):
-    """The times of the detector types that depend on the sound; the first guesses take a rough power of them."""
+    """The detector types' times that depend on the sound; the first guesses use a rough power of them."""
     walks = []
     real = recursion._walk
     monkeypatch.setattr(recursion, "_walk", lambda *args: walks.append(1) or real(*args))
@@ -240,7 +239,7 @@ def test_coefficients_that_differ_from_frame_to_frame_settle_quickly_too(rng, mo
 @pytest.mark.parametrize("ratio", (2.0, 10.0, math.inf))
 @pytest.mark.parametrize("knee_db", (0.0, 6.0))
 def test_steady_sounds_with_steps_settle_quickly(monkeypatch, knee_db, ratio):
-    """Long releases into a plateau: a state that rests on its target must not hold the solver up, row by row."""
+    """Long releases into a plateau: a state that rests on its target must not slow the solver down row by row."""
     walks = []
     real = recursion._walk
     monkeypatch.setattr(recursion, "_walk", lambda *args: walks.append(1) or real(*args))
@@ -292,7 +291,7 @@ def test_blocks_with_carried_state_equal_the_whole(rng):
 
 
 def test_equal_times_are_a_linear_one_pole_filter(rng):
-    """With attack = release nothing branches: SciPy's linear filter must give the same."""
+    """With attack = release nothing branches, and SciPy's linear filter must give the same."""
     target, a = rng.uniform(0, 20, 50_000), coefficient(40, 48_000)
     expected, _ = lfilter([1 - a], [1, -a], target, zi=[a * 6.0])
     assert np.abs(smooth_branching(target, a, a, 6.0) - expected).max() < 1e-10

@@ -14,11 +14,10 @@ from conftest import need_program, one_sentence, sine
 from takes import make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.controls import CONTROLS
 from vocomp_lab.lessons.export import export, fresh_folder, write_text
-from vocomp_lab.lessons.report import clipped_places, examine, hum_level, pop_times
+from vocomp_lab.lessons.report import clipped_places, examine, hum_level
 from vocomp_lab.lessons.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import CHARACTERS
@@ -57,16 +56,6 @@ def test_what_was_spoilt_on_purpose_is_worth_a_look(name):
     found_hz = float(re.search(r"near ([\d.]+) Hz", report["resonance"].measured)[1])
     assert abs(found_hz / faults["boxiness"]["freq_hz"] - 1) < 0.15
     assert str(report).count("worth a look ·") == len(report.worth_a_look)
-
-
-@pytest.mark.parametrize("name", TAKES, ids=str)
-def test_every_pop_is_found_and_nothing_else(name):
-    take = recorded(name)
-    sung = active_mask(take.clip)
-    found = pop_times(take.clip, sung, measure_low_end(take.clip, sung))
-    truth = take.truth["faults"]["pops"]["times_s"]
-    assert len(found) == len(truth)
-    assert np.abs(np.array(found) - truth).max() < 0.1
 
 
 @pytest.mark.parametrize("name", TAKES, ids=str)

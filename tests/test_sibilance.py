@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.signal import butter, sosfiltfilt, sosfreqz
 from takes import make_take
 
-from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
+from vocomp_lab.analysis.sibilants import find_sibilants, measure_sibilance, sibilance_balance_db, span_mask
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.faults import SIBILANTS
@@ -120,6 +120,14 @@ def test_the_static_curve_takes_no_more_than_the_range_and_rises_between(ratio, 
 
 
 # ---------------------------------------------------------------------------------------------------- against truth
+
+
+def test_the_s_sounds_counted_for_a_proposal_are_those_that_are_found(take):
+    """Both see every s, sh and z of the take and nothing else, so that no two lessons can disagree."""
+    spans = [(p["start_s"], p["end_s"]) for p in phones(take.truth) if p["phone"] in SIBILANTS]
+    found = find_sibilants(take.clip)
+    assert measure_sibilance(take.clip).count == len(found) == len(spans)
+    assert all(a < end and b > start for (a, b), (start, end) in zip(found, spans))
 
 
 def test_it_acts_on_s_sounds_and_hardly_elsewhere(take):

@@ -1,6 +1,6 @@
 """The synthetic singer against what is known about voices: pitch, formants, spectrum, crest factor, consonants.
 
-Everything is measured on the sound with estimators of this file's own; nothing is read back from the synthesizer's
+Everything is measured on the sound, with this file's own estimators; nothing is read back from the synthesizer's
 tracks.
 """
 
@@ -25,16 +25,14 @@ SEEDS = (5, 77)
 
 
 def pitch_hz(samples, rate, low_hz=70.0, high_hz=600.0):
-    """Fundamental by normalised cross-correlation of a frame with itself one period later, peak refined by a
-    parabola.
-    """
+    """Fundamental by normalised cross-correlation of a frame with itself one period later, refined by a parabola."""
     longest = int(rate / low_hz) + 2
     frame = len(samples) - longest
     head = samples[:frame]
     lags = np.arange(int(rate / high_hz), longest)
     power = np.convolve(samples**2, np.ones(frame), "valid")
     score_ = np.array([head @ samples[lag : lag + frame] for lag in lags]) / np.sqrt(power[0] * power[lags])
-    # The shortest lag that is nearly as good as the best: longer ones are multiples of the period.
+    # The shortest lag that is nearly as good as the best; longer ones are multiples of the period.
     peaks = np.flatnonzero((score_[1:-1] >= score_[:-2]) & (score_[1:-1] >= score_[2:])) + 1
     best = peaks[np.argmax(score_[peaks] > 0.97 * score_[peaks].max())]
     a, b, c = score_[best - 1 : best + 2]
@@ -63,7 +61,7 @@ def formants_hz(samples, rate, count=3, order=12, top_hz=5500.0):
 
 
 def third_octaves_db(samples, rate, centres_hz):
-    """Levels of third-octave bands, dB against their sum."""
+    """Levels of third-octave bands, in dB relative to their sum."""
     power = np.abs(np.fft.rfft(samples)) ** 2
     freqs = np.fft.rfftfreq(len(samples), 1 / rate)
     bands = np.array([power[(freqs >= c / 2 ** (1 / 6)) & (freqs < c * 2 ** (1 / 6))].sum() for c in centres_hz])
@@ -87,7 +85,7 @@ def test_held_notes_are_within_10_cents_of_the_score(performance, deviation):
     clip, held = performance.clip, notes(performance.truth, 0.35)
     assert len(held) >= 4
     for note in held:
-        # From behind the scoop to before the release, whole stretches long enough for the vibrato to even out.
+        # From after the scoop to before the release, in stretches long enough to even out the vibrato.
         start, end = note["start_s"] + 0.18, note["end_s"] - 0.06
         times = np.arange(start, end - 0.045, 0.01)
         track = np.array([pitch_hz(clip.cut(t, t + 0.045).samples, clip.rate) for t in times])
@@ -102,7 +100,7 @@ def test_held_notes_are_within_10_cents_of_the_score(performance, deviation):
 def test_formants_of_held_vowels(voice, pitch, vowel, deviation):
     """Peterson & Barney, J. Acoust. Soc. Am. 24(2), 1952, table II (values from memory), within 12 %.
 
-    Sung low, because between harmonics that lie far apart no method can find a formant.
+    Sung low: between harmonics that lie far apart, no method can find a formant.
     """
     singer = Singer("test", voice, 36, 72, vibrato_cents=0, breathiness_db=-45, ring=0.0, scoop_cents=0)
     clip = sing(Score(((Syllable("x", vowel, 0.2, 0.9, pitch),),), 1.3), singer, 3).clip
@@ -135,8 +133,8 @@ BYRNE_1994 = {
 
 def test_long_term_spectrum_is_a_voices(performance):
     """D. Byrne et al., "An international comparison of long-term average speech spectra", J. Acoust. Soc. Am. 96(4),
-    1994, table II, both sexes together (values from memory). A verse on few notes is peaky at its fundamentals, so
-    bands are taken three at a time.
+    1994, table II, both sexes together (values from memory). A verse on few notes has peaks at its fundamentals, so
+    three bands are taken at a time.
     """
     centres = np.array(list(BYRNE_1994))
     expected = np.array(list(BYRNE_1994.values()))
@@ -151,8 +149,8 @@ def test_long_term_spectrum_is_a_voices(performance):
 
 
 def test_crest_factor_is_a_voices(performance):
-    """Speech has a crest factor of 12 to 20 dB over a passage with its pauses; a steady sum of harmonics some 3 to 6
-    (common practice, no source).
+    """Speech with its pauses has a crest factor of 12 to 20 dB; a steady sum of harmonics has about 3 to 6 (common
+    practice, no source).
     """
     assert 13.0 < crest_factor_db(performance.clip) < 20.0
 
@@ -165,7 +163,7 @@ def test_loudness_of_words_varies_but_not_wildly(performance):
 
 
 def level_near(clip, start_s, end_s, band=None):
-    """RMS of a stretch in dBFS, of a band of frequencies if given."""
+    """RMS of a stretch in dBFS, only of a band of frequencies if given."""
     part = clip.cut(start_s, end_s).samples
     spectrum = np.abs(np.fft.rfft(part)) ** 2
     freqs = np.fft.rfftfreq(len(part), 1 / clip.rate)
@@ -174,9 +172,7 @@ def level_near(clip, start_s, end_s, band=None):
 
 
 def test_plosives_close_and_burst(performance):
-    """Words are parted by their consonants: before a plosive opens, the level sinks by 12 dB and more against the
-    vowel.
-    """
+    """Consonants separate words: before a plosive opens, the level drops at least 12 dB below the vowel."""
     clip, seen = performance.clip, 0
     for word in performance.truth["words"]:
         phones = word["phones"]
@@ -216,9 +212,7 @@ def test_fricatives_are_where_they_should_be(performance):
 
 
 def test_nasals_murmur(performance):
-    """Sung through the nose, a sound is weak above 700 Hz (Klatt 1980): on average 8 dB and more against the vowel
-    beside it.
-    """
+    """A nasal is weak above 700 Hz (Klatt 1980): at least 8 dB below the vowel beside it, on average."""
     clip, drops = performance.clip, []
     for word in performance.truth["words"]:
         phones = word["phones"]
@@ -253,9 +247,7 @@ def test_louder_is_brighter():
 
 
 def test_nothing_aliases():
-    """Far above the highest harmonic and beside the noise a held vowel has nothing; a naive pulse at 16 kHz would
-    fold into the gaps.
-    """
+    """Just below half the rate a held vowel has no harmonics; those of a naive pulse would fold back there."""
     singer = Singer("test", "women", 48, 80, breathiness_db=-60, vibrato_cents=0, jitter_percent=0, shimmer_db=0)
     for rate in (16_000, 48_000):
         clip = sing(Score(((Syllable("x", "aa", 0.2, 1.2, 69.0),),), 1.6), singer, 2, rate).clip
@@ -269,9 +261,9 @@ def test_same_seed_same_sound_other_seed_other_sound():
 
 
 def test_a_verse_renders_in_time():
-    begin = time.perf_counter()
+    begin = time.process_time()
     performed = sing(score("second"), SINGERS["second"], 1)
-    assert performed.clip.duration_s > 12 and time.perf_counter() - begin < 5.0
+    assert performed.clip.duration_s > 12 and time.process_time() - begin < 5.0
 
 
 @pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])

@@ -1,41 +1,23 @@
-"""The command line: ``python -m vocomp_lab open`` and its fellows."""
+"""The command line: ``python -m vocomp_lab open`` and the other commands."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 
-from vocomp_lab.commands import add_commands
+from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding
 from vocomp_lab.jupyter.classroom import GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
 
 
 def make_data_again(arguments) -> int:
-    """Make the shipped clips anew, bit for bit."""
+    """Make the shipped clips again, bit for bit."""
     from vocomp_lab.singer.song import make_data
 
-    def report(done, total, name):
-        print(
-            f"\r[{'#' * done}{'.' * (total - done)}] {name:24}",
-            end="\n" if done == total else "",
-            file=sys.stderr,
-            flush=True,
-        )
-
-    for path in make_data(arguments.folder, report):
-        print(path)
+    with ProgressBar() as bar:
+        paths = make_data(arguments.folder, lambda done, total, name: bar.show(done / total, name))
+    print("\n".join(map(str, paths)))
     return 0
-
-
-def bar_on_stderr(width: int = 40):
-    """A function of (done, total) that draws how far the work is, where somebody looks on."""
-
-    def report(done, total):
-        filled = width * done // max(total, 1)
-        bar, end = "#" * filled + "." * (width - filled), "\n" if done == total else ""
-        print(f"\r[{bar}] {done} of {total}", end=end, file=sys.stderr, flush=True)
-
-    return report
 
 
 def mark_class(arguments) -> int:
@@ -43,16 +25,21 @@ def mark_class(arguments) -> int:
     from vocomp_lab.exercises.marking import mark_folder
 
     try:
-        result = mark_folder(arguments.folder, arguments.out, progress=bar_on_stderr())
+        with ProgressBar() as bar:
+            result = mark_folder(
+                arguments.folder,
+                arguments.out,
+                progress=lambda done, total: bar.show(done / max(total, 1), f"{done} of {total}"),
+            )
     except KeyboardInterrupt:
-        print("\nstopped; the same command goes on where this one ended.", file=sys.stderr)
+        print("Stopped. Run the same command again to go on from here.", file=sys.stderr)
         return 130
     for file, says in result.notes:
         print(f"{file}: {says}")
     learners = len({mark["learner"] for mark in result.marked})
     print(
-        f"sheets marked: {len(result.marked)}, of learners: {learners}, in {arguments.out}; "
-        f"lines to read in the report: {len(result.notes)}"
+        f"sheets marked: {len(result.marked)}, learners: {learners}, table: {arguments.out}; "
+        f"notes in the report: {len(result.notes)}"
     )
     return 0
 
@@ -81,30 +68,32 @@ def print_answer_key(arguments) -> int:
 
 
 def main(argv=None) -> int:
+    """Run the command in `argv` (default: what was typed); gives the exit code."""
+    print_in_any_encoding()
     parser = argparse.ArgumentParser(prog="python -m vocomp_lab", description="A workbook on vocal compression.")
     commands = parser.add_subparsers(dest="command", required=True)
     opening = commands.add_parser("open", help="open the workbook in the browser at its first lesson")
     opening.add_argument("notebook", nargs="?", default=FIRST_LESSON, help=f"default: {FIRST_LESSON}")
     opening.add_argument("--no-browser", action="store_true", help="only print the address")
     opening.set_defaults(work=open_workbook)
-    making = commands.add_parser("make-data", help="make the clips in data_synthetic anew, bit for bit")
+    making = commands.add_parser("make-data", help="make the clips in data_synthetic again, bit for bit")
     making.add_argument("folder", nargs="?", help="default: data_synthetic")
     making.set_defaults(work=make_data_again)
     marking = commands.add_parser("mark", help="mark a folder of homework answer sheets")
-    marking.add_argument("folder", help="where the answer sheets are, in it or in folders in it")
-    marking.add_argument("--out", default="marks.csv", help="the table; all else goes beside it (default: marks.csv)")
+    marking.add_argument("folder", help="the folder with the answer sheets; folders inside it count, too")
+    marking.add_argument(
+        "--out", default="marks.csv", help="the table of marks; the reports go beside it (default: marks.csv)"
+    )
     marking.set_defaults(work=mark_class)
-    collecting = commands.add_parser("collect", help="collect the answer sheets on a class server, to be marked")
+    collecting = commands.add_parser("collect", help="collect the answer sheets from a class server for marking")
     collecting.add_argument(
-        "--group", default=GROUP, help=f"the system's group of those who may log in (default: {GROUP})"
+        "--group", default=GROUP, help=f"the system group whose members may log in (default: {GROUP})"
     )
-    collecting.add_argument("--out", default="answers", help="the folder that they go to (default: answers)")
+    collecting.add_argument("--out", default="answers", help="the folder to put them in (default: answers)")
     collecting.set_defaults(work=collect_class)
-    key = commands.add_parser(
-        "answer-key", help="print the answers to a homework for one learner, with worked solutions"
-    )
-    key.add_argument("homework", help="its number, such as 04")
-    key.add_argument("--learner", required=True, help="the learner's id: the numbers depend on it")
+    key = commands.add_parser("answer-key", help="print one learner's answers to a homework, with worked solutions")
+    key.add_argument("homework", help="the homework's number, such as 04")
+    key.add_argument("--learner", required=True, help="the learner's id, which the numbers depend on")
     key.set_defaults(work=print_answer_key)
     add_commands(commands)
     arguments = parser.parse_args(argv)

@@ -1,13 +1,13 @@
-"""What ``python -m vocomp_lab render`` and ``measure`` do; the command line itself is in ``__main__``.
+"""What ``python -m vocomp_lab render`` and ``measure`` do, and how commands print; ``__main__`` reads the command line.
 
-Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense. What failed is told in one sentence.
+Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense. Every failure is reported in one sentence.
 """
 
 from __future__ import annotations
 
+import codecs
 import dataclasses
 import json
-import math
 import signal
 import sys
 import time
@@ -18,10 +18,12 @@ from vocomp_lab.analysis.file_levels import FileLevels, measure_file
 from vocomp_lab.analysis.file_render import Rendered, check_target, plain_numbers, render_file
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
+from vocomp_lab.sound.text import clock, decibels
 
 FINE, FAILED, WRONG_USAGE = 0, 1, 2
 SOUND_SUFFIXES = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".w64", ".rf64")
 """What counts as a sound file in a folder."""
+_PLAIN = {"−": "-", "–": "-", "∞": "inf", "±": "+-", "→": "->", "…": "...", "×": "x", "“": '"', "”": '"', "’": "'"}
 MAX_SHEET_BYTES = 16 << 20
 _BAR_WIDTH = 40
 _BAR_EVERY_S = 0.1
@@ -31,12 +33,12 @@ def add_commands(commands) -> None:
     """Add `render` and `measure` to the command line's subparsers."""
     rendering = commands.add_parser(
         "render",
-        help="run a settings sheet over a sound file of any length",
-        description="Run a settings sheet over a sound file of any length, in little memory, and report what every stage did.",
+        help="run a settings sheet on a sound file of any length",
+        description="Run a settings sheet on a sound file of any length, in little memory, and report what each stage did.",
     )
     rendering.add_argument("input", metavar="IN", help="a WAV, FLAC, AIFF or OGG file")
     rendering.add_argument(
-        "--sheet", required=True, metavar="JSON", help="the settings sheet, as a lesson or Chain.to_json writes it"
+        "--sheet", required=True, metavar="JSON", help="a settings sheet, as written by a lesson or by Chain.to_json"
     )
     rendering.add_argument(
         "-o", "--output", required=True, metavar="OUT", help="a .wav or .flac file; the report goes beside it"
@@ -44,13 +46,13 @@ def add_commands(commands) -> None:
     rendering.add_argument(
         "--subtype", metavar="NAME", help="such as PCM_16, PCM_24 or FLOAT; default: FLOAT for .wav, PCM_24 for .flac"
     )
-    rendering.add_argument("--overwrite", action="store_true", help="replace OUT and its report if they are there")
+    rendering.add_argument("--overwrite", action="store_true", help="replace OUT and its report if they exist")
     rendering.add_argument("--no-report", action="store_true", help="write no report")
     rendering.set_defaults(work=render_command)
     measuring = commands.add_parser(
         "measure",
-        help="print a table of levels of sound files",
-        description="Print peak, true peak, RMS, crest factor, loudness, loudness range and noise floor of sound files of any length.",
+        help="print a table of the levels of sound files",
+        description="Print the peak, true peak, RMS, crest factor, loudness, loudness range and noise floor of sound files of any length.",
     )
     measuring.add_argument("files", nargs="+", metavar="FILE", help="sound files, or folders of them")
     measuring.add_argument("--json", action="store_true", help="print JSON instead of a table")
@@ -58,7 +60,7 @@ def add_commands(commands) -> None:
 
 
 def render_command(arguments) -> int:
-    """Render a file and write its report: ``OUT`` with ``.report.json`` and ``.report.png`` for its suffix."""
+    """Render a file and write its report beside it, as ``.report.json`` and ``.report.png``."""
     target = Path(arguments.output)
     reports = [] if arguments.no_report else [target.with_suffix(".report.json"), target.with_suffix(".report.png")]
     try:
@@ -66,24 +68,24 @@ def render_command(arguments) -> int:
         for path in reports:
             if path.exists() and not arguments.overwrite:
                 raise ValueError(
-                    f"output: the report {str(path)!r} is there already; give another name, --overwrite or --no-report."
+                    f"output: the report {str(path)!r} exists already; give another name, --overwrite or --no-report."
                 )
     except (ValueError, OSError) as error:
-        return _told(error, WRONG_USAGE)
+        return _report(error, WRONG_USAGE)
     with _ended_cleanly():
         try:
-            bar = ProgressBar(target.name)
-            with bar:
+            with ProgressBar(target.name) as bar:
                 chain = read_sheet(arguments.sheet)
                 rendered = render_file(arguments.input, chain, target, arguments.subtype, arguments.overwrite, bar.show)
             if reports:
                 write_report(rendered, *reports)
         except KeyboardInterrupt:
-            return _told(
-                f"render: stopped before {target.name!r} and its report were finished; nothing is left in part.", FAILED
+            return _report(
+                f"render: stopped before {target.name!r} and its report were finished; nothing half done is left behind.",
+                FAILED,
             )
         except (ValueError, OSError, MemoryError) as error:
-            return _told(error, FAILED)
+            return _report(error, FAILED)
     from vocomp_lab.pictures.render import findings
 
     print("\n".join([str(target), *(f"  {finding}" for finding in findings(rendered))]))
@@ -91,7 +93,7 @@ def render_command(arguments) -> int:
 
 
 def read_sheet(path) -> Chain:
-    """The chain of a settings sheet in a file; a ValueError in one sentence if there is none."""
+    """The chain of a settings sheet in a file; a ValueError in one sentence if it holds none."""
     path = Path(path)
     if not path.is_file():
         raise ValueError(f"sheet: there is no file {str(path)!r}.")
@@ -100,7 +102,7 @@ def read_sheet(path) -> Chain:
     try:
         text = path.read_text("utf-8")
     except UnicodeDecodeError:
-        raise ValueError(f"sheet: {path.name!r} is no text in UTF-8.") from None
+        raise ValueError(f"sheet: {path.name!r} is not UTF-8 text.") from None
     try:
         return Chain.from_json(text)
     except ValueError as error:
@@ -108,7 +110,7 @@ def read_sheet(path) -> Chain:
 
 
 def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> None:
-    """Write the account of a rendering as JSON and as a picture, each whole or not at all.
+    """Write the report on a rendering as JSON and as a picture, each whole or not at all.
 
     The picture carries its text alternative as the PNG standard's ``Description``.
     """
@@ -122,14 +124,13 @@ def write_report(rendered: Rendered, json_path: Path, picture_path: Path) -> Non
 
 
 def measure_command(arguments) -> int:
-    """Print the levels of files and of the sound files in folders; a file that can't be read doesn't stop the
-    others."""
+    """Print the levels of files, and of the sound files in folders; one that can't be read doesn't stop the others."""
     paths, failed, rows = [], False, []
     for given in map(Path, arguments.files):
         if given.is_dir():
             found = sorted(path for path in given.iterdir() if path.suffix.lower() in SOUND_SUFFIXES and path.is_file())
             if not found:
-                failed = bool(_told(f"files: there is no sound file in {str(given)!r}.", FAILED))
+                failed = bool(_report(f"files: there is no sound file in {str(given)!r}.", FAILED))
             paths += found
         else:
             paths.append(given)
@@ -140,62 +141,58 @@ def measure_command(arguments) -> int:
         try:
             levels = measure_file(path)
         except (ValueError, OSError, MemoryError) as error:
-            failed = bool(_told(error, FAILED))
+            if isinstance(error, UnicodeEncodeError):  # the sound library takes names in UTF-8 only
+                error = f"path: {path.name!r} can't be opened (its name is not UTF-8)."
+            failed = bool(_report(error, FAILED))
             rows.append({"file": str(path), "error": _sentence(error)})
             continue
         rows.append({"file": str(path), **dataclasses.asdict(levels)})
         if not arguments.json:
             print(table_row(str(path), levels, width), flush=True)
     if arguments.json:
-        print(json.dumps(plain_numbers(rows), indent=2, ensure_ascii=False, allow_nan=False))
+        print(json.dumps(plain_numbers(rows), indent=2, allow_nan=False))  # ASCII, so that any console takes any name
     return FAILED if failed else FINE
 
 
-# Heading, unit, format and field of each column of numbers.
+# Heading, unit, decimals and field of each column of numbers.
 _TABLE = (
-    ("rate", "Hz", "{:.0f}", "rate"),
-    ("ch", "", "{:.0f}", "channels"),
-    ("peak", "dBFS", "{:.1f}", "peak_dbfs"),
-    ("true peak", "dBTP", "{:.1f}", "true_peak_dbtp"),
-    ("RMS", "dBFS", "{:.1f}", "rms_dbfs"),
-    ("crest", "dB", "{:.1f}", "crest_db"),
-    ("loudness", "LUFS", "{:.1f}", "loudness_lufs"),
-    ("range", "LU", "{:.1f}", "range_lu"),
-    ("floor", "dBFS", "{:.1f}", "noise_floor_dbfs"),
+    ("rate", "Hz", 0, "rate"),
+    ("ch", "", 0, "channels"),
+    ("peak", "dBFS", 1, "peak_dbfs"),
+    ("true peak", "dBTP", 1, "true_peak_dbtp"),
+    ("RMS", "dBFS", 1, "rms_dbfs"),
+    ("crest", "dB", 1, "crest_db"),
+    ("loudness", "LUFS", 1, "loudness_lufs"),
+    ("range", "LU", 1, "range_lu"),
+    ("floor", "dBFS", 1, "noise_floor_dbfs"),
 )
 _COLUMN = 9
 
 
 def table_head(width: int) -> str:
-    """The two lines over a table of levels: what stands in a column, and its unit."""
+    """The two lines above a table of levels: each column's name and unit."""
     names = "".join(f"{name:>{_COLUMN + 1}}" for name, *_ in _TABLE)
     units = "".join(f"{unit:>{_COLUMN + 1}}" for _, unit, *_ in _TABLE)
     return f"{'file':{width}}{'length':>11}{names}\n{'':{width}}{'h:min:s':>11}{units}"
 
 
 def table_row(name: str, levels: FileLevels, width: int) -> str:
-    """The line of a file in a table of levels."""
-    cells = "".join(f"{_cell(text, getattr(levels, field)):>{_COLUMN + 1}}" for _, _, text, field in _TABLE)
-    minutes, seconds = divmod(levels.duration_s, 60)
-    return f"{name:{width}}{f'{minutes // 60:.0f}:{minutes % 60:02.0f}:{seconds:04.1f}':>11}{cells}"
-
-
-def _cell(text, value):
-    if math.isnan(value):
-        return "–"
-    return text.format(value).replace("-inf", "−∞").replace("-", "−")
+    """A file's line in a table of levels."""
+    cells = "".join(f"{decibels(getattr(levels, field), digits):>{_COLUMN + 1}}" for _, _, digits, field in _TABLE)
+    return f"{name:{width}}{clock(levels.duration_s, 1, hours=True):>11}{cells}"
 
 
 class ProgressBar:
-    """A bar on the standard error stream that fills as the work goes on; nothing is shown where that is no terminal."""
+    """A bar on the standard error stream that fills as the work goes on; shown only where that is a terminal."""
 
-    def __init__(self, label: str, stream=None):
+    def __init__(self, label: str = "", stream=None):
         self.label, self.stream = label, sys.stderr if stream is None else stream
         self.shown = self.stream.isatty()
         self.started = self.last = time.monotonic()
 
-    def show(self, share: float) -> None:
-        """Show that this share of the work, 0 to 1, is done."""
+    def show(self, share: float, label: str | None = None) -> None:
+        """Show that this share of the work, 0 to 1, is done; `label` replaces what is written behind the bar."""
+        self.label = self.label if label is None else label
         now = time.monotonic()
         if not self.shown or (now - self.last < _BAR_EVERY_S and share < 1.0):
             return
@@ -215,9 +212,22 @@ class ProgressBar:
             print(file=self.stream, flush=True)
 
 
+def print_in_any_encoding() -> None:
+    """Let a console print what its encoding lacks as plain characters or escapes, instead of ending the command."""
+
+    def plain(error):
+        text = error.object[error.start : error.end]
+        return "".join(_PLAIN.get(char, char.encode("ascii", "backslashreplace").decode()) for char in text), error.end
+
+    codecs.register_error("vocomp-lab-plain", plain)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="vocomp-lab-plain")
+
+
 @contextmanager
 def _ended_cleanly():
-    """While inside, being told to end (SIGTERM) is like Ctrl+C, so that what was begun is tidied away."""
+    """Treat a request to end (SIGTERM) like Ctrl+C, so that half-done files are removed."""
 
     def stop(number, frame):
         raise KeyboardInterrupt
@@ -235,13 +245,13 @@ def _ended_cleanly():
 
 def _sentence(error) -> str:
     if isinstance(error, MemoryError):
-        return "memory: there is not enough of it for this."
+        return "memory: there is not enough for this."
     if isinstance(error, OSError) and error.strerror:
         return f"path: {str(error.filename or '')!r} can't be used ({error.strerror})."
     return " ".join(str(error).split())
 
 
-def _told(error, code: int) -> int:
-    """Say what went wrong on the standard error stream; gives the exit code."""
+def _report(error, code: int) -> int:
+    """Print what went wrong on the standard error stream; gives the exit code."""
     print(_sentence(error), file=sys.stderr, flush=True)
     return code

@@ -1,5 +1,5 @@
-"""By hand: the fast solver against the plain list loop and against a loop compiled by numba, all in one run; then every
-detector type against a plain compressor and against a plain loop of its own.
+"""By hand: the fast solver against the plain loop and against a loop compiled by numba, all in one run; then every
+detector type against a plain compressor and against its own plain loop.
 
     python tests/benchmarks/bench_solver.py
 
@@ -46,28 +46,30 @@ def branching_compiled(target, attack, release):
     return out
 
 
-def vca_loop(model, asked_db):
-    return smooth_branching_loop(asked_db, coefficient(model.attack_ms, RATE), coefficient(model.release_ms, RATE))
+def vca_loop(model, target_reduction_db):
+    return smooth_branching_loop(
+        target_reduction_db, coefficient(model.attack_ms, RATE), coefficient(model.release_ms, RATE)
+    )
 
 
-def fet_loop(model, asked_db):
-    """The hard-knee feedback loop by its closed form, the fastest loop there is of it."""
+def fet_loop(model, target_reduction_db):
+    """The hard-knee feedback loop in closed form, the fastest loop for it."""
     floor, slope = coefficient(model.release_ms, RATE), model.slope
     attack, release = (a * (1 - slope) / (1 - a * slope) for a in (coefficient(model.attack_ms, RATE), floor))
     r, out = 0.0, []
-    for x in asked_db.tolist():
+    for x in target_reduction_db.tolist():
         a = attack if x > r else release
         r = max(a * r + (1 - a) * x, floor * r)
         out.append(r)
     return np.array(out)
 
 
-def opto_loop(model, asked_db):
+def opto_loop(model, target_reduction_db):
     attack, release, b = (coefficient(ms, RATE) for ms in (model.attack_ms, model.release_ms, model.memory_ms))
     tail_frames = model.tail_ms / 1000 * RATE
     fast = memory = tail = 0.0
     out = []
-    for x in asked_db.tolist():
+    for x in target_reduction_db.tolist():
         a = attack if x > fast else release
         fast = a * fast + (1 - a) * x
         memory = b * memory + (1 - b) * fast
@@ -78,12 +80,12 @@ def opto_loop(model, asked_db):
     return np.array(out)
 
 
-def tube_loop(model, asked_db):
+def tube_loop(model, target_reduction_db):
     attack_frames, release_frames = model.attack_ms / 1000 * RATE, model.release_ms / 1000 * RATE
     b = coefficient(model.memory_ms, RATE)
     r = memory = 0.0
     out = []
-    for x in asked_db.tolist():
+    for x in target_reduction_db.tolist():
         memory = b * memory + (1 - b) * x
         if x > r:
             a = math.exp(-(1 + TUBE_PER_DB * x) / attack_frames)
@@ -106,12 +108,12 @@ def sung(rng) -> np.ndarray:
 
 
 def sung_level_db(rng) -> np.ndarray:
-    """The peak detector's level of it."""
+    """Its level at the peak detector."""
     return 20 * np.log10(np.abs(sung(rng)) + 1e-10)
 
 
 def best_ms(jobs, repeats=12) -> dict[str, float]:
-    """Least time of each job. They take turns, so that a busy moment of the machine hits all of them."""
+    """The least time of each job. They take turns, so a busy moment of the machine hits all of them."""
     best = dict.fromkeys(jobs, float("inf"))
     for _ in range(repeats):
         for name, job in jobs.items():
@@ -156,18 +158,22 @@ def compare_models() -> None:
     level_db = plain.detect_db(mono.columns, RATE)
     jobs = {"plain": lambda: plain.apply(mono), "plain, stereo": lambda: plain.apply(stereo)}
     for kind, model in models.items():
-        asked_db = model.asked_db(level_db)
+        target_reduction_db = model.target_reduction_db(level_db)
         jobs[kind] = lambda model=model: model.apply(mono)
         jobs[f"{kind}, stereo"] = lambda model=model: model.apply(stereo)
         jobs[f"{kind}, reduction"] = lambda model=model: model.reduction_db(level_db, RATE)
-        jobs[f"{kind}, loop"] = lambda kind=kind, model=model, asked_db=asked_db: MODEL_LOOPS[kind](model, asked_db)
+        jobs[f"{kind}, loop"] = lambda kind=kind, model=model, target_reduction_db=target_reduction_db: MODEL_LOOPS[
+            kind
+        ](model, target_reduction_db)
     best = best_ms(jobs, 6)
     print(f"\ndetector types; a plain compressor takes {best['plain']:.1f} ms, in stereo {best['plain, stereo']:.1f}")
     print("  type   whole  × plain  stereo  × plain  reduction    loop  loop/reduction  error")
     for kind, model in models.items():
         whole, stereo_ms, reduction, loop = (best[kind + part] for part in ("", ", stereo", ", reduction", ", loop"))
         behind, stereo_behind, gained = whole / best["plain"], stereo_ms / best["plain, stereo"], loop / reduction
-        error = np.abs(model.reduction_db(level_db, RATE) - MODEL_LOOPS[kind](model, model.asked_db(level_db))).max()
+        error = np.abs(
+            model.reduction_db(level_db, RATE) - MODEL_LOOPS[kind](model, model.target_reduction_db(level_db))
+        ).max()
         verdict = "goals met" if max(behind, stereo_behind) <= GOAL_MODEL and gained >= GOAL_LOOP else "goals MISSED"
         print(
             f"{kind:>6} {whole:7.1f} {behind:8.1f} {stereo_ms:7.1f} {stereo_behind:8.1f} {reduction:10.1f} "

@@ -8,7 +8,7 @@ from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_perc
 from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
 from vocomp_lab.analysis.listening import left_right_both
 from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
-from vocomp_lab.analysis.measures import Moment, decibels, reduction_moments
+from vocomp_lab.analysis.measures import Moment, reduction_moments
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db, ppm_reading, reduction_needle, vu_reading
 from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
@@ -19,14 +19,15 @@ from vocomp_lab.analysis.resonance import Resonance
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst, stated_times
+from vocomp_lab.analysis.tradeoff import Tradeoff, measure_tradeoff
 from vocomp_lab.analysis.words import eye_and_ear, find_phrases, voiced_words
-from vocomp_lab.analysis.workload import Workload, workload
+from vocomp_lab.sound.text import decibels
 
 __all__ = [
     "Moment",
     "Pop",
     "Resonance",
-    "Workload",
+    "Tradeoff",
     "aliasing_db",
     "balance",
     "band_level_db",
@@ -67,5 +68,5 @@ __all__ = [
     "vocal_over_backing",
     "voiced_words",
     "vu_reading",
-    "workload",
+    "measure_tradeoff",
 ]

@@ -1,4 +1,4 @@
-"""Over-compression found by numbers: what went wrong between a voice and what compressors made of it."""
+"""Over-compression found by numbers: what compressors did wrong to a voice."""
 
 from __future__ import annotations
 
@@ -9,37 +9,37 @@ import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
 from vocomp_lab.analysis.loudness import loudness
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
 from vocomp_lab.processors.chain import ChainResult
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, step_powers
+from vocomp_lab.sound.text import decibels
 
 RIPPLE_BAND_HZ = (70.0, 1_000.0)
 """Where a reduction moves that follows the single cycles of a voice."""
 _RIPPLE_STEP_S = 0.05
 _CREST_WINDOW_S = 1.0
-_CREST_SUNG_SHARE = 0.7
+_CREST_ACTIVE_SHARE = 0.7
 _SIBILANT_HZ = 5_000.0
 _STEP_MS = 10.0
 
 
 @dataclass(frozen=True)
 class Sign:
-    """A number that tells over-compression, and from where on it does.
+    """A number that reveals over-compression, and its limit.
 
     Attributes
     ----------
     label, unit : str
     limit : float
-        Beyond it the number counts as a fault: above it where it is positive, below it where it is negative. For the
-        loudness change, to either side.
+        Beyond it the number counts as a fault: above a positive limit, below a negative one. The loudness change counts
+        to either side.
     sentence : str
-        What it means, and what to do; ``{value}`` stands for the number.
+        What it means and what to do; ``{value}`` stands for the number.
     signed : bool
-        Whether it can be of either sign, and is written with it.
+        Whether it can have either sign, and is written with it.
     """
 
     label: str
@@ -56,37 +56,36 @@ class Sign:
 SIGNS = {
     "reduction": Sign(
         "median reduction", "dB", 9.0,
-        "Half of the sung time it takes away more than {value} dB: the threshold is far too low; raise it.", False,
+        "It takes off more than {value} dB half the time: the threshold is far too low. Raise it.", False,
     ),
     "release": Sign(
-        "tremble of the reduction", "dB", 0.6,
-        "Within the cycles of the voice the reduction trembles by {value} dB: distortion, from too fast a release.",
+        "gain ripple", "dB", 0.6,
+        "The gain ripples by {value} dB within each cycle of the voice: that is distortion. Use a slower release.",
         False,
     ),
     "onsets": Sign(
         "crest factor, second by second", "dB", -1.2,
-        "Within a second the peaks stand out by {value} dB, against before: the starts of words are cut off; use a "
-        "slower attack, or a lower ratio.",
+        "From second to second, the peaks stand out {value} dB compared with before: the starts of words are cut off. "
+        "Use a slower attack or a lower ratio.",
     ),
     "make-up": Sign(
         "loudness change", "LU", 1.5,
-        "Its loudness is {value} LU off, so any comparison with before is one of loudness: match the make-up gain.",
+        "Its loudness is {value} LU off, so you would only be comparing loudness. Match it with make-up gain.",
     ),
     "noise": Sign(
         "lift of the noise in the pauses", "dB", 7.0,
-        "Against the voice, what is in the pauses comes up, {value} dB: less reduction, or a slower release, keeps it "
-        "down.",
+        "The noise in the pauses comes up by {value} dB relative to the voice. Use less reduction or a slower release.",
     ),
     "sibilance": Sign(
         "lift of the s sounds", "dB", 6.5,
-        "Against the vowels, s and sh come up, {value} dB: de-ess after what lifts them, or lift less.",
+        "s and sh come up by {value} dB relative to the vowels. De-ess after the stage that lifts them, or lift less.",
     ),
-    "restless gain": Sign(
-        "travel of the gain", "dB/s", 33.0,
-        "The gain travels {value} dB in each second of singing: a longer release, or less reduction, calms it.", False,
+    "gain movement": Sign(
+        "gain movement", "dB/s", 33.0,
+        "The gain moves {value} dB in each second of singing. A longer release or less reduction calms it.", False,
     ),
 }  # fmt: skip
-"""What is looked at, by the name of the fault.
+"""What is measured, by the name of the fault.
 
 The limits lie between the workbook's well-set chains and its faulty renders, on both singers and on takes of other
 seeds (``tests/test_diagnosis.py``). Such numbers are common practice; there is no source for the figures."""
@@ -94,7 +93,7 @@ seeds (``tests/test_diagnosis.py``). Such numbers are common practice; there is 
 
 @dataclass(frozen=True)
 class CompressionNumbers:
-    """What compression did to a voice, by the names of ``SIGNS`` where a fault can be told from it.
+    """What compression did to a voice, by the names of ``SIGNS``.
 
     Made by :func:`measure_compression`; printing it gives a table.
 
@@ -103,7 +102,7 @@ class CompressionNumbers:
     values : dict of float
         By the names of ``SIGNS``; NaN where a clip has no such number.
     crest_change_db : float
-        Of the whole clip; one loud moment can make it what it is.
+        For the whole clip; a single loud moment can decide it.
     range_change_lu : float
         Change of the loudness range (EBU Tech 3342).
     """
@@ -125,7 +124,7 @@ class CompressionNumbers:
 
 @dataclass(frozen=True)
 class Finding:
-    """One fault that the numbers tell.
+    """One fault that the numbers show.
 
     Attributes
     ----------
@@ -142,7 +141,7 @@ class Finding:
 
     @property
     def weight(self) -> float:
-        """How far beyond its limit the number lies: 1 is just there, 2 twice as far from none."""
+        """How many times its limit the number is: 1 is just there."""
         return abs(self.value / SIGNS[self.name].limit)
 
     def __str__(self):
@@ -150,12 +149,12 @@ class Finding:
 
 
 def measure_compression(before: Clip, after: Clip, reduction_db=None) -> CompressionNumbers:
-    """Take the numbers by which over-compression is told.
+    """Measure the numbers that reveal over-compression.
 
     Parameters
     ----------
     before : Clip
-        The voice as it reaches the first compressor: level prep and filters done.
+        The voice as it reaches the first compressor, after level prep and filters.
     after : Clip
         What came out, of the same rate and length.
     reduction_db : array_like, shape (frames,), optional
@@ -174,7 +173,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
     Notes
     -----
     Crest factor, second by second: the median over windows of 1 s that are mostly sung, so that one peak that was
-    rightly tamed doesn't count. Tremble: the reduction between 70 and 1,000 Hz, peak to peak of a sine of the same
+    rightly tamed doesn't count. Gain ripple: the reduction between 70 and 1,000 Hz, peak to peak of a sine of the same
     power, the 90th percentile of steps of 50 ms. s sounds: power over 5 kHz where that holds most of the power, against
     the vowels' whole power. Common practice, no source.
     """
@@ -195,7 +194,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
         if active.any():
             values["reduction"] = reduction_stats(reduction_db, active).median_db
             values["release"] = _ripple_db(reduction_db, before.rate, active)
-            values["restless gain"] = gain_travel_db_per_s(reduction_db, before.rate, active)
+            values["gain movement"] = gain_travel_db_per_s(reduction_db, before.rate, active)
     values["onsets"] = _crest_by_second_db(after, active) - _crest_by_second_db(before, active)
     if np.isfinite([loud[0].integrated_lufs, loud[1].integrated_lufs]).all():
         values["make-up"] = loud[1].integrated_lufs - loud[0].integrated_lufs
@@ -206,7 +205,7 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
 
 
 def diagnose(before: Clip, after: Clip, reduction_db=None) -> list[Finding]:
-    """What is wrong with a compressed voice, as far as numbers tell.
+    """What is wrong with a compressed voice, as far as numbers show.
 
     Parameters
     ----------
@@ -222,7 +221,7 @@ def diagnose(before: Clip, after: Clip, reduction_db=None) -> list[Finding]:
 
 
 def findings(numbers: CompressionNumbers) -> list[Finding]:
-    """The faults among numbers that are taken already, the worst first; see :func:`diagnose`."""
+    """The faults among numbers already measured, the worst first; see :func:`diagnose`."""
     found = [
         Finding(name, value, SIGNS[name].sentence.format(value=SIGNS[name].text(value)))
         for name, value in numbers.values.items()
@@ -232,7 +231,7 @@ def findings(numbers: CompressionNumbers) -> list[Finding]:
 
 
 def compressed_part(result: ChainResult) -> tuple[Clip, Clip, np.ndarray]:
-    """What the compressors of a chain got, what came out at the end, and their reduction together.
+    """What went into a chain's compressors, what came out at the end, and their reduction together.
 
     Parameters
     ----------
@@ -277,7 +276,7 @@ def _crest_by_second_db(clip, active) -> float:
     length = min(round(_CREST_WINDOW_S * clip.rate), clip.frames)
     starts = np.arange(0, clip.frames - length + 1, max(length // 2, 1))
     counted = np.concatenate([[0], np.cumsum(active)])
-    starts = starts[counted[starts + length] - counted[starts] >= _CREST_SUNG_SHARE * length]
+    starts = starts[counted[starts + length] - counted[starts] >= _CREST_ACTIVE_SHARE * length]
     crests = [_crest_db(clip.columns[start : start + length]) for start in starts]
     return float(np.median(crests)) if crests else math.nan
 
@@ -287,11 +286,11 @@ def _ripple_db(reduction_db, rate, active) -> float:
     band = butter(2, (low, min(high, 0.45 * rate)), "bandpass", fs=rate, output="sos")
     step = round(_RIPPLE_STEP_S * rate)
     steps = len(reduction_db) // step
-    sung = active[: steps * step].reshape(steps, step).all(axis=1)
-    if not sung.any():
+    whole = active[: steps * step].reshape(steps, step).all(axis=1)
+    if not whole.any():
         return math.nan
-    trembling = sosfiltfilt(band, reduction_db)[: steps * step].reshape(steps, step)
-    return float(np.percentile(np.sqrt(8.0 * np.mean(trembling[sung] ** 2, axis=1)), 90))
+    ripple = sosfiltfilt(band, reduction_db)[: steps * step].reshape(steps, step)
+    return float(np.percentile(np.sqrt(8.0 * np.mean(ripple[whole] ** 2, axis=1)), 90))
 
 
 def _sibilance_lift_db(before, after, active) -> float:

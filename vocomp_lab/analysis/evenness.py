@@ -1,4 +1,4 @@
-"""How evenly loud a voice is: the number that steady compression is there to bring down."""
+"""How evenly loud a voice is: the number that steady compression should bring down."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _LOW, _HIGH = 10, 90
 _STEP_DB = 0.25
 
 
-def sung_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
+def active_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
     """Momentary loudness while the singer sings: about one value a word, measured every 10 ms.
 
     Parameters
@@ -49,13 +49,13 @@ def sung_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
     # Earlier windows still hold the silence that a meter assumes before the clip.
     full = measured.times >= MOMENTARY_S - 1e-9
     heard = measured.momentary_lufs > _GATE_LUFS
-    sung = active[np.clip(np.rint(times_s * clip.rate).astype(int), 0, clip.frames - 1)]
-    keep = full & heard & sung
+    inside = active[np.clip(np.rint(times_s * clip.rate).astype(int), 0, clip.frames - 1)]
+    keep = full & heard & inside
     return times_s[keep], measured.momentary_lufs[keep]
 
 
 def loudness_spread_lu(clip: Clip, active) -> float:
-    """How far loud and soft words lie apart: the 10th to the 90th percentile of momentary loudness over the sung part.
+    """How far apart loud and soft words are: the 10th to the 90th percentile of momentary loudness over the sung part.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def loudness_spread_lu(clip: Clip, active) -> float:
     The loudness range of EBU Tech 3342 looks at 3 s at a time, in which whole lines are averaged; for words a shorter
     window is needed. The percentiles are ours: common practice, no source.
     """
-    _, momentary = sung_loudness(clip, active)
+    _, momentary = active_loudness(clip, active)
     if len(momentary) == 0:
         return math.nan
     low, high = np.percentile(momentary, [_LOW, _HIGH])
@@ -81,7 +81,7 @@ def loudness_spread_lu(clip: Clip, active) -> float:
 
 
 def even_threshold_db(processor, clip: Clip, active, spread_lu: float) -> float:
-    """The threshold at which a compressor makes a voice as even as asked, for comparing compressors that do equal work.
+    """The threshold at which a compressor makes a voice as even as requested, to compare compressors that do equal work.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ class FileLevels:
         Integrated loudness and loudness range (:func:`vocomp_lab.analysis.loudness.loudness`).
     noise_floor_dbfs : float
         Level in the pauses (:func:`vocomp_lab.analysis.meters.noise_floor_dbfs`); NaN where there is no pause.
-    sung_share : float
+    active_share : float
         Part of the time in which somebody sings (:func:`vocomp_lab.analysis.meters.active_mask`), 0 to 1.
     """
 
@@ -53,7 +53,7 @@ class FileLevels:
     loudness_lufs: float
     range_lu: float
     noise_floor_dbfs: float
-    sung_share: float
+    active_share: float
 
 
 class StepMeans:
@@ -126,7 +126,7 @@ class LevelMeter:
         """Loudness over time of what was fed so far."""
         return self._loudness.result()
 
-    def sung(self) -> np.ndarray:
+    def active(self) -> np.ndarray:
         """Where somebody sings, of every 10 ms, shape (steps,) of bool."""
         return active_steps(self._voice.means())
 
@@ -138,10 +138,10 @@ class LevelMeter:
         ValueError
             If nothing was fed.
         """
-        loud, sung, powers = self.loudness(), self.sung(), self._pauses.means()
+        loud, active, powers = self.loudness(), self.active(), self._pauses.means()
         first = np.arange(len(powers)) * self._pauses.length
         end = np.minimum(first + self._pauses.length, self.frames)
-        count = np.concatenate([[0], np.cumsum(sung)])
+        count = np.concatenate([[0], np.cumsum(active)])
         touched = count[(end - 1) // self._voice.length + 1] - count[first // self._voice.length]
         peak_dbfs, rms_dbfs = amplitude_to_db(self._highest), power_to_db(self._energy / self.frames)
         return FileLevels(
@@ -155,7 +155,7 @@ class LevelMeter:
             loudness_lufs=loud.integrated_lufs,
             range_lu=loud.range_lu,
             noise_floor_dbfs=pause_level_dbfs(powers[touched == 0]),
-            sung_share=float(sung.mean()),
+            active_share=float(active.mean()),
         )
 
 

@@ -84,10 +84,10 @@ class Rendered:
             "input": {"file": self.source.name, **asdict(self.before)},
             "output": {"file": self.target.name, "subtype": self.subtype, **asdict(self.after)},
             "reduction": [
-                {"stage": track.name, "type": track.kind, "max_db": track.max_db, "sung": asdict(track.stats)}
+                {"stage": track.name, "type": track.kind, "max_db": track.max_db, "active": asdict(track.stats)}
                 for track in self.tracks
             ],
-            "sheet": json.loads(self.chain.to_json()),
+            "sheet": self.chain.to_dict(),
         }
         return json.dumps(plain_numbers(report), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -201,12 +201,12 @@ def render_file(
         for block in in_blocks(chain, blocks, rate, channels, watch):
             writer.write(block)
             after.feed(block)
-    sung = before.sung()
+    active = before.active()
     tracks = []
     for name, processor in chain.stages:
         if name in means:
             steps_db = np.maximum(means[name].means(), 0.0)
-            stats = reduction_stats(steps_db, sung)
+            stats = reduction_stats(steps_db, active)
             tracks.append(StageTrack(name, type(processor).__name__, steps_db, highest_db[name], stats))
     loud_before, loud_after = before.loudness(), after.loudness()
     return Rendered(

@@ -1,52 +1,48 @@
-"""What lies below the voice, and what a compressor does because of it: rumble, pops, and the reduction that follows
-them.
-"""
+"""What lies below the voice, and how a compressor reacts to it: rumble, pops, and the reduction that follows them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt, sosfiltfilt
+from scipy.signal import butter, find_peaks, sosfilt, sosfiltfilt
 
-from vocomp_lab.analysis.meters import active_mask, stretches, sung_rms_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs
 from vocomp_lab.analysis.pitch import PitchRange, pitch_range
+from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
-from vocomp_lab.sound.levels import power_to_db, rms_dbfs, step_powers
+from vocomp_lab.sound.levels import power_to_db, step_powers
 
 LOW_END_HZ = 80.0
-"""What lies below this is called the low end here: under the lowest note of nearly every singer."""
+"""Everything below this is called the low end: it is under the lowest note of nearly every singer."""
 LEVEL_MS = 20.0
-"""Over so long a running level is taken: about one period of what is measured."""
+"""Window of a running level: about one period of what is measured."""
 ACTING_DB = 0.5
-"""While the voice asks for less than this, it asks for nothing; what the reduction must add to that to count as one."""
+"""Reduction below this counts as none."""
 AROUND_S = (0.1, 0.25)
-"""How long before and after a pop it is looked at what the reduction does."""
+"""How long before and after a pop the reduction is looked at."""
 
-# A pop: so far over the usual level of the low end, no softer than this against the voice next to it and against the
-# whole clip, and no longer.
-_OVER_USUAL_DB = 12.0
-_UNDER_VOICE_DB = 6.0
-_UNDER_CLIP_DB = 10.0
-_VOICE_HZ = (100.0, 1_000.0)
-_SILENCE_DBFS = -90.0
-_LONGEST_S = 0.3
-_APART_S = 0.12
+# A pop: its least level relative to the voice and to the steady low end, how far it falls back and within what time,
+# and the least distance between two.
+POP_LEVEL_MS, POP_SHARE, POP_LEAST_HZ = 50.0, 0.7, 55.0
+_POP_STEPS_PER_S = 200
+_UNDER_VOICE_DB, _OVER_STEADY_DB, _FALLS_BACK_DB = -14.0, 12.0, 6.0
+_LONGEST_S, _APART_S = 0.3, 0.15
 # A low cut this far under the lowest pitches leaves their fundamentals alone.
 LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
-# What lies below the cut is worth cutting from these levels on, against the voice: always there, or in thumps.
+# From these levels on, relative to the voice, the low end is worth cutting: its steady part, and its thumps.
 STEADY_LOW_DB, THUMP_LOW_DB = -45.0, -20.0
 
 
 def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
-    """The low end of a clip, and what is left, which add up to it.
+    """The low end of a clip, and the rest; the two add up to the clip.
 
     Parameters
     ----------
     clip : Clip
     freq_hz : float
-        Border, 20 to 300 Hz.
+        Where to split, 20 to 300 Hz.
 
     Returns
     -------
@@ -56,7 +52,7 @@ def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
     Raises
     ------
     ValueError
-        If the border is out of its range.
+        If the frequency is out of its range.
 
     Notes
     -----
@@ -99,6 +95,39 @@ def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
 
 
 @dataclass(frozen=True)
+class LowEnd:
+    """What lies below a voice.
+
+    Attributes
+    ----------
+    below_hz : float
+        Up to here it was measured: well below the low cut that the voice can take.
+    cut_hz : float
+        That low cut.
+    pitch : PitchRange or None
+        What the cut is worked out from; None if no pitch was found.
+    voice_dbfs : float
+        RMS of the voice while it sings.
+    steady_db : float
+        Level of the steady part in the pauses (or the softest moments, if there are none), relative to the voice's RMS.
+    thump_db : float
+        Level of the loudest 50 ms, relative to the same.
+    """
+
+    below_hz: float
+    cut_hz: float
+    pitch: PitchRange | None
+    voice_dbfs: float
+    steady_db: float
+    thump_db: float
+
+    @property
+    def worth_cutting(self) -> bool:
+        """Whether there is anything that a compressor could react to."""
+        return self.steady_db > STEADY_LOW_DB or self.thump_db > THUMP_LOW_DB
+
+
+@dataclass(frozen=True)
 class Pop:
     """A burst of breath on the microphone.
 
@@ -107,54 +136,53 @@ class Pop:
     time_s : float
         When it is loudest.
     level_dbfs : float
-        Level of its low end there, as RMS over 20 ms.
+        Level below the voice there, as RMS over 50 ms.
     """
 
     time_s: float
     level_dbfs: float
 
 
-def find_pops(clip: Clip) -> list[Pop]:
-    """Bursts of low end that are no note: short, far over the usual rumble, and not drowned by the voice.
+def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
+    """Thumps below the voice: bursts of breath on the microphone, and footsteps on its stand.
 
     Parameters
     ----------
     clip : Clip
         One voice.
+    low : LowEnd, optional
+        What :func:`measure_low_end` gives for the clip, if that is known already.
 
     Returns
     -------
     list of Pop
-        In the order of time; empty where nothing pops.
+        In the order of time; empty where nothing pops or nobody sings.
 
     Notes
     -----
-    The level below 80 Hz must stand 12 dB over its own median, be no softer than 10 dB under the whole clip's RMS,
-    reach to within 6 dB of the level between 100 Hz and 1 kHz at some moment, and fall back within 0.3 s. Common
-    practice, no source; checked against the synthetic takes' truth and against thumps put into the speech of another
-    synthesizer. A footstep on the stand counts, too.
+    The level below 0.7 times the voice's low cut (`cut_hz` of :class:`LowEnd`), or below 55 Hz if that is higher, over
+    50 ms, must come within 14 dB of the voice's RMS, stand 12 dB above the steady part of the low end, and fall back by
+    6 dB within 0.3 s. Of thumps closer than 0.15 s the loudest counts. Common practice, no source; checked against the synthetic takes' truth and against thumps put
+    into the speech of another synthesizer.
     """
-    low, rest = split_low_end(clip)
-    low_db = running_level_db(low)
-    voice = butter(2, _VOICE_HZ, "bandpass", fs=clip.rate, output="sos")
-    padlen = min(clip.frames - 1, clip.rate // 10)
-    voice_db = running_level_db(
-        rest.with_samples(sosfiltfilt(voice, rest.columns, axis=0, padlen=padlen).reshape(rest.samples.shape))
-    )
-    least_db = max(float(np.median(low_db)) + _OVER_USUAL_DB, rms_dbfs(clip) - _UNDER_CLIP_DB, _SILENCE_DBFS)
-    found: list[Pop] = []
-    for start, end in zip(*stretches(low_db > least_db)):
-        top = start + int(np.argmax(low_db[start:end]))
-        # As long as it stays within 6 dB of its top: the fall itself may drown in a louder rumble.
-        long = np.count_nonzero(low_db[start:end] > low_db[top] - 6.0) / clip.rate > _LONGEST_S
-        drowned = np.max(low_db[start:end] - voice_db[start:end]) < -_UNDER_VOICE_DB
-        if long or drowned:
-            continue
-        pop = Pop(float(top / clip.rate), float(low_db[top]))
-        if found and pop.time_s - found[-1].time_s < _APART_S:
-            found[-1] = max(found[-1], pop, key=lambda one: one.level_dbfs)
-        else:
-            found.append(pop)
+    low = measure_low_end(clip) if low is None else low
+    if low is None:
+        return []
+    corner_hz = max(POP_SHARE * low.cut_hz, POP_LEAST_HZ)
+    sections = butter(4, corner_hz, fs=clip.rate, output="sos")  # run both ways, so that nothing is late
+    bass = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4))
+    step = max(clip.rate // _POP_STEPS_PER_S, 1)
+    level_db = running_level_db(clip.with_samples(bass.reshape(clip.samples.shape)), POP_LEVEL_MS)[::step]
+    least_db = low.voice_dbfs + max(_UNDER_VOICE_DB, low.steady_db + _OVER_STEADY_DB)
+    padded_db = np.pad(level_db, 1, constant_values=-300.0)  # a thump at either end counts, too
+    apart = round(_APART_S * _POP_STEPS_PER_S)
+    places, _ = find_peaks(padded_db, height=least_db, distance=apart, prominence=_FALLS_BACK_DB)
+    found = []
+    for top in places - 1:
+        starts, ends = stretches(level_db > level_db[top] - _FALLS_BACK_DB)
+        k = np.searchsorted(starts, top, side="right") - 1
+        if (ends[k] - starts[k]) * step / clip.rate <= _LONGEST_S:
+            found.append(Pop(float(top * step / clip.rate), float(level_db[top])))
     return found
 
 
@@ -202,7 +230,7 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
     Raises
     ------
     ValueError
-        If the two clips are not of one length and rate.
+        If the two clips differ in length or rate.
 
     Notes
     -----
@@ -264,44 +292,14 @@ def band_level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
     return power_to_db(2.0 * float(power.sum()) / (clip.frames**2 * clip.channels))
 
 
-@dataclass(frozen=True)
-class LowEnd:
-    """What lies below a voice.
-
-    Attributes
-    ----------
-    below_hz : float
-        Up to where it was measured: well under the low cut that the voice would bear.
-    cut_hz : float
-        That low cut.
-    pitch : PitchRange or None
-        What it follows from; None where no pitch was found.
-    steady_db : float
-        Level of the steady part in the pauses (in the softest moments, where there are none), against the voice's RMS.
-    thump_db : float
-        Level of the loudest 50 ms, against the same.
-    """
-
-    below_hz: float
-    cut_hz: float
-    pitch: PitchRange | None
-    steady_db: float
-    thump_db: float
-
-    @property
-    def worth_cutting(self) -> bool:
-        """Whether there is anything that a compressor could react to."""
-        return self.steady_db > STEADY_LOW_DB or self.thump_db > THUMP_LOW_DB
-
-
-def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None:
+def measure_low_end(clip: Clip, active: np.ndarray | None = None) -> LowEnd | None:
     """Find how low the voice goes, and what lies beneath it.
 
     Parameters
     ----------
     clip : Clip
-    sung : ndarray of bool, shape (frames,), optional
-        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------
@@ -314,20 +312,19 @@ def measure_low_end(clip: Clip, sung: np.ndarray | None = None) -> LowEnd | None
     -----
     Common practice, no source.
     """
-    sung = active_mask(clip) if sung is None else sung
-    if not sung.any():
+    active = active_mask(clip) if active is None else active
+    if not active.any():
         return None
-    pitch = pitch_range(clip, sung)
+    pitch = pitch_range(clip, active)
     cut_hz = (
         USUAL_LOW_CUT_HZ if pitch is None else float(np.clip(5 * round(LOW_CUT_SHARE * pitch.low_hz / 5), *LOW_CUT_HZ))
     )
     below_hz = round(0.6 * cut_hz, 1)
     low = clip.with_samples(sosfilt(butter(8, below_hz, fs=clip.rate, output="sos"), clip.samples, axis=0))
     edges, powers = step_powers(low, 50.0)
-    pauses = ~np.logical_or.reduceat(sung, edges[:-1])
+    pauses = ~np.logical_or.reduceat(active, edges[:-1])
     # Where the voice never rests the softest moments must do, which the voice may have lifted.
     steady = np.percentile(powers[pauses], 25) if pauses.sum() >= 5 else np.percentile(powers, 5)
-    voice_db = sung_rms_dbfs(clip, sung)
-    return LowEnd(
-        below_hz, cut_hz, pitch, power_to_db(float(steady)) - voice_db, power_to_db(float(powers.max())) - voice_db
-    )
+    voice_dbfs = active_rms_dbfs(clip, active)
+    steady_db, thump_db = (power_to_db(float(power)) - voice_dbfs for power in (steady, powers.max()))
+    return LowEnd(below_hz, cut_hz, pitch, voice_dbfs, steady_db, thump_db)

@@ -14,6 +14,10 @@ from vocomp_lab.analysis.meters import ReductionStats, reduction_stats
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
+from vocomp_lab.sound.text import (
+    decibels as decibels,  # kept importable from here until every file imports it from there
+)
+from vocomp_lab.sound.text import minus
 
 
 @dataclass(frozen=True)
@@ -106,18 +110,6 @@ def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5
     return sorted(moments, key=lambda moment: -moment.max_db)
 
 
-def decibels(value: float, digits: int = 1, *, sign: bool = False) -> str:
-    """A level or gain for reading: a true minus sign, "−∞" for silence, "–" where there is none."""
-    if math.isnan(value):
-        return "–"
-    if math.isinf(value):
-        return "∞" if value > 0 else "−∞"
-    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
-    if float(text) == 0:
-        text = ("±" if sign else "") + text.lstrip("+-")
-    return text.replace("-", "−")
-
-
 @dataclass(frozen=True)
 class Goal:
     """A window that a measured number should land in, shown on a bench and checked in the lessons.
@@ -160,7 +152,7 @@ def window_text(low: float, high: float, unit: str) -> str:
         window = f"at least {low:g}"
     else:
         window = f"{low:g} to {high:g}"
-    return f"{window} {unit}".replace("-", "−")
+    return minus(f"{window} {unit}")
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from scipy.signal import bilinear, butter, lfilter, resample_poly, sosfilt
 
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.stretches import bridged, filled, stretches
 from vocomp_lab.processors.recursion import coefficient, smooth_branching
 from vocomp_lab.sound.audio import Clip, check_rate
 from vocomp_lab.sound.checks import check_choice, check_number
@@ -31,95 +32,48 @@ _PPM_TIMES = {"I": (2.0, 1.7, 20.0), "II": (3.75, 2.8, 24.0)}
 _PPM_POWER = 1.5
 _LOUD_PERCENTILE = 95
 _FLOOR_PERCENTILE = 5
+# What :func:`active_mask` says of each: how far under the loud level, over the noise floor, and how short.
+_ONSET_DROP_DB, _HOLD_DROP_DB, _NOISE_MARGIN_DB, _SILENCE_DBFS = 15.0, 28.0, 8.0, -70.0
+_BRIDGE_MS, _BLIP_MS = 150.0, 60.0
 
 
-def active_mask(
-    clip: Clip,
-    *,
-    onset_drop_db: float = 15.0,
-    hold_drop_db: float = 28.0,
-    noise_margin_db: float = 8.0,
-    silence_dbfs: float = -70.0,
-    bridge_ms: float = 150.0,
-    blip_ms: float = 60.0,
-) -> np.ndarray:
-    """Where the singer sings: the frames that count for statistics, pauses and breaths left out as far as levels tell.
+def active_mask(clip: Clip) -> np.ndarray:
+    """Where the singer sings: the frames that count for statistics, with pauses and breaths left out.
 
     The clip's level is taken every 10 ms in the band of the voice's strongest tones (120 to 4,000 Hz), so that
-    rumble, pops, hiss and most of a breath don't count. The *loud level* is the 95th percentile of it. A stretch of
-    sound is singing if it stays above the hold threshold and gets above the onset threshold somewhere.
+    rumble, pops, hiss and most of a breath don't count. The *loud level* is its 95th percentile. A stretch of sound is
+    singing if it stays within 28 dB of the loud level and comes within 15 dB of it somewhere. That keeps a phrase that
+    was sung 8 dB too softly, and drops a breath on its own.
 
     Parameters
     ----------
     clip : Clip
-    onset_drop_db : float
-        How far below the loud level a stretch's loudest moment may lie: 15 dB lets a phrase in that was sung 8 dB
-        too softly, and leaves out a breath on its own.
-    hold_drop_db : float
-        How far below the loud level a stretch begins and ends.
-    noise_margin_db : float
-        Both thresholds stay this far above the noise floor (5th percentile of the level).
-    silence_dbfs : float
-        Below this nothing is singing, whatever the rest of the clip is like.
-    bridge_ms : float
-        Gaps shorter than this (consonants) count as singing.
-    blip_ms : float
-        Stretches shorter than this (clicks) don't.
 
     Returns
     -------
     ndarray of bool, shape (frames,)
         All False for a silent clip.
 
-    Raises
-    ------
-    ValueError
-        If a setting is out of its range.
-
     Notes
     -----
-    Common practice (thresholds with hysteresis), no source. It doesn't know words: a loud breath that leads into a
-    note without a gap, or other instruments, count as singing.
+    Both thresholds stay 8 dB above the noise floor (5th percentile of the level) and above −70 dBFS. Gaps under 150 ms
+    (consonants) count as singing; stretches under 60 ms (clicks) don't. Common practice (thresholds with hysteresis),
+    no source. It doesn't know words: a loud breath that leads into a note without a gap counts as singing, and so do
+    other instruments.
     """
-    onset_drop_db = check_number("onset_drop_db", onset_drop_db, 0, 100, "dB")
-    hold_drop_db = check_number("hold_drop_db", hold_drop_db, onset_drop_db, 100, "dB")
-    noise_margin_db = check_number("noise_margin_db", noise_margin_db, 0, 60, "dB")
-    silence_dbfs = check_number("silence_dbfs", silence_dbfs, -200, 0, "dBFS")
-    bridge_ms = check_number("bridge_ms", bridge_ms, 0, 10_000, "ms")
-    blip_ms = check_number("blip_ms", blip_ms, 0, 10_000, "ms")
-
     edges, powers = step_powers(_voice_band(clip), MASK_STEP_MS)
-    sung = active_steps(
-        powers,
-        onset_drop_db=onset_drop_db,
-        hold_drop_db=hold_drop_db,
-        noise_margin_db=noise_margin_db,
-        silence_dbfs=silence_dbfs,
-        bridge_ms=bridge_ms,
-        blip_ms=blip_ms,
-    )
-    return np.repeat(sung, np.diff(edges))
+    return np.repeat(active_steps(powers), np.diff(edges))
 
 
-def active_steps(
-    powers: np.ndarray,
-    *,
-    onset_drop_db: float = 15.0,
-    hold_drop_db: float = 28.0,
-    noise_margin_db: float = 8.0,
-    silence_dbfs: float = -70.0,
-    bridge_ms: float = 150.0,
-    blip_ms: float = 60.0,
-) -> np.ndarray:
-    """Where the singer sings, told from the power of the voice's band in steps of 10 ms: :func:`active_mask` without
-    the clip.
+def active_steps(powers: np.ndarray, onset_drop_db: float = _ONSET_DROP_DB) -> np.ndarray:
+    """:func:`active_mask` without the clip, from the power of the voice's band in steps of 10 ms.
 
     Parameters
     ----------
     powers : ndarray, shape (steps,)
         Mean power between 120 and 4,000 Hz (:func:`voice_band_sections`) of every 10 ms.
-    onset_drop_db, hold_drop_db, noise_margin_db, silence_dbfs, bridge_ms, blip_ms : float
-        As in :func:`active_mask`.
+    onset_drop_db : float
+        How far below the loud level a stretch's loudest moment may lie.
 
     Returns
     -------
@@ -129,20 +83,15 @@ def active_steps(
     sounding = level_db > level_db.max() - 40.0  # so that a clip that is mostly pause is judged by its few words
     loud_db = np.percentile(level_db[sounding], _LOUD_PERCENTILE)
     # Where nobody ever pauses the "floor" is the voice itself, which must not push the thresholds over the voice.
-    floor_db = min(np.percentile(level_db, _FLOOR_PERCENTILE) + noise_margin_db, loud_db - onset_drop_db / 2)
-    onset_db = max(loud_db - onset_drop_db, floor_db, silence_dbfs)
-    hold_db = max(loud_db - hold_drop_db, floor_db, silence_dbfs)
+    floor_db = min(np.percentile(level_db, _FLOOR_PERCENTILE) + _NOISE_MARGIN_DB, loud_db - onset_drop_db / 2)
+    onset_db = max(loud_db - onset_drop_db, floor_db, _SILENCE_DBFS)
+    hold_db = max(loud_db - _HOLD_DROP_DB, floor_db, _SILENCE_DBFS)
 
     starts, ends = stretches(level_db > hold_db)
     loudest = np.maximum.reduceat(np.append(level_db, -np.inf), np.ravel([starts, ends], order="F"))[::2]
-    starts, ends = starts[loudest > onset_db], ends[loudest > onset_db]
-    joined = (starts[1:] - ends[:-1]) * MASK_STEP_MS < bridge_ms
-    starts, ends = starts[np.append(True, ~joined)[: len(starts)]], ends[np.append(~joined, True)[: len(ends)]]
-    long = (ends - starts) * MASK_STEP_MS >= blip_ms
-    change = np.zeros(len(powers) + 1, dtype=int)
-    change[starts[long]] += 1
-    change[ends[long]] -= 1
-    return np.cumsum(change[:-1]) > 0
+    starts, ends = bridged(starts[loudest > onset_db], ends[loudest > onset_db], _BRIDGE_MS / MASK_STEP_MS)
+    long = ends - starts >= _BLIP_MS / MASK_STEP_MS
+    return filled(starts[long], ends[long], len(powers))
 
 
 @dataclass(frozen=True)
@@ -191,11 +140,12 @@ def reduction_stats(reduction_db, active, floor_db: float = 0.5) -> ReductionSta
     floor_db = check_number("floor_db", floor_db, 0, 100, "dB")
     reduction_db = _checked_reduction(reduction_db)
     active = checked_active(active, reduction_db.shape)
-    sung = reduction_db[active]
-    if len(sung) == 0:
+    counted = reduction_db[active]
+    if len(counted) == 0:
         return ReductionStats(0.0, 0.0, 0.0, 0.0, floor_db)
-    median, p95 = np.percentile(sung, [50, 95], overwrite_input=True)
-    return ReductionStats(float(np.mean(sung > floor_db)), float(median), float(p95), float(sung.max()), floor_db)
+    median, p95 = np.percentile(counted, [50, 95], overwrite_input=True)
+    share = float(np.mean(counted > floor_db))
+    return ReductionStats(share, float(median), float(p95), float(counted.max()), floor_db)
 
 
 def vu_reading(clip: Clip, reference_dbfs: float = -18.0) -> tuple[np.ndarray, np.ndarray]:
@@ -288,7 +238,7 @@ def reduction_needle(reduction_db, rate: int) -> np.ndarray:
 
 
 def peak_to_loudness_ratio_db(clip: Clip) -> float:
-    """True peak minus integrated loudness, in dB: how far the peaks stand out of the loudness; NaN for silence.
+    """True peak minus integrated loudness, in dB: how far the peaks stand out from the loudness; NaN for silence.
 
     Notes
     -----
@@ -296,49 +246,6 @@ def peak_to_loudness_ratio_db(clip: Clip) -> float:
     """
     lufs = integrated_lufs(clip)
     return true_peak_dbtp(clip) - lufs if lufs > -math.inf else math.nan
-
-
-def level_histogram(
-    clip: Clip, active, *, measure: str = "peak", low_dbfs: float = -60.0, high_dbfs: float = 0.0, bin_db: float = 1.0
-) -> tuple[np.ndarray, np.ndarray]:
-    """How often the sung part has which level: where a threshold would bite.
-
-    Parameters
-    ----------
-    clip : Clip
-    active : array_like of bool, shape (frames,)
-        Where the singer sings: see :func:`active_mask`.
-    measure : {"peak", "rms"}
-        What is taken of every 10 ms: the largest sample of any channel, as a peak detector sees it, or the RMS.
-    low_dbfs, high_dbfs, bin_db : float
-        The scale and how finely it is divided. Levels beyond either end count in the last bin there.
-
-    Returns
-    -------
-    edges_db : ndarray, shape (bins + 1,)
-    share : ndarray, shape (bins,)
-        Part of the sung time at each level; sums to 1, or is all zero where nothing is sung.
-
-    Raises
-    ------
-    ValueError
-        If a setting is not allowed, or `active` doesn't fit the clip.
-    """
-    check_choice("measure", measure, ("peak", "rms"))
-    low_dbfs = check_number("low_dbfs", low_dbfs, -300, 100, "dBFS")
-    high_dbfs = check_number("high_dbfs", high_dbfs, low_dbfs, 200, "dBFS", low_open=True)
-    bin_db = check_number("bin_db", bin_db, 0.01, 100, "dB")
-    active = checked_active(active, (clip.frames,))
-    edges, powers = step_powers(clip, MASK_STEP_MS)
-    if measure == "peak":
-        level_db = amplitude_to_db(np.maximum.reduceat(np.abs(clip.columns).max(axis=1), edges[:-1]))
-    else:
-        level_db = power_to_db(powers)
-    sung_frames = np.add.reduceat(active.astype(np.int64), edges[:-1])
-    edges_db = low_dbfs + bin_db * np.arange(max(math.ceil((high_dbfs - low_dbfs) / bin_db - 1e-9), 1) + 1)
-    bins = np.clip(np.searchsorted(edges_db, level_db, side="right") - 1, 0, len(edges_db) - 2)
-    share = np.bincount(bins, weights=sung_frames, minlength=len(edges_db) - 1)
-    return edges_db, share / max(sung_frames.sum(), 1)
 
 
 def noise_floor_dbfs(clip: Clip, active) -> float:
@@ -459,12 +366,6 @@ def voice_band_sections(rate: int) -> np.ndarray:
     return butter(4, [low, min(high, 0.45 * rate)], "bandpass", fs=rate, output="sos")
 
 
-def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where the True stretches start, and the index after their ends."""
-    change = np.diff(flags.astype(np.int8), prepend=0, append=0)
-    return np.flatnonzero(change > 0), np.flatnonzero(change < 0)
-
-
-def sung_rms_dbfs(clip: Clip, sung: np.ndarray) -> float:
-    """RMS over the sung part, in dB re full scale; `sung` is bool, shape (frames,), with one True at least."""
-    return power_to_db(float(np.mean(np.square(clip.columns[sung]))))
+def active_rms_dbfs(clip: Clip, active: np.ndarray) -> float:
+    """RMS while the singer sings, in dB re full scale; `active` is bool, shape (frames,), with one True at least."""
+    return power_to_db(float(np.mean(np.square(clip.columns[active]))))

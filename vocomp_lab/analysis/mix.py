@@ -9,15 +9,15 @@ import numpy as np
 
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs, loudness
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice, check_number
+from vocomp_lab.sound.text import decibels
 
 KINDS = ("phrases", "words")
 """What is followed: phrases by the short-term loudness of both, words by the vocal's momentary loudness."""
 _SHORT_S, _MOMENTARY_S = 3.0, 0.4
 _MOST_OFFSET_LU = 40.0
-_LEAST_SUNG = 0.5
+_LEAST_ACTIVE = 0.5
 # Softer than this under the backing's own loudness, the band is pausing, and there is nothing to sink in.
 _PAUSING_LU = 20.0
 
@@ -121,18 +121,18 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
             f"active: {active.dtype} of shape {active.shape} is not allowed; "
             f"give True or False for each of {vocal.frames} frames."
         )
-    sung, band = loudness(vocal), loudness(backing)
+    voice, band = loudness(vocal), loudness(backing)
     window_s = _SHORT_S if kind == "phrases" else _MOMENTARY_S
-    level = sung.short_term_lufs if kind == "phrases" else sung.momentary_lufs
-    times = sung.times - window_s / 2
+    level = voice.short_term_lufs if kind == "phrases" else voice.momentary_lufs
+    times = voice.times - window_s / 2
     # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it.
     ends = np.interp(times + _SHORT_S / 2, band.times, np.arange(len(band.times)))
     under = band.short_term_lufs[np.rint(ends).astype(int)]
     counted = np.concatenate([[0], np.cumsum(active)])
-    last = np.clip(np.rint(sung.times * vocal.rate).astype(int), 0, vocal.frames)
-    first = np.rint((sung.times - window_s) * vocal.rate).astype(int)
+    last = np.clip(np.rint(voice.times * vocal.rate).astype(int), 0, vocal.frames)
+    first = np.rint((voice.times - window_s) * vocal.rate).astype(int)
     share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * vocal.rate)
-    heard = (first >= 0) & (share >= _LEAST_SUNG) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
+    heard = (first >= 0) & (share >= _LEAST_ACTIVE) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
     return times, np.where(heard, np.where(heard, level, 0.0) - np.where(heard, under, 0.0), np.nan)
 
 

@@ -1,4 +1,4 @@
-"""Where notes begin, and how far each beginning stands out of what follows it.
+"""Where notes begin, and how far each beginning stands out from what follows it.
 
 A compressor with a slow attack lets the beginning through and turns down the rest; this is where that is measured.
 """
@@ -15,7 +15,7 @@ from vocomp_lab.sound.levels import power_to_db, step_powers
 
 ONSET_MS = 50.0
 SUSTAIN_MS = (120.0, 250.0)
-"""What counts as the beginning of a note, and as what follows it, from where it begins."""
+"""What counts as the beginning of a note, and as its continuation, in ms from where it starts."""
 _STEP_MS = 5.0
 _FINE_MS = 10.0
 _WEAK_DB = 14.0
@@ -29,9 +29,9 @@ def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np
     ----------
     clip : Clip
     rise_db : float
-        By how much the mean power of the next 50 ms has to lie over that of the last 50 ms. 1 to 40 dB.
+        How far the mean power of the next 50 ms must exceed that of the last 50 ms. 1 to 40 dB.
     apart_ms : float
-        Of beginnings that are nearer to each other than this, the steepest counts. 10 to 2,000 ms.
+        Of beginnings closer together than this, the steepest counts. 10 to 2,000 ms.
 
     Returns
     -------
@@ -68,14 +68,14 @@ def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np
     count = len(powers)
     before, after, following = (level_db[first : first + count] for first in (0, reach, reach + later))
     strong = np.minimum(after, following) > loud_db - _WEAK_DB
-    # A step of silence on either side, so that a voice that is there from the first sample on has a beginning too.
+    # A step of silence on either side, so that a voice that starts with the first sample has a beginning, too.
     rises = np.pad(np.where(strong, after - before, 0.0), 1)
     places, _ = find_peaks(rises, height=rise_db, distance=max(round(apart_ms / _STEP_MS), 1))
     return edges[places - 1] / clip.rate
 
 
 def onset_to_sustain_db(clip: Clip, onsets_s) -> np.ndarray:
-    """How far the beginning of each note stands out of what follows it.
+    """How far the beginning of each note stands out from what follows it.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) 
     onsets_s : array_like, shape (onsets,)
         Where the notes begin, in seconds.
     floor_db : float
-        A note that never asked for more than this has nothing to let go.
+        A note with no more reduction than this has nothing to let go.
 
     Returns
     -------

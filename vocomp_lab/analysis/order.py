@@ -30,8 +30,7 @@ def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
     Raises
     ------
     ValueError
-        If there is no such stage, or it should come after itself.
-
+        If there is no such stage, or it would come after itself.
 
     Examples
     --------
@@ -53,22 +52,22 @@ def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
 
 @dataclass(frozen=True)
 class OrderNumbers:
-    """What a chain in some order does to a clip.
+    """What a chain does to a clip with its stages in a given order.
 
     Attributes
     ----------
     stages : dict of ReductionStats
-        Of each dynamics stage, while somebody sings.
+        For each dynamics stage, while somebody sings.
     max_db : float
-        Largest reduction of all together.
+        Largest reduction of all stages together.
     in_pauses_db : float
-        Mean reduction of all together where nobody sings; NaN where there is no pause.
+        Mean reduction of all stages together in the pauses; NaN if there is none.
     travel_db_per_s : float
         How far the gain travels in a second of singing.
     spread_lu : float
         How uneven the result's words are (:func:`vocomp_lab.analysis.evenness.loudness_spread_lu`).
     peak_dbfs : float
-        Sample peak once the result is as loud as what went in: what a limiter behind it would still have to do.
+        Sample peak at the loudness of the input: what a limiter after it would still have to do.
     """
 
     stages: dict[str, ReductionStats]

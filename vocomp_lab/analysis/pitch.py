@@ -1,4 +1,4 @@
-"""The pitch of one voice over time: how low it goes, so that a low cut can stay beneath it."""
+"""The pitch of one voice over time: how low it goes, so that a low cut can stay below it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 
-# High enough that the lag of a high note is told within a few cents, low enough to be quick.
+# High enough to measure a high note within a few cents, low enough to be quick.
 _WORK_RATE_HZ = 16_000
 _PERIODS = 2
 _HIGHEST_PARTIAL_HZ = 3_000.0
@@ -34,10 +34,17 @@ class PitchTrack:
     times_s: np.ndarray = field(repr=False)
     pitch_hz: np.ndarray = field(repr=False)
 
+    def nearest(self, times_s) -> np.ndarray:
+        """The pitch at the step nearest to each time, shape as `times_s`; NaN where there is none."""
+        if len(self.times_s) == 0:
+            return np.full(np.shape(times_s), np.nan)
+        middles = (self.times_s[1:] + self.times_s[:-1]) / 2
+        return self.pitch_hz[np.searchsorted(middles, times_s)]
+
 
 @dataclass(frozen=True)
 class PitchRange:
-    """The pitches that a voice keeps to: 5th percentile, median and 95th percentile, in Hz."""
+    """The range of a voice's pitch: 5th percentile, median and 95th percentile, in Hz."""
 
     low_hz: float
     median_hz: float
@@ -56,15 +63,15 @@ def pitch_track(
     low_hz, high_hz : float
         Pitches to look for, 30 to 2,000 Hz.
     threshold : float
-        0.01 to 0.9. How unlike two neighbouring periods may be, as a share of how unlike any two stretches are on
-        average, for the sound to count as having a pitch.
+        0.01 to 0.9. How different two neighbouring periods may be, relative to the average difference of any two stretches, for the
+        sound to count as having a pitch.
     step_ms : float
         1 to 1,000 ms.
 
     Returns
     -------
     PitchTrack
-        Without steps for a clip that is shorter than three periods of `low_hz`.
+        Empty for a clip shorter than three periods of `low_hz`.
 
     Raises
     ------
@@ -108,7 +115,7 @@ def _pitches(frames: np.ndarray, width: int, shortest: int, threshold: float) ->
     energy = energy[:, width : width + lags] - energy[:, :lags]
     unlike = np.maximum(energy[:, :1] + energy - 2.0 * alike, 0.0)
     mean = np.cumsum(unlike[:, 1:], axis=1) / np.arange(1, lags)
-    # Silence is as unlike itself as it is like itself: it has no pitch.
+    # Silence has no pitch.
     silent = energy[:, :1] <= 1e-15 * width
     shape = np.where(silent | (mean <= 0), 1.0, unlike[:, 1:] / np.where(mean > 0, mean, 1.0))
 
@@ -123,30 +130,29 @@ def _pitches(frames: np.ndarray, width: int, shortest: int, threshold: float) ->
     return np.where(dip.any(axis=1), first + 2 + np.clip(shift, -0.5, 0.5), np.nan)
 
 
-def pitch_range(clip: Clip, sung: np.ndarray | None = None) -> PitchRange | None:
-    """The pitches that a voice keeps to while it sings.
+def pitch_range(clip: Clip, active: np.ndarray | None = None) -> PitchRange | None:
+    """The range of a voice's pitch while it sings.
 
     Parameters
     ----------
     clip : Clip
         One voice.
-    sung : ndarray of bool, shape (frames,), optional
-        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------
     PitchRange or None
-        None where hardly anything has a pitch: silence, noise, whispering.
+        None if hardly anything has a pitch: silence, noise, whispering.
 
     Notes
     -----
-    Percentiles of :func:`pitch_track` over the sung part, so that a few slips of an
-    octave, or hum in a pause, don't count.
+    Percentiles of :func:`pitch_track` while somebody sings, so that a few octave errors, or hum in a pause, don't count.
     """
     track = pitch_track(clip)
     frames = np.minimum((track.times_s * clip.rate).astype(int), clip.frames - 1)
-    sung = active_mask(clip) if sung is None else sung
-    pitches = track.pitch_hz[sung[frames] & np.isfinite(track.pitch_hz)]
+    active = active_mask(clip) if active is None else active
+    pitches = track.pitch_hz[active[frames] & np.isfinite(track.pitch_hz)]
     if len(pitches) < _LEAST_VOICED:
         return None
     return PitchRange(*(float(value) for value in np.percentile(pitches, [5, 50, 95])))

@@ -1,4 +1,4 @@
-"""When the gain itself is heard: how much it travels, and what it lifts, room and hisses."""
+"""When you hear the gain itself: how much it moves, and how it lifts room noise and hiss."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SMOOTH_MS = 50.0
 
 
 def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.ndarray:
-    """A gain reduction as the ear follows it as a change of level: averaged over a few of the voice's cycles.
+    """A gain reduction as the ear follows it: averaged over a few of the voice's cycles.
 
     Parameters
     ----------
@@ -31,8 +31,8 @@ def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.nda
 
     Notes
     -----
-    What is quicker than about 50 ms is not heard as a level that moves but as roughness, which
-    :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` measures (common practice, no source).
+    Movement faster than about 50 ms is heard as roughness, not as a change of level;
+    :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` measures it (common practice, no source).
     """
     smooth_ms = check_number("smooth_ms", smooth_ms, 1, 1_000, "ms")
     reduction_db = np.asarray(reduction_db, dtype=float)

@@ -1,9 +1,9 @@
-"""Finding a boxy resonance: a ring of the room or the microphone that stays while harmonics and formants move.
+"""Finding a boxy resonance: a ring of the room or microphone that stays while harmonics and formants move.
 
-A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. What tells
-them apart is that the formants differ from vowel to vowel, and the ring doesn't. So every tenth of a second or so of
-the take is explained as well as it can be by a voice of its own (a source that falls with frequency, and two formants
-that are free), and the one bell is sought that helps *all* of them.
+A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. But formants
+change from vowel to vowel, and the ring doesn't. So about every tenth of a second is explained as well as possible by a
+voice (a source that falls with frequency, and two free formants), and the search is for the one bell that improves *all*
+of these explanations.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from scipy.optimize import minimize
 from scipy.signal import resample_poly
 
 from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.pitch import pitch_track
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
 from vocomp_lab.sound.levels import power_to_db
@@ -28,7 +29,6 @@ _FRAME_S, _HOP_S, _FRAMES_A_MOMENT, _MOMENT_HOP = 0.06, 0.02, 5, 2
 _MOST_MOMENTS = 300
 _LINE_HZ = 3.0
 _PITCH_HZ = (75.0, 500.0)
-_VOICED = 0.75
 _HARMONICS = np.arange(1, 16)
 _SEARCH_HZ = 30.0
 _SPECTRUM_HZ = (70.0, 1_600.0)
@@ -47,14 +47,14 @@ _Q_USUAL, _Q_SD_NEPERS = 3.0, 0.2
 
 @dataclass(frozen=True)
 class Resonance:
-    """A ring, as the bell (:class:`vocomp_lab.Peaking`) that would make it; the same with −gain takes it out.
+    """A ring, as the bell (:class:`vocomp_lab.Peaking`) that would make it; the same bell with −gain removes it.
 
     Attributes
     ----------
     freq_hz : float
     gain_db : float
     q : float
-        Only roughly right: between the harmonics of a high voice there is nothing to see.
+        Only roughly right: there is nothing to measure between the harmonics of a high voice.
     """
 
     freq_hz: float
@@ -68,7 +68,7 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
     Parameters
     ----------
     clip : Clip
-        One voice, best ten seconds or more with several pitches and vowels.
+        One voice, preferably ten seconds or more with several pitches and vowels.
     low_hz, high_hz : float
         Where to look, 100 to 1,500 Hz.
     count : int
@@ -77,9 +77,9 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
     Returns
     -------
     list of Resonance
-        At most `count`; empty if nothing is sung or nothing rings by 1 dB. Clean takes of the two synthetic singers are
-        said to ring by up to 3 dB, clean speech of another synthesizer by up to 7: a ring is a place to listen to, not
-        a verdict.
+        At most `count`; empty if nobody sings or nothing rings by 1 dB. In clean takes of the two synthetic singers it
+        finds rings of up to 3 dB, in clean speech of another synthesizer up to 7: a ring is a place to listen to, not a
+        verdict.
 
     Raises
     ------
@@ -134,12 +134,13 @@ def _moments(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     frames = np.lib.stride_tricks.sliding_window_view(mono, length)[firsts] * window
     size = int(rate / _LINE_HZ) // 2 * 2
     power = np.abs(np.fft.rfft(frames, size, axis=1)) ** 2
-    pitch_hz, voiced = _pitch(power, window, size, rate)
+    pitch_hz = pitch_track(clip, *_PITCH_HZ).nearest((firsts + length / 2) / rate)
+    voiced = np.isfinite(pitch_hz)
 
     # The highest line near each harmonic.
     line_hz = rate / size
     reach = int(_SEARCH_HZ / line_hz)
-    nearest = np.round(pitch_hz[:, None] * _HARMONICS / line_hz).astype(int)
+    nearest = np.round(np.where(voiced, pitch_hz, _PITCH_HZ[0])[:, None] * _HARMONICS / line_hz).astype(int)
     lines = np.clip(nearest[:, :, None] + np.arange(-reach, reach + 1), 0, power.shape[1] - 1)
     near = np.take_along_axis(power[:, None, :], lines, axis=2)
     top = near.argmax(axis=2)
@@ -155,24 +156,6 @@ def _moments(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
         return np.where(often[kept], np.ma.median(values, axis=1).filled(np.nan), np.nan)
 
     return middle(freqs_hz), middle(levels_db)
-
-
-def _pitch(power, window, size, rate) -> tuple[np.ndarray, np.ndarray]:
-    """Pitch in Hz of every frame by autocorrelation, and whether it has one, of spectra (frames, lines)."""
-    freqs_hz = np.arange(power.shape[1]) * rate / size
-    band = np.where((freqs_hz > _PITCH_HZ[0]) & (freqs_hz < 2_500.0), power, 0.0)
-    alike = np.fft.irfft(band, size, axis=1)[:, : size // 2]
-    fades = np.fft.irfft(np.abs(np.fft.rfft(window, size)) ** 2)[: size // 2]
-    alike /= np.maximum(alike[:, :1], 1e-300) * np.maximum(fades / fades[0], 0.05)
-    low, high = int(rate / _PITCH_HZ[1]), min(int(rate / _PITCH_HZ[0]), size // 2 - 2)
-    here, before, after = alike[:, low:high], alike[:, low - 1 : high - 1], alike[:, low + 1 : high + 1]
-    best = here.max(axis=1)
-    # The first peak that is nearly as high as the highest: multiples of the period repeat it.
-    peak = np.argmax((here >= before) & (here >= after) & (here > 0.9 * best[:, None]), axis=1)
-    left, centre, right = (values[np.arange(len(peak)), peak] for values in (before, here, after))
-    bend = left - 2.0 * centre + right
-    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)
-    return rate / (low + peak + np.clip(shift, -0.5, 0.5)), best > _VOICED
 
 
 class _Voice:

@@ -6,20 +6,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation
 
-from vocomp_lab.analysis.meters import active_mask, stretches
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
 
 HISS_DB = -30.0
-"""Level of the band from which a sound is a hiss, in dB over the voice's running level: soft s sounds count, too."""
+"""A sound is a hiss if the band exceeds this, in dB relative to the voice's running level; soft s sounds count, too."""
 SHARP_DB = -16.0
-"""The louder quarter of the s sounds, above 6 kHz, is sharp from this on, in dB over the voice's running level."""
-# Of a sound that hisses: gaps that don't end it, and how long it is at least.
+"""The s sounds are sharp if the louder quarter exceeds this above 6 kHz, in dB relative to the voice's running level."""
+# Gaps that don't end a hiss, and its shortest length.
 BRIDGE_MS, SHORTEST_MS = 15.0, 45.0
-# A hiss that is further than this from any singing is a breath.
+# A hiss farther than this from any singing is a breath.
 NEAR_MS = 100.0
 
 
@@ -34,7 +34,7 @@ def find_sibilants(
     freq_hz : float
         Where the band of the hiss begins, as in :class:`DeEsser`.
     threshold_db : float
-        Level of the band from which it is a hiss, in dB over the voice's running level.
+        What the band must exceed to be a hiss, in dB relative to the voice's running level.
 
     Returns
     -------
@@ -48,22 +48,21 @@ def find_sibilants(
 
     Notes
     -----
-    Gaps under 15 ms are bridged, and what is shorter than 45 ms is the burst of a t or k; what is over
-    0.1 s from the singing is a breath. Common practice, no source;
-    checked against the synthetic takes' truth.
+    Gaps under 15 ms are bridged. Anything shorter than 45 ms is the burst of a t or k; anything more than 0.1 s away
+    from singing is a breath. Common practice, no source; checked against the synthetic takes' truth.
     """
-    hissing = DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).detector_db(clip) > threshold_db
-    starts, ends = stretches(hissing)
-    apart = starts[1:] - ends[:-1] >= BRIDGE_MS * clip.rate / 1000.0
-    starts, ends = starts[np.append(True, apart)[: len(starts)]], ends[np.append(apart, True)[: len(ends)]]
-    long = ends - starts >= SHORTEST_MS * clip.rate / 1000.0
-    sung = np.concatenate([[0], np.cumsum(active_mask(clip))])
-    near = int(NEAR_MS * clip.rate / 1000.0)
-    with_song = sung[np.minimum(ends + near, clip.frames)] > sung[np.maximum(starts - near, 0)]
-    return [
-        (float(start / clip.rate), float(end / clip.rate))
-        for start, end in zip(starts[long & with_song], ends[long & with_song])
-    ]
+    level_db = DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).detector_db(clip)
+    starts, ends = _hisses(level_db > threshold_db, active_mask(clip), clip.rate)
+    return [(float(start / clip.rate), float(end / clip.rate)) for start, end in zip(starts, ends)]
+
+
+def _hisses(hissing: np.ndarray, active: np.ndarray, rate: int) -> tuple[np.ndarray, np.ndarray]:
+    """First frames, and the frames after the last, of the hisses that are long enough and near singing."""
+    starts, ends = bridged(*stretches(hissing), BRIDGE_MS * rate / 1000.0)
+    counted, near = np.concatenate([[0], np.cumsum(active)]), int(NEAR_MS * rate / 1000.0)
+    kept = counted[np.minimum(ends + near, len(active))] > counted[np.maximum(starts - near, 0)]
+    kept &= ends - starts >= SHORTEST_MS * rate / 1000.0
+    return starts[kept], ends[kept]
 
 
 def span_mask(clip: Clip, spans) -> np.ndarray:
@@ -82,14 +81,14 @@ def span_mask(clip: Clip, spans) -> np.ndarray:
 
 
 def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) -> float:
-    """How loud the hiss is against the rest of the singing.
+    """How loud the hiss is relative to the rest of the singing.
 
     Parameters
     ----------
     clip : Clip
     spans : sequence of (float, float)
         Start and end of the s sounds in seconds, such as from :func:`find_sibilants`. To compare versions of one take,
-        find them once and give them for all.
+        find them once and use them for all.
     freq_hz : float
         Where the band of the hiss begins.
 
@@ -124,9 +123,9 @@ class Sibilance:
     Attributes
     ----------
     count : int
-        How many stretches of hiss there are.
+        How many s sounds there are.
     level_db : float
-        Level above 6 kHz of the louder quarter of them, against the voice's running level; NaN where there are none.
+        Level above 6 kHz that the louder quarter of them exceeds, relative to the voice's running level; NaN if there are none.
     """
 
     count: int
@@ -134,36 +133,34 @@ class Sibilance:
 
     @property
     def sharp(self) -> bool:
-        """Whether they stand out so far that a de-esser is worth trying."""
+        """Whether they stand out enough to try a de-esser."""
         return self.level_db > SHARP_DB
 
 
-def measure_sibilance(clip: Clip, sung: np.ndarray | None = None) -> Sibilance:
+def measure_sibilance(clip: Clip, active: np.ndarray | None = None) -> Sibilance:
     """Find the s sounds and how far they stand out.
 
     Parameters
     ----------
     clip : Clip
-    sung : ndarray of bool, shape (frames,), optional
-        Where it is sung, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
+    active : ndarray of bool, shape (frames,), optional
+        Where somebody sings, if that is known already (:func:`vocomp_lab.analysis.meters.active_mask`).
 
     Returns
     -------
     Sibilance
-        Without any for a silent clip, and at a sample rate that can't hold them (12,000 Hz and below).
+        None found in a silent clip, or at a sample rate that can't hold them (12,000 Hz and below).
 
     Notes
     -----
-    Levels as :class:`vocomp_lab.DeEsser` sees them: the band above 6 kHz against the voice's running level. A hiss is a
-    stretch of 30 ms or more above −30 dB, within 0.15 s of singing; the burst of a hard t or k may count as one, too.
-    Common practice, no source.
+    Levels as :class:`vocomp_lab.DeEsser` sees them: the band above 6 kHz relative to the voice's running level. The s
+    sounds are those of :func:`find_sibilants`; each counts with the level that its loudest quarter exceeds. Common
+    practice, no source.
     """
-    sung = active_mask(clip) if sung is None else sung
-    if not sung.any() or DeEsser().freq_hz >= clip.rate / 2:
-        return Sibilance(0, float("nan"))
-    step = clip.rate // 100
-    level_db = DeEsser().apply(clip).detector_db[::step]
-    near = binary_dilation(sung[::step], iterations=15)
-    starts, ends = stretches((level_db > HISS_DB) & near)
-    tops = [np.percentile(level_db[a:b], 75) for a, b in zip(starts, ends) if b - a >= 3]
-    return Sibilance(len(tops), float(np.percentile(tops, 75)) if tops else float("nan"))
+    active = active_mask(clip) if active is None else active
+    if not active.any() or DeEsser().freq_hz >= clip.rate / 2:
+        return Sibilance(0, math.nan)
+    level_db = DeEsser().detector_db(clip)
+    spans = zip(*_hisses(level_db > HISS_DB, active, clip.rate))
+    tops = [np.percentile(level_db[start:end], 75) for start, end in spans]
+    return Sibilance(len(tops), float(np.percentile(tops, 75)) if tops else math.nan)

@@ -34,10 +34,10 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
     -----
     All four fall as the threshold rises, so the range is halved until one step is left.
     """
-    sung = active_mask(clip)
+    active = active_mask(clip)
 
     def reached(step):
-        stats = stats_with(dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB), clip, sung)
+        stats = stats_with(dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB), clip, active)
         return MEASURES[measure].of(Change(None, None, stats)) >= target
 
     low, high = 0, int(-LOWEST_THRESHOLD_DB / THRESHOLD_STEP_DB)
@@ -47,5 +47,5 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
     return -low * THRESHOLD_STEP_DB
 
 
-def stats_with(processor, clip: Clip, sung=None) -> ReductionStats:
-    return reduction_stats(processor.apply(clip).reduction_db, active_mask(clip) if sung is None else sung)
+def stats_with(processor, clip: Clip, active=None) -> ReductionStats:
+    return reduction_stats(processor.apply(clip).reduction_db, active_mask(clip) if active is None else active)

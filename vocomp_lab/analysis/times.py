@@ -1,4 +1,4 @@
-"""What "attack" and "release" times mean: one time constant, told in the several ways of the trade.
+"""What "attack" and "release" times mean: one time constant, stated in the several ways of the trade.
 
 A smoothed reduction approaches its goal as c·(1 − e^(−t/τ)). The compressors here are set by τ; data sheets are not
 always. And what a compressor really does with a burst of sound can be measured.
@@ -94,11 +94,11 @@ class Burst:
         return float(self.reduction_db[self.end - 1])
 
     def attack_ms(self, share: float = 1.0 - math.exp(-1.0)) -> float:
-        """Time from the start until this share of what was reached is reached; 63.2 % unless told otherwise."""
+        """Time from the start until this share of what was reached is reached; 63.2 % by default."""
         return self._ms(self.reduction_db[: self.end] >= share * self.reached_db)
 
     def release_ms(self, left: float = math.exp(-1.0)) -> float:
-        """Time from the end until only this share of what was reached is left; 36.8 % unless told otherwise.
+        """Time from the end until only this share of what was reached is left; 36.8 % by default.
 
         Infinite where it lasts longer than was measured.
         """

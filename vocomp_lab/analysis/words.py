@@ -1,4 +1,4 @@
-"""Find the phrases and words of a take, and those that stand out, and suggest gain regions; a person decides."""
+"""Find a take's phrases and words, and those that stand out, and suggest gain regions; a person decides."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from scipy.ndimage import convolve1d
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, loudness
-from vocomp_lab.analysis.meters import active_mask, stretches
+from vocomp_lab.analysis.meters import active_steps, voice_band_sections
 from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.sound.audio import Clip
@@ -20,19 +21,21 @@ from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_power, power_to_db, sample_peak_dbfs, step_powers
 
 LEVEL_BAND_HZ = (120.0, 400.0)
-"""The level of a word is taken above the first of these and with 6 dB less per octave above the second."""
+"""A word's level is taken above the first of these, with 6 dB less per octave above the second."""
 _STEP_MS = 10.0
 _STEP_S = _STEP_MS / 1000.0
 _FLOOR_DB = -150.0
 _RUNNING_S = 3.0
 _CONSONANT_BAND_HZ = (600.0, 3500.0)
 _PAUSE_STEPS = 40
+# In the tilted band soft words lie further below the loud ones than :func:`active_mask` allows for.
+_ONSET_DROP_DB = 18.0
 _SMOOTHING = np.full(4, 0.25)
 _DIP_DB = 3.0
 
 
-# Where the level drops by so much and stays there for a while, one word ends and the next begins even without a dip.
-# What drops by far more is a vowel's end before a consonant.
+# Where the level drops this far and stays there for a while, a new word begins even without a dip. A much larger drop is
+# the end of a vowel before a consonant.
 _DROP_DB = (4.0, 12.0)
 _DROP_STEPS = 16
 _LEAST_STEPS = 10
@@ -110,7 +113,7 @@ class _Analysis:
 
 
 def find_phrases(clip: Clip) -> list[Span]:
-    """What is sung between two pauses.
+    """Find the phrases: the singing between two pauses.
 
     Parameters
     ----------
@@ -141,7 +144,7 @@ def find_words(clip: Clip) -> list[Span]:
     Returns
     -------
     list of Span
-        In order, without gaps inside a stretch of singing; empty for silence. They needn't be the words of the
+        In order, without gaps inside a stretch of singing; empty for silence. They may not be the words of the
         language: two syllables with no dip between them are one, and a consonant's closure may stand alone.
 
     Notes
@@ -158,7 +161,7 @@ def find_words(clip: Clip) -> list[Span]:
 
 
 def voiced_words(clip: Clip) -> list[Span]:
-    """The words of :func:`find_words` that a level can be told of: without closures, bursts and hisses on their own.
+    """The words of :func:`find_words` that have a level of their own: no lone closures, bursts or hisses.
 
     Parameters
     ----------
@@ -178,7 +181,7 @@ def voiced_words(clip: Clip) -> list[Span]:
 
 
 def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
-    """Of each stretch: how high it stands in the waveform, and how loud it is.
+    """For each stretch: how high it looks in the waveform, and how loud it is.
 
     Parameters
     ----------
@@ -194,7 +197,7 @@ def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
         Highest momentary loudness (BS.1770, 0.4 s) that is centred in the stretch; −inf for silence.
     """
     heard = loudness(clip)
-    # A reading is told at the end of its 0.4 s; what it is about lies in the middle of them.
+    # A reading comes at the end of its 0.4 s; what it measures lies in the middle of them.
     centres_s = np.asarray(heard.times) - MOMENTARY_STEPS * STEP_S / 2
     peaks, louds = [], []
     for start_s, end_s in stretches_s:
@@ -207,7 +210,7 @@ def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
 
 
 def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
-    """The take's own level around every moment: what a word is seen against.
+    """The take's level around every moment: what a word is compared with.
 
     Parameters
     ----------
@@ -228,15 +231,15 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     # Counts tell exactly where nothing is sung; differences of sums alone would leave rounding there.
     count = np.concatenate([[0], np.cumsum(found.active)])
     energy = np.concatenate([[0.0], np.cumsum(np.where(found.active, found.powers, 0.0))])
-    sung = count[last] - count[first]
-    power = np.where(sung > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(sung, 1), 0.0)
+    counted = count[last] - count[first]
+    power = np.where(counted > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(counted, 1), 0.0)
     return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_db(power)
 
 
 def propose_regions(
     clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, share: float = 0.9
 ) -> list[GainRegion]:
-    """Gain regions for what stands out of a take; a person decides which of them to keep.
+    """Gain regions for what stands out in a take; a person decides which to keep.
 
     First whole phrases: one that is softer than the median of the others by seven tenths of the threshold gets a gain
     (louder by 2 dB more, since one loud word lifts its phrase, and a loud line is often meant). Then words, with the
@@ -331,11 +334,9 @@ def _analysed(clip: Clip) -> _Analysis:
     voice = clip.with_samples(sosfilt(tilted, clip.samples, axis=0))
     edges, powers = step_powers(voice, _STEP_MS)
     _, high = step_powers(clip.with_samples(sosfilt(high_band, clip.samples, axis=0)), _STEP_MS)
-    active = active_mask(voice, onset_drop_db=18.0)[edges[:-1]]
-    starts, ends = stretches(active)
-    apart = starts[1:] - ends[:-1] >= _PAUSE_STEPS
-    edge = np.ones(min(len(starts), 1), dtype=bool)
-    phrases = np.stack([starts[np.append(edge, apart)], ends[np.append(apart, edge)]], axis=1)
+    band = voice.with_samples(sosfilt(voice_band_sections(clip.rate), voice.samples, axis=0))
+    active = active_steps(step_powers(band, _STEP_MS)[1], _ONSET_DROP_DB)
+    phrases = np.stack(bridged(*stretches(active), _PAUSE_STEPS), axis=1)
     dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (powers, high)) / 2
     level_db = power_to_db(powers, floor_db=_FLOOR_DB)
     words = []
@@ -403,7 +404,7 @@ class _Words:
             if not free[k] or not self.level_db[k] - self._around(k, k + 1)[1] >= threshold_db:
                 continue
             a, b = self._grown(int(k), free)
-            # Not those among which it can't be told who stands out of whom.
+            # Not where it's unclear which word stands out from which.
             if self._around(a, b)[1] < np.inf and self.counts[a:b].sum() <= _MOST_IN_A_RUN:
                 free[a:b] = False
                 own = self.counts[a:b]

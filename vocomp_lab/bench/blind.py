@@ -1,6 +1,6 @@
-"""The blind test in a notebook: A, B and X from one clock, an answer a trial, and no result before the last one.
+"""The blind test in a notebook: A, B and X from one clock, one answer a trial, and no result before the last one.
 
-Explained in ``08_the_vocal_in_the_mix``; the logic and the statistics are in :mod:`vocomp_lab.lessons.blind`.
+The logic and the statistics are in :mod:`vocomp_lab.lessons.blind`.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from vocomp_lab.lessons.blind import AbxSession, BlindResult, PreferenceSession,
 from vocomp_lab.sound.audio import Clip, encode
 
 LONGEST_S = 30.0
-"""What is played at most; the stretch of a longer clip begins where the singing does."""
+"""The most that is played. The stretch of a longer clip begins where the singing does."""
 _STEP = 2.0**-15
 _MOST_PADDING = 4000
-# A click that comes so soon after the last one is a double click, not a judgement.
+# A click this soon after the last one is a double click, not a judgement.
 _TOO_SOON_S = 0.4
 
 
@@ -41,7 +41,7 @@ class _BlindTest:
         self.pair = match_pair(*_cut_alike(a, b, stretch))
         self._session = session
         self._last_click = -1.0
-        self._player = PagePlayer(self._TRACKS, self._NAME, "wav")
+        self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav")
         self._buttons = {
             answer: widgets.Button(
                 description=text, tooltip=f"{text}: answer this trial", layout=widgets.Layout(width="150px")
@@ -59,7 +59,7 @@ class _BlindTest:
 
     @property
     def trial(self) -> int:
-        """Number of the trial that waits for its answer, from 1."""
+        """Number of the trial that is waiting for its answer, from 1."""
         return self._session.trial
 
     @property
@@ -68,12 +68,12 @@ class _BlindTest:
         return self._session.finished
 
     def answer(self, choice: str):
-        """Answer the trial that waits, from code, as if by a button.
+        """Answer the waiting trial from code, as if by a button.
 
         Raises
         ------
         ValueError
-            If it is no answer of this test, or all trials are answered.
+            If this test has no such answer, or all trials are answered.
         """
         self._session = self._session.answer(choice)
         self._deal()
@@ -86,7 +86,7 @@ class _BlindTest:
     def report(self) -> None:
         """Print what the test shows, or how many answers are still to come."""
         result = self.result()
-        print(self._progress() + " The result is told after the last one." if result is None else result)
+        print(self._progress() + " The result comes after the last one." if result is None else result)
 
     def _progress(self):
         return f"{self._session.trial - 1} of {self._session.trials} trials answered."
@@ -102,9 +102,9 @@ class _BlindTest:
             for button in self._buttons.values():
                 button.disabled = True
             result = self.result()
-            told = "<br>".join(html.escape(line) for line in (*str(result).splitlines(), result.by_trial))
+            lines = "<br>".join(html.escape(line) for line in (*str(result).splitlines(), result.by_trial))
             done = f"<b>All {self._session.trials} trials answered.</b> Run the cell again for another test."
-            self._status.value = _status(f"{done}<br>{told}")
+            self._status.value = _status(f"{done}<br>{lines}")
             return
         rate, duration_s = self.pair.a.rate, self.pair.a.duration_s
         sounds = {track: self._disguised(clip, track) for track, clip in self._trial_sounds(first).items()}
@@ -115,7 +115,7 @@ class _BlindTest:
         raise NotImplementedError
 
     def _disguised(self, clip, track):
-        """A sound file whose bytes and length tell nothing: its own dither, its own padding, each time anew."""
+        """A sound file whose bytes and length give nothing away: fresh dither and fresh padding each time."""
         return _padded(encode(_dithered(clip), "WAV"), other_than=len(self._player.sounds[track].value))
 
     def _ipython_display_(self):
@@ -126,19 +126,19 @@ class _BlindTest:
 class BlindBench(_BlindTest):
     """A blind test of whether two sounds can be told apart (ABX).
 
-    In each trial X is A or B, drawn by chance; listen as long as you like, switch as often as you like, then say which.
-    The result is told after the last trial and not before.
+    In each trial X is A or B, drawn by chance. Listen as long as you like, switch as often as you like, then say which.
+    The result comes after the last trial, not before.
 
     Parameters
     ----------
     a, b : Clip
-        Of one length, rate and number of channels. They are made equally loud within 0.1 LU.
+        With the same length, rate and number of channels. They are made equally loud within 0.1 LU.
     trials : int
-        How many, fixed beforehand.
+        How many, fixed in advance.
     seed : int, optional
-        The same seed draws the same order; without it every test is new.
+        The same seed draws the same order. Without one, every test is new.
     stretch : (float, float), optional
-        What to play of them, in seconds. Default: the whole, or 30 s of a longer clip from where the singing starts.
+        The part to play, in seconds. Default: all of it, or 30 s of a longer clip from where the singing starts.
 
     Attributes
     ----------
@@ -152,8 +152,7 @@ class BlindBench(_BlindTest):
 
     Notes
     -----
-    Put it last in a cell to show it. What X is stands nowhere in the page, and its bytes differ in every trial. How to
-    use it, and what the numbers mean: ``08_the_vocal_in_the_mix``.
+    Put it last in a cell to show it. Nothing in the page says what X is, and its bytes differ in every trial.
     """
 
     _SESSION = AbxSession
@@ -169,12 +168,10 @@ class BlindBench(_BlindTest):
 
 
 class PreferenceBench(_BlindTest):
-    """A blind test of which of two sounds is liked better.
+    """A blind test of which of two sounds people like better.
 
-    In each trial the two are played as 1 and 2, in an order drawn by chance.
-
-    Takes what :class:`BlindBench` takes, with 12 trials unless told otherwise; explained with it in
-    ``08_the_vocal_in_the_mix``.
+    In each trial the two are played as 1 and 2, in an order drawn by chance. It takes the same arguments as
+    :class:`BlindBench`.
     """
 
     _SESSION = PreferenceSession
@@ -189,7 +186,7 @@ class PreferenceBench(_BlindTest):
 
 
 def _cut_alike(a, b, stretch):
-    """The stretch to play of both; what is no Clip is left for :func:`match_pair` to refuse."""
+    """The part of both to play. :func:`match_pair` refuses what is no Clip."""
     if not isinstance(a, Clip) or not isinstance(b, Clip) or a.duration_s != b.duration_s:
         return a, b
     if stretch is None:
@@ -211,16 +208,16 @@ def _cut_alike(a, b, stretch):
 
 
 def _dithered(clip: Clip) -> Clip:
-    """A clip with noise of its own on the last of 16 bits (triangular, two steps wide): no two copies are alike."""
+    """A clip with fresh noise on the last of 16 bits (triangular, two steps wide): no two copies are alike."""
     random = np.random.default_rng(secrets.randbits(63))
     noise = (random.random(clip.samples.shape) - random.random(clip.samples.shape)) * _STEP
     return clip.with_samples(np.clip(clip.samples + noise, -1.0, 1.0 - _STEP))
 
 
 def _padded(wave: bytes, other_than: int) -> bytes:
-    """A WAV file with a chunk that players skip, of a length drawn by chance.
+    """A WAV file with a chunk that players skip, of a random length.
 
-    So the page can tell a new sound from the last one by its size, and nobody anything else.
+    The size tells the page that a sound is new, and tells nobody anything else.
     """
     while True:
         filling = secrets.token_bytes(2 * secrets.randbelow(_MOST_PADDING // 2))

@@ -1,6 +1,6 @@
 """The gallery of faults in a page: the voice before, and every render by its number, in one player.
 
-Explained in ``08_the_vocal_in_the_mix``; the renders, the guesses and the numbers are in :mod:`vocomp_lab.lessons.gallery`.
+The renders, the guesses and the numbers are in :mod:`vocomp_lab.lessons.gallery`.
 """
 
 from __future__ import annotations
@@ -12,14 +12,13 @@ from IPython.display import display
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.gallery import FaultGallery
-from vocomp_lab.sound.audio import encode
 from vocomp_lab.sound.levels import db_to_amplitude
 
 _PEAK = db_to_amplitude(-1.0)
 
 
 class GalleryBench:
-    """A player for a :class:`vocomp_lab.lessons.gallery.FaultGallery`; nothing in the page says which render is which.
+    """A player for a :class:`vocomp_lab.lessons.gallery.FaultGallery`. Nothing in the page says which render is which.
 
     Parameters
     ----------
@@ -27,8 +26,8 @@ class GalleryBench:
 
     Notes
     -----
-    All renders are played with one common gain, so that one of them may be louder: then that is its fault. Put it last
-    in a cell to show it.
+    All renders are played with the same gain, so one of them may be louder: that is its fault then. Put it last in a
+    cell to show it.
     """
 
     def __init__(self, gallery: FaultGallery):
@@ -41,7 +40,7 @@ class GalleryBench:
         self._player = PagePlayer(labels, "Player: before, and the renders by number", keys=keys)
         scale = min(1.0, _PEAK / max(float(np.abs(clip.samples).max()) for clip in clips.values()))
         voice = gallery.voice
-        sounds = {track: encode(clip.with_samples(scale * clip.samples)) for track, clip in clips.items()}
+        sounds = {track: clip.with_samples(scale * clip.samples) for track, clip in clips.items()}
         self._player.send(sounds, rate=voice.rate, duration_s=voice.duration_s)
         self.widget = widgets.VBox([widgets.HTML(STYLE), *self._player.widgets])
         self.widget.add_class("vocomp-bench")

@@ -1,4 +1,4 @@
-"""The bench of a homework's task: its sound, the stage or stages to set, its goals."""
+"""The bench of a homework task: its sound, the stage or stages to set, its goals."""
 
 from __future__ import annotations
 
@@ -11,23 +11,22 @@ from vocomp_lab.processors.gain import Gain
 
 
 def task_bench(home: Homework, number: int, levels: Bench | None = None, **options) -> Bench:
-    """A bench for a task: for *set it* and *build it* with what is to be set, else to listen to and look at its sound.
+    """A bench for a task: with what to set for *set it* and *build it*, otherwise for listening to its sound and looking at it.
 
     Parameters
     ----------
     home : Homework
     number : int
-        Of the task.
+        The task's number.
     levels : RegionBench, optional
-        Gains by hand that are in the sound already, where a whole chain is to be built.
+        Gains by hand that are already in the sound, where a whole chain is to be built.
     **options
-        What :class:`~vocomp_lab.bench.Bench` takes besides.
+        Other arguments of :class:`~vocomp_lab.bench.Bench`.
 
     Returns
     -------
     Bench
-        Gains by hand have a bench of their own kind (:class:`~vocomp_lab.bench.regions.RegionBench`), without
-        proposals.
+        For gains by hand a :class:`~vocomp_lab.bench.regions.RegionBench` without proposals.
     """
     clip = home.clip(number)
     if levels is not None:

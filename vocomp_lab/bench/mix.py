@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import base64
-import html
-
 import ipywidgets as widgets
 import numpy as np
 from IPython.display import display
 
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.mix import KINDS, Presence, balance, presence, vocal_over_backing
-from vocomp_lab.bench.player import PagePlayer
+from vocomp_lab.bench.player import PagePlayer, image_html
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture
-from vocomp_lab.sound.audio import Clip, encode
+from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_amplitude
+from vocomp_lab.sound.text import decibels
 
 LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
 _TRACKS = {"before": "before, in the mix", "after": "after, in the mix", "backing": "backing alone"}
@@ -30,11 +27,11 @@ class MixBench:
     Parameters
     ----------
     before, after : Clip
-        The vocal as recorded (or as it was), and as it left the chain; both are equally loud in the mix.
+        The vocal as it was recorded, and as it left the chain; both are equally loud in the mix.
     backing : Clip
-        Of the same rate and length.
+        The band, at the same rate and of the same length.
     balance_lu : float
-        Loudness of the vocal over the backing at first, −12 to 12 LU.
+        How much louder than the backing the vocal is at first, −12 to 12 LU.
     margin_lu : float
         How far off its balance the vocal may be before it counts as sinking or sticking out.
     words : sequence of dict
@@ -43,7 +40,7 @@ class MixBench:
     Attributes
     ----------
     balance_lu : float
-        Where the slider stands; set it from code, too.
+        Where the slider is. Code can set it, too.
 
     Raises
     ------
@@ -59,7 +56,7 @@ class MixBench:
         self, before: Clip, after: Clip, backing: Clip, balance_lu: float = 0.0, margin_lu: float = 3.0, words=()
     ):
         balance_lu = check_number("balance_lu", balance_lu, LOWEST_LU, HIGHEST_LU, "LU")
-        # At 0 LU, once: another balance moves curves and vocals as a whole.
+        # Once, at 0 LU: another balance moves whole curves and vocals up or down.
         self._mixes = {name: balance(vocal, backing) for name, vocal in (("before", before), ("after", after))}
         active = active_mask(before)
         self._curves = {
@@ -93,7 +90,7 @@ class MixBench:
 
     @property
     def balance_lu(self) -> float:
-        """Loudness of the vocal over the backing, as set now."""
+        """How much louder than the backing the vocal is, as set now."""
         return self._slider.value
 
     @balance_lu.setter
@@ -102,7 +99,7 @@ class MixBench:
         self._slider.value = LOWEST_LU + STEP_LU * round((value - LOWEST_LU) / STEP_LU)
 
     def places(self, kind: str = "phrases") -> dict[str, Presence]:
-        """How well the vocal holds its place: a :class:`vocomp_lab.analysis.mix.Presence` for "before" and for "after"."""
+        """How well the vocal keeps its place: a :class:`vocomp_lab.analysis.mix.Presence` each for before and after."""
         return {name: presence(found, 0.0, self._margin_lu) for name, (_, found) in self._curves[kind].items()}
 
     def _answer(self):
@@ -123,7 +120,7 @@ class MixBench:
         self._send(offset)
 
     def _alt(self) -> str:
-        """The picture in words: its finding, and every number under it."""
+        """The picture's text alternative: its finding, and every number under it."""
         rows = "; ".join(f"{kind}, {name}: {place}" for kind in KINDS for name, place in self.places(kind).items())
         balance = f"the vocal is set to {decibels(self.balance_lu, sign=True)} LU over the band"
         return f"{mix_finding(self.places())}; {balance}. {rows}."
@@ -132,13 +129,13 @@ class MixBench:
         gain = db_to_amplitude(offset_lu)
         sounds = {name: self._backing.samples + gain * mix.vocal.samples for name, mix in self._mixes.items()}
         peak = max(self._backing_peak, *(float(np.abs(samples).max()) for samples in sounds.values()))
-        # The same gain for all three, so that none of them is over full scale and the comparison stays one.
+        # The same gain for all three, so that none goes over full scale and the comparison stays fair.
         scale = min(1.0, _PEAK / peak)
         if scale != self._scale:
             sounds["backing"] = self._backing.samples
             self._scale = scale
         self._player.send(
-            {name: encode(self._backing.with_samples(scale * samples)) for name, samples in sounds.items()},
+            {name: self._backing.with_samples(scale * samples) for name, samples in sounds.items()},
             rate=self._backing.rate,
             duration_s=self._backing.duration_s,
             time_box=MIX_TIME_BOX,
@@ -147,7 +144,5 @@ class MixBench:
         )
 
     def _ipython_display_(self):
-        source = base64.b64encode(self._png).decode()
-        alt = html.escape(self._alt())
         display(self.widget)
-        self._player.show(f'<img alt="{alt}" src="data:image/png;base64,{source}">{self._line.value}')
+        self._player.show(image_html(self._png, self._alt()) + self._line.value)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import math
 
-from vocomp_lab.analysis.measures import Change, decibels
+from vocomp_lab.analysis.measures import Change
+from vocomp_lab.sound.text import decibels
 
 
 def _pairs(change: Change) -> list[tuple[str, str]]:
@@ -22,20 +23,22 @@ def _pairs(change: Change) -> list[tuple[str, str]]:
         ("loudness", f"{decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"),
         ("crest factor", f"{decibels(before.crest_db)} → {decibels(after.crest_db)} dB"),
         ("peak", f"{decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS"),
-        ("to match “after” takes", f"{decibels(change.match_gain_db, sign=True)} dB"),
+        ("gain to match “after”", f"{decibels(change.match_gain_db, sign=True)} dB"),
     ]
 
 
 def numbers_html(change: Change, goals=(), heading: str = "") -> str:
+    """The line as HTML: the numbers, and each goal with whether it is met."""
     cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _pairs(change)]
     if heading:
         cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
     for goal in goals:
-        if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction to judge
+        if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction
             continue
         cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
 
 
 def numbers_text(change: Change) -> str:
+    """The numbers in one line of text."""
     return "; ".join(f"{label} {value}" for label, value in _pairs(change)) + "."

@@ -1,4 +1,4 @@
-"""Loading one's own voice into a lesson: dropped on the page, chosen, or by its path; with what it measures beside it."""
+"""Loading your own voice into a lesson, by dropping it on the page, choosing it, or typing its path; and measuring it."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import itertools
 import re
 import secrets
 import tempfile
-from importlib import resources
 from pathlib import Path
 
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
+from vocomp_lab.bench.player import page_script
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.course import Lesson, begin
 from vocomp_lab.lessons.report import examine
@@ -22,13 +22,13 @@ from vocomp_lab.sound.checks import shown
 LONGEST_MIN = 20
 MOST_CHANNELS = 32
 MOST_SAMPLES = 1 << 26
-"""Frames times channels: 23 minutes of mono at 48 kHz. To measure so many takes about 4 GB of memory."""
+"""Frames times channels: 23 minutes of mono at 48 kHz. Measuring that many takes about 4 GB of memory."""
 MOST_BYTES, PIECE_BYTES = 512 << 20, 4 << 20
-"""The longest file that the page sends, and the pieces that it cuts one into (``upload.js``)."""
+"""The largest file that the page sends, and the size of the pieces that it sends it in (``upload.js``)."""
 _UNKNOWN = 1 << 62
-"""The library gives more frames where a header doesn't say how many, as of a FLAC file that was written into a pipe."""
+"""The library reports more frames than this where a header doesn't say how many, as in a FLAC file from a pipe."""
 _LONGEST_NAME = 56
-"""Characters, of up to four bytes each: file systems take 255 bytes."""
+"""In characters of up to four bytes each: file systems take 255 bytes."""
 
 _STYLE = """<style>
 .vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
@@ -51,21 +51,21 @@ class OwnVocal:
     Parameters
     ----------
     lesson : Lesson
-        As :func:`vocomp_lab.lessons.course.begin` gives it; its clip is what is loaded until another one is.
+        From :func:`vocomp_lab.lessons.course.begin`. Its clip stays loaded until another one is.
 
     Attributes
     ----------
     clip : Clip
         The recording that is loaded.
     name : str
-        Of the file, or what the lesson began with.
+        The file's name, or the name of the clip that the lesson began with.
     report : RecordingReport
-        What it measures.
+        Its measurements.
 
     Notes
     -----
-    Put it last in a cell to show it. What can't be loaded is said in one sentence, and what was loaded before stays.
-    Loads up to 20 minutes, 32 channels and 67 million samples.
+    Put it last in a cell to show it. It loads up to 20 minutes, 32 channels and 67 million samples. If a file can't be
+    loaded it says why in one sentence, and what was loaded before stays.
     """
 
     _ids = itertools.count(1)
@@ -77,7 +77,7 @@ class OwnVocal:
             )
         self._first = self._lesson = lesson
         self._id = f"f{next(self._ids)}-{secrets.token_hex(4)}"
-        # Named by this place's own id, so that no file of a student's is taken for a piece.
+        # The name holds this box's own id, so a student's file is never mistaken for a piece.
         self._piece = re.compile(rf"piece-(\d{{1,9}})-of-(\d{{1,9}})-{self._id}-([0-9a-f]{{1,32}})-(.*)", re.DOTALL)
         self._incoming: _Incoming | None = None
         self._build()
@@ -98,7 +98,7 @@ class OwnVocal:
         FileNotFoundError
             If there is no such file.
         ValueError
-            If it is no sound file, or too long, or has too many channels; what was loaded before stays.
+            If it is no sound file, is too long, or has too many channels. What was loaded before stays.
         """
         with SoundReader(path) as reader:
             check_size(reader)
@@ -109,7 +109,7 @@ class OwnVocal:
     def _build(self):
         self._upload = widgets.FileUpload(
             accept=".wav,.flac,.aif,.aiff,.ogg,.w64,.rf64", multiple=False,
-            description="Choose a file", tooltip="Choose a sound file from your disk",
+            description="Choose a file", tooltip="Choose a sound file on your computer",
             layout=widgets.Layout(width="180px"),
         )  # fmt: skip
         self._upload.add_class(f"vocomp-{self._id}-upload")
@@ -122,8 +122,10 @@ class OwnVocal:
         self._received = widgets.HTML(layout=widgets.Layout(display="none"))
         self._received.add_class(f"vocomp-{self._id}-received")
         self._note = widgets.HTML()
-        self._told = widgets.HTML()
-        self.widget = widgets.VBox([widgets.HBox([self._upload, self._path]), self._received, self._note, self._told])
+        self._measured = widgets.HTML()
+        self.widget = widgets.VBox(
+            [widgets.HBox([self._upload, self._path]), self._received, self._note, self._measured]
+        )
         self.widget.add_class("vocomp-load")
 
     def _on_path(self, change):
@@ -136,14 +138,14 @@ class OwnVocal:
         if not files:
             return
         name, data = str(files[0]["name"]), bytes(files[0]["content"])
-        self._upload.value = ()  # so that the same file can be chosen again
+        self._upload.value = ()  # lets the same file be chosen again
         piece = self._piece.fullmatch(name)
         if piece is None:
             self._try(lambda: self._load_bytes(name, data))
             return
         number, count, token, name = int(piece[1]), int(piece[2]), piece[3], piece[4]
         if self._incoming is None or self._incoming.token != token and number == 1:
-            # Whatever came before and isn't whole was left by a page that is gone.
+            # A file that isn't complete was left by a page that is gone.
             self._incoming = _Incoming(token, count)
         try:
             self._incoming.take(_file_name(name), token, number, count, data)
@@ -165,45 +167,44 @@ class OwnVocal:
                 path.write_bytes(data)
             except OSError as error:
                 reason = error.strerror or type(error).__name__
-                raise ValueError(f"path: {name!r} can't be put down to be read ({reason}).") from None
+                raise ValueError(f"path: {name!r} can't be saved for reading ({reason}).") from None
             self.load(path)
 
     def _try(self, work):
-        """Do what may fail, and say in the page how it went: a widget has nobody to raise to."""
+        """Do work that may fail, and say in the page how it went: nobody would see a widget's exception."""
         self._note.value = '<div class="vocomp-own" role="status">Measuring …</div>'
         try:
             work()
         except (ValueError, OSError) as error:
             self._refuse(error)
         except MemoryError:
-            self._refuse("path: this file needs more memory than there is; give a shorter part of it.")
+            self._refuse("path: this file needs more memory than this computer has; give a shorter part of it.")
 
     def _refuse(self, sentence):
-        told = html.escape(f"{sentence} {self.name} stays loaded.")
-        self._note.value = f'<div class="vocomp-own wrong" role="alert">{told}</div>'
+        text = html.escape(f"{sentence} {self.name} stays loaded.")
+        self._note.value = f'<div class="vocomp-own wrong" role="alert">{text}</div>'
 
     def _take(self, clip: Clip, name: str, lesson: Lesson | None):
         report = examine(clip)
         self.clip, self.name, self.report, self._lesson = clip, name, report, lesson
-        self._told.value = f'<div class="vocomp-own"><p><b>Loaded: {html.escape(name)}</b></p>{report.to_html()}</div>'
+        self._measured.value = (
+            f'<div class="vocomp-own"><p><b>Loaded: {html.escape(name)}</b></p>{report.to_html()}</div>'
+        )
         after = " Now run the cells below." if lesson is None else ""
         self._note.value = f'<div class="vocomp-own" role="status">{html.escape(name)} is loaded.{after}</div>'
 
     def _ipython_display_(self):
-        script = (
-            resources.files("vocomp_lab.bench").joinpath("upload.js").read_text("utf-8").replace("__ID__", self._id)
-        )
         box = (
             f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
-            "Drag a sound file onto this box (WAV, FLAC, AIFF or OGG), or use the button below. "
+            "Drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below. "
             '<span data-part="note" role="status"></span></div>'
         )
-        display(HTML(f"{STYLE}{_STYLE}{box}<script>{script}</script>"))
+        display(HTML(f"{STYLE}{_STYLE}{box}{page_script(self._id, 'upload.js')}"))
         display(self.widget)
 
 
 class _Incoming:
-    """A file that comes in pieces, one after another, from one page."""
+    """A file that arrives in pieces, one after another, from one page."""
 
     def __init__(self, token: str, count: int):
         self.token, self.count = token, count
@@ -214,22 +215,24 @@ class _Incoming:
         return len(self.pieces) == self.count
 
     def take(self, name: str, token: str, number: int, count: int, data: bytes) -> None:
-        """Add the next piece; the last one again does no harm. A ValueError says what does not fit."""
+        """Add the next piece. The same piece twice does no harm; a ValueError says what does not fit."""
         if not 1 <= count <= MOST_BYTES // PIECE_BYTES or len(data) > PIECE_BYTES:
             megabytes = MOST_BYTES >> 20
             raise ValueError(
-                f"path: {name!r} is more than the {megabytes} MB that the page takes; put it beside the notebook and give its name."
+                f"path: {name!r} is over the {megabytes} MB that the page can take; put it beside the notebook and type its name."
             )
         here = len(self.pieces)
         again = number == here and here and self.pieces[-1] == data
         if token != self.token or count != self.count or not (number == here + 1 or again):
-            raise ValueError(f"path: {name!r} did not arrive whole, since something came between; send it again.")
+            raise ValueError(
+                f"path: {name!r} did not arrive complete, because something came in between; send it again."
+            )
         if not again:
             self.pieces.append(data)
 
 
 def _file_name(name: str) -> str:
-    """What a browser calls a file, without folders, invisible characters and what is too much for a disk."""
+    """The name that a browser gives a file, without folders and invisible characters, and short enough for a disk."""
     name = "".join(char if char.isprintable() else "_" for char in name.replace("\\", "/").rpartition("/")[2]).strip()
     if len(name) > _LONGEST_NAME:
         name = f"{name[: _LONGEST_NAME - 16]}…{name[-15:]}"
@@ -237,7 +240,7 @@ def _file_name(name: str) -> str:
 
 
 def _from_home(text: str) -> Path:
-    """A typed path, of which a tilde at the start means the home folder."""
+    """A typed path. A tilde at its start is the home folder."""
     try:
         return Path(text).expanduser()
     except RuntimeError:
@@ -245,9 +248,9 @@ def _from_home(text: str) -> Path:
 
 
 def check_size(reader: SoundReader) -> None:
-    """Refuse a sound file that is too long or has too many channels, before it is read; a ValueError in one sentence.
+    """Refuse a sound file that is too long or has too many channels before it is read, with a ValueError.
 
-    The header may lie about the length, so :meth:`OwnVocal.load` looks again while it reads.
+    The header may be wrong about the length, so :meth:`OwnVocal.load` checks again while it reads.
     """
     if reader.channels > MOST_CHANNELS:
         name = shown(reader.path.name)
@@ -260,11 +263,11 @@ def _check_frames(reader: SoundReader, frames: int) -> None:
     name, minutes = shown(reader.path.name), frames / reader.rate / 60
     if minutes > LONGEST_MIN:
         raise ValueError(
-            f"path: {name} is {minutes:.0f} minutes long or more; give one song, of at most {LONGEST_MIN} minutes."
+            f"path: {name} is {minutes:.0f} minutes long or more; give one song of at most {LONGEST_MIN} minutes."
         )
     if frames * reader.channels > MOST_SAMPLES:
         most = MOST_SAMPLES / reader.channels / reader.rate / 60
         raise ValueError(
-            f"path: {name} is longer than the {most:.1f} minutes that are taken of {reader.channels} channels at "
+            f"path: {name} is longer than {most:.1f} minutes, which is the most for {reader.channels} channels at "
             f"{reader.rate} Hz; give a mono mix, or a shorter part."
         )

@@ -1,159 +1,13 @@
-// The page's one loudspeaker, which all players of the page share, for the sake of ears: it has one voice at a time, and one volume.
-// A player is idle, or has the loudspeaker: waiting (for the browser, or for sound to be decoded) and then playing. Whoever takes the
-// loudspeaker gets a new turn and sends the one before back to idle. What was waited for counts only as long as its turn is still on.
-window.vocompSpeaker = window.vocompSpeaker || (() => {
-  "use strict";
-  const SWITCH_S = 0.012; // a cross-fade this long clicks in no ear and is over before one notices
-  // Changes are set this far ahead: the sound is rendered a little ahead of the clock that the page can read.
-  const AHEAD_S = 0.04;
-  const HELD_BACK_S = 2; // a browser that may play begins to within some hundredths of a second
-  let context = null, output = null, meter = null, volumeDb = null;
-  let turn = 0, owner = null;
-  let voice = null; // the one that is on, or will be when its time has come
-  let fadedOutBy = 0; // context time by which every earlier voice is silent
-
-  const gainOf = (db) => Math.pow(10, db / 20);
-
-  // The clock, and when the next change can be.
-  function times() {
-    const now = context.currentTime;
-    return { now, at: Math.max(now + AHEAD_S, fadedOutBy) };
-  }
-
-  function open() {
-    if (context) return;
-    context = new AudioContext();
-    output = context.createGain();
-    meter = context.createAnalyser();
-    output.gain.value = gainOf(volumeDb);
-    output.connect(meter);
-    meter.connect(context.destination);
-    fadedOutBy = 0;
-    // The device was taken away in the middle: what would go on by itself when there is another one would startle.
-    context.onstatechange = (event) => { if (event.target === context && context.state !== "running" && voice) owner.heldBack(); };
-  }
-
-  // Gains are changed by times alone, never from a value read off in the middle of a ramp: where one fades out while another fades
-  // in they have the same times, and so add up to 1 whatever the page is busy with.
-  function ramp(gain, from, to, at) {
-    gain.setValueAtTime(from, at);
-    gain.linearRampToValueAtTime(to, at + SWITCH_S);
-  }
-
-  function silence({ now, at }) {
-    const { nodes, fade, from } = voice;
-    nodes.forEach((node) => { node.onended = null; });
-    // One that has not faded in by now, or just after, is dropped: many changes in a row must not queue up.
-    if (context.state !== "running" || from + SWITCH_S > now + AHEAD_S) {
-      fade.disconnect();
-      nodes.forEach((node) => node.stop());
-    } else {
-      ramp(fade.gain, 1, 0, at);
-      nodes.forEach((node) => node.stop(at + 2 * SWITCH_S));
-      fadedOutBy = at + SWITCH_S;
-    }
-    voice = null;
-  }
-
-  // Another tab of this browser would be a second voice in the same ears.
-  const otherTabs = new BroadcastChannel("vocomp-speaker");
-  otherTabs.onmessage = () => { if (owner) owner.stop(); };
-
-  const speaker = {
-    players: new Set(),
-    now: () => context.currentTime,
-    owner: () => owner,
-    voice: () => voice,
-    turn: () => turn,
-    isOn: (number) => number === turn,
-    volumeDb: () => volumeDb,
-
-    take(player) {
-      if (owner) owner.stop();
-      owner = player;
-      otherTabs.postMessage("taken");
-      return ++turn;
-    },
-
-    release() {
-      turn++;
-      owner = null;
-      if (voice) silence(times());
-    },
-
-    // Let the context run; false where the browser holds the sound back.
-    wake() {
-      open();
-      const resumed = context.resume().then(() => true, () => false);
-      return Promise.race([resumed, new Promise((resolve) => setTimeout(resolve, 1000 * HELD_BACK_S, false))]);
-    },
-
-    // A context that was held back is given up: it can't start by itself when nobody expects it any more.
-    giveUp() {
-      context.close().catch(() => {});
-      context = null;
-    },
-
-    // Start the tracks of a voice together, each with its own gain, and let the voice before go. `placeAt` says where in the sound
-    // to start, given the context time at which that will be.
-    change(placeAt, loop, tracks, gains, ended) {
-      const time = times(), at = time.at, start = placeAt(at);
-      // Out before in: should this come too late for its time, there is a dip and never a sum.
-      if (voice) silence(time);
-      const fade = context.createGain();
-      fade.gain.value = 0;
-      fade.connect(output);
-      ramp(fade.gain, 0, 1, at);
-      const fresh = { nodes: [], fade, from: at, origin: at - start, loop, gains: {}, wanted: gains, mixedBy: 0 };
-      for (const [name, buffer] of Object.entries(tracks)) {
-        const node = context.createBufferSource(), gain = (fresh.gains[name] = context.createGain());
-        node.buffer = buffer;
-        node.loop = loop;
-        gain.gain.value = gains[name];
-        node.connect(gain);
-        gain.connect(fade);
-        fresh.nodes.push(node);
-      }
-      fresh.nodes[0].onended = () => { if (voice === fresh) { voice = null; ended(); } };
-      for (const node of fresh.nodes) node.start(at, start);
-      return (voice = fresh);
-    },
-
-    // Go over to other gains of the tracks: first those that fall, so that they never add up to more than before or after.
-    mix(gains) {
-      const { wanted } = voice, names = Object.keys(gains).filter((name) => gains[name] !== wanted[name]);
-      if (!names.length) return;
-      const at = Math.max(context.currentTime, voice.mixedBy);
-      names.sort((a, b) => gains[a] - wanted[a] - (gains[b] - wanted[b]));
-      for (const name of names) ramp(voice.gains[name].gain, wanted[name], gains[name], at);
-      voice.wanted = gains;
-      voice.mixedBy = at + SWITCH_S;
-    },
-
-    setVolume(db) {
-      if (context && db !== volumeDb) output.gain.setTargetAtTime(gainOf(db), context.currentTime, 0.01);
-      volumeDb = db;
-    },
-
-    level() {
-      const data = new Float32Array(meter.fftSize);
-      meter.getFloatTimeDomainData(data);
-      return Math.sqrt(data.reduce((sum, x) => sum + x * x, 0) / data.length);
-    },
-  };
-  return speaker;
-})();
-
-// The player under a bench. Python puts the sound into hidden <audio> elements and the numbers into a hidden line of JSON;
-// this script plays "before", "after" and "removed" (or the tracks that the page names) from one clock and switches between
-// them by gain, so that no switch moves the position. It also names the sliders for screen readers and draws the play position over the picture.
+// The player under a bench. Python puts sound into hidden <audio> elements and everything else into a hidden line of JSON. This script
+// plays the tracks from one clock, through the loudspeaker of speaker.js, and switches between them by gain, so no switch moves the
+// position. It also names the sliders for screen readers and draws the play position over the picture.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
   const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
-  const TRACKS = (root.dataset.tracks || "before,after,removed").split(",");
+  const TRACKS = root.dataset.tracks.split(",");
   const speaker = window.vocompSpeaker;
   const output = root.closest(".vocomp-output") || root;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
@@ -204,7 +58,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   }
 
   async function fetchSound(part, s) {
-    // The new state can overtake the new sound by a moment: wait until the bytes are those that the state counted.
+    // The new state can arrive a moment before the new sound: wait until there are as many bytes as the state says.
     for (let tries = 0; tries < 100; tries++) {
       const element = find(part);
       if (element && element.src) {
@@ -248,7 +102,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     return work;
   }
 
-  // Let the newest result sound from a place; without one, where the voice that is on will be by then.
+  // Play the newest result from a place; by default from where the voice that is on will be by then.
   function sound(start = null) {
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
     const tracks = Object.fromEntries(TRACKS.map((name) => [name, buffers[name]]));
@@ -256,7 +110,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     speaker.change(placeAt, loopBox.checked, tracks, trackGains(buffers.state), ended).tracks = buffers;
   }
 
-  // The same with the place kept; a voice that is just coming to its end is left to it.
+  // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
   function carryOn() {
     const on = voice();
     if (on.loop || loopBox.checked || placeIn(on, speaker.now() + NEAR_END_S) < duration()) sound();
@@ -316,7 +170,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   }
 
   async function follow() {
-    // A control has moved while sound is playing: go over to the new result at the same place.
+    // A control has moved while sound is playing: change to the new result at the same place.
     if (!voice()) return;
     const turn = speaker.turn();
     if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === buffers) return;
@@ -331,7 +185,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
 
   function show() {
     const playing = mode() === "playing", at = position(), length = duration();
-    playButton.textContent = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes the first one back
+    playButton.textContent = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes back the first
     playButton.setAttribute("aria-busy", String(mode() === "waiting"));
     seek.max = length || 1;
     if (document.activeElement !== seek || playing) seek.value = at;
@@ -379,8 +233,8 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
 
   const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
 
-  // What a screen reader says of a slider: its name, and its value with the unit. The slider itself would say the number of
-  // its stop; the text of the stop stands in a readout beside it at once, what was typed only after Python has answered.
+  // What a screen reader says about a slider: its name, and its value with the unit. The slider itself would say the number of its
+  // stop. A readout beside it has the stop's text at once; a typed value is there only after Python has answered.
   function nameSlider(handle, label, unit, typedBox) {
     setOnce(handle, "aria-label", label);
     const slider = handle.closest(".widget-slider, .jupyter-widgets"), readout = slider && slider.querySelector(".widget-readout");
@@ -425,7 +279,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
       const view = find("view");
       if (view) nameView(view);
       for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
-      // JupyterLab would take arrow keys and letters for its own, unless the element in focus says no.
+      // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
       for (const part of around.querySelectorAll("select,button,input,[tabindex]")) part.dataset.lmSuppressShortcuts = "true";
     }
     const picture = find("picture");
@@ -451,7 +305,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
       try { state = JSON.parse(text); } catch (error) { return; }
       lastStateText = text;
       root.classList.toggle("vocomp-present", Boolean(state.present));
-      // Other numbers for the sound that is here already; they are not for one that is still on its way.
+      // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
       if (buffers && soundOf(buffers.state) === soundOf(state)) { buffers.state = state; choose(); }
       follow();
       for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
@@ -469,7 +323,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     setTimeout(() => { if (note.textContent === said) note.textContent = ""; }, 5000);
   }
 
-  // JupyterLab looks at what has the focus first, and would take arrow keys to walk from cell to cell.
+  // JupyterLab looks at the focused element first, and would use arrow keys to walk from cell to cell.
   for (const part of root.querySelectorAll("button,input,summary,textarea")) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
@@ -482,14 +336,14 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   });
   for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
   root.addEventListener("keydown", (event) => {
-    // A key that is held down is one press.
+    // Holding a key down counts as one press.
     if (event.repeat && (event.key === "p" || (event.key === "Enter" && event.target === playButton))) return event.preventDefault();
     if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
     const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
     if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
     else if (event.key === "p") { playButton.click(); event.preventDefault(); }
   });
-  // A click beside the controls gives the player the keys, too.
+  // A click beside the controls gives the player the keys as well.
   root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary")) root.focus(); });
 
   const api = (root.vocomp = {
@@ -501,7 +355,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   });
   speaker.players.add(api);
   if (speaker.volumeDb() !== null) api.showVolume(); else sayVolume();
-  // A re-run cell leaves this player behind, disconnected: it falls silent (see tick) and goes with its page.
+  // Running the cell again leaves this player behind, disconnected. It falls silent (see tick) and goes with its page.
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&
    document.currentScript.closest(".vocomp-output").querySelector(".vocomp-player"), "__ID__");

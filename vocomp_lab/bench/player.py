@@ -1,10 +1,12 @@
-"""The player of a page for any few sounds of one length: what the blind test and the mix have in common.
+"""The player under every bench: a few sounds of one length, heard one at a time and switched without a jump.
 
-The page's side of it is ``player.js``, as under a :class:`vocomp_lab.bench.Bench`.
+Python's side is here, the page's side in ``player.js`` and ``speaker.js``. Sound goes to the page as the bytes of hidden ``Audio`` widgets,
+everything else as one hidden line of JSON, the state.
 """
 
 from __future__ import annotations
 
+import base64
 import html
 import itertools
 import json
@@ -12,16 +14,21 @@ import secrets
 from importlib import resources
 
 import ipywidgets as widgets
+import numpy as np
 from IPython.display import HTML, display
 
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
+from vocomp_lab.sound.audio import Clip, encode
 
+_HIDE = 'style="display:none"'
+
+# Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
 _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__" tabindex="-1" data-tracks="__TRACKS__"
  data-lm-suppress-shortcuts="true">
 <div class="row">
 <button type="button" data-part="play">Play</button>
-<fieldset><legend>Hear</legend>__CHOICES__</fieldset>
-<label><input type="checkbox" data-part="loop" checked>loop</label>
+<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
+__MATCH__<label><input type="checkbox" data-part="loop" checked>loop</label>
 </div><div class="row">
 <label style="flex:1 1 300px">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
@@ -29,35 +36,76 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
 <span data-part="note" role="status"></span>
-<span class="keys">Keys, after a click in here: <kbd>p</kbd> plays and pauses; __KEYS__ choose.</span>
-</div></div>"""
+<span class="keys">Keys, after a click in here__PICTURE__: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
+ __KEYS__ choose</span>.</span>
+</div>__SETTINGS__</div>"""
+
+_MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
+"""
+
+_SETTINGS = """
+<details __HIDDEN__><summary>Settings to take along</summary>
+<div class="row" style="margin:4px 0"><button type="button" data-part="copy-python">Copy as Python</button>
+<button type="button" data-part="copy-json">Copy as settings sheet (JSON)</button>
+</div>
+<textarea data-part="python" readonly aria-label="Settings as Python"></textarea>
+<textarea data-part="json" readonly aria-label="Settings sheet as JSON"></textarea></details>
+"""
 
 
 class PagePlayer:
-    """Hidden sounds in the page, and the player that switches between them without a jump.
+    """Hidden sounds in the page, and the player that switches between them.
 
     Parameters
     ----------
     tracks : dict of str
-        What each track is called in the page, by its own name (letters only); the first one is heard first.
+        The label of each track, by its name (letters and digits). The first track is heard first.
     name : str
-        Of the player, for screen readers.
+        The player's name for screen readers.
+    computed : sequence of str
+        Tracks that the page computes from the others, so that they are not sent: "removed", from "before" and "after".
     file_format : {"flac", "wav"}
-        Of the sounds that it will be sent.
+        The format of the sounds.
     keys : str
-        The key of each track, in their order.
+        The key of each track, in order.
+    match : bool, optional
+        Whether "after" starts as loud as "before". None leaves that box out.
+    settings : bool, optional
+        Whether the settings can be copied from the player. None leaves that part out; False hides it.
+    choice : bool
+        Whether the listener may choose what is heard.
 
     Attributes
     ----------
+    id : str
+        Part of the class names by which the page finds the widgets.
+    sounds : dict of ipywidgets.Audio
+        The hidden sounds, by track.
     widgets : list
-        The hidden widgets; whoever shows the player shows these, too.
+        All hidden widgets. A bench shows them with its own.
+    state_text : str
+        The state sent last, as JSON.
     """
 
     _ids = itertools.count(1)
 
-    def __init__(self, tracks: dict[str, str], name: str, file_format: str = "flac", keys: str = "123456789"):
+    def __init__(
+        self,
+        tracks: dict[str, str],
+        name: str,
+        *,
+        computed=(),
+        file_format: str = "flac",
+        keys: str = "123456789",
+        match: bool | None = None,
+        settings: bool | None = None,
+        choice: bool = True,
+    ):
+        # One document may hold several students' pages, and several benches of each.
         self.id = f"p{next(self._ids)}-{secrets.token_hex(4)}"
         self._tracks, self._name, self._keys = dict(tracks), name, keys[: len(tracks)]
+        self._match, self._settings, self._choice = match, settings, choice
+        self._parts: set[str] = set()
         hidden = widgets.Layout(display="none")
         self._state = self.part(widgets.HTML(layout=hidden), "state")
         self.sounds = {
@@ -65,54 +113,96 @@ class PagePlayer:
                 widgets.Audio(format=file_format, autoplay=False, loop=False, controls=False, layout=hidden), track
             )
             for track in tracks
+            if track not in computed
         }
         self.widgets = [*self.sounds.values(), self._state]
-        self._told: dict[str, object] = {}
+        self._sent: dict[str, Clip | bytes] = {}
+        self._files: dict[str, object] = {}
+        self.state_text = ""
 
     def part(self, widget, name: str):
-        """Let the page's script find a widget: "picture" gets the play position, "slider-…" and "typed-…" labels."""
+        """Let the page's script find a widget: "picture" gets the play position, "slider-…" and "typed-…" get labels."""
         widget.add_class(f"vocomp-{self.id}-{name}")
+        self._parts.add(name)
         return widget
 
-    def send(self, sounds: dict[str, bytes], *, rate: int, duration_s: float, **state) -> None:
-        """Give the page new sounds, and with them its state.
+    def send(self, sounds: dict[str, Clip | bytes], *, rate: int, duration_s: float, **state) -> None:
+        """Give the page sounds, and with them its state.
 
         Parameters
         ----------
-        sounds : dict of bytes
-            Sound files by track; the tracks left out stay as they are.
+        sounds : dict of Clip or bytes
+            By track, as clips or as sound files that are ready. Tracks left out stay as they are, and so does a track
+            that gets the same clip again.
         rate : int
             Samples per second, for decoding.
         duration_s : float
         **state
-            What else the page should know: `labels` of controls, `alt` of the picture, its `window` and `time_box`.
+            What else the page should know: `labels` and `units` of controls, `alt` of the picture, its `window` and
+            `time_box`, `match_gain_db`, `removed_shares`, whether it is on a projector (`present`), and the settings
+            as `python` and `json`.
         """
-        for track, data in sounds.items():
+        for track, sound in sounds.items():
+            if isinstance(sound, Clip) and self._sent.get(track) is sound:
+                continue
+            data, scale = _as_file(sound) if isinstance(sound, Clip) else (sound, 1.0)
             self.sounds[track].value = data
-            self._told.update({f"{track}_id": secrets.token_hex(4), f"{track}_bytes": len(data), f"{track}_scale": 1.0})
-        told = {
-            "labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0],
-            **self._told, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state,
-        }  # fmt: skip
-        self.state_text = json.dumps(told, ensure_ascii=False)
+            self._sent[track] = sound
+            file = {"id": secrets.token_hex(4), "bytes": len(data), "scale": scale}
+            self._files.update({f"{track}_{key}": value for key, value in file.items()})
+        sent = {"labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0]}
+        # Browsers decode at no other rates.
+        sent |= {**self._files, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state}
+        self.state_text = json.dumps(sent, ensure_ascii=False)
         self._state.value = f"<span>{html.escape(self.state_text, quote=False)}</span>"
 
     def show(self, still: str = "") -> None:
-        """Put the player into the cell's output; `still` stands there where no kernel runs."""
-        script = resources.files("vocomp_lab.bench").joinpath("player.js").read_text("utf-8").replace("__ID__", self.id)
+        """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
+        script = page_script(self.id, "speaker.js", "player.js")
+        display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
+
+    def _html(self) -> str:
         choices = "".join(
             f'<label><input type="radio" name="vocomp-{self.id}" value="{track}" data-key="{key}" '
             f"{'checked' if place == 0 else ''}>{html.escape(label)}</label>"
             for place, (key, (track, label)) in enumerate(zip(self._keys, self._tracks.items()))
         )
-        keys = " ".join(f"<kbd>{key}</kbd>" for key in self._keys)
+        parts = {
+            "MATCH": "" if self._match is None else _MATCH.replace("__ON__", "checked" if self._match else ""),
+            "SETTINGS": "" if self._settings is None else _SETTINGS,
+            "HIDDEN": "" if self._settings else _HIDE,
+            "PICTURE": " or in the picture" if "picture" in self._parts else "",
+            "NAME": html.escape(self._name),
+            "TRACKS": ",".join(self._tracks),
+            "CHOICES": choices,
+            "CHOICE": "" if self._choice else _HIDE,
+            "KEYS": " ".join(f"<kbd>{key}</kbd>" for key in self._keys),
+        }
         player = _PLAYER
-        for mark, text in (
-            ("__NAME__", html.escape(self._name)),
-            ("__TRACKS__", ",".join(self._tracks)),
-            ("__CHOICES__", choices),
-            ("__KEYS__", keys),
-        ):
-            player = player.replace(mark, text)
-        still = f'<div class="vocomp-still">{still}{NO_KERNEL}</div>'
-        display(HTML(f'<div class="vocomp-output">{STYLE}{still}{player}<script>{script}</script></div>'))
+        for mark, text in parts.items():
+            player = player.replace(f"__{mark}__", text)
+        return player
+
+
+def _as_file(clip: Clip) -> tuple[bytes, float]:
+    """A clip as FLAC, and the scale that the page puts it back to: a file holds nothing over full scale."""
+    peak = float(np.abs(clip.samples).max())
+    scale = max(1.0, peak * 1.0001)
+    return encode(clip.with_samples(clip.samples / scale) if scale > 1 else clip), scale
+
+
+def page_script(bench_id: str, *names: str) -> str:
+    """The page's scripts of these names, ready for a cell's output, for the bench or box of this id."""
+    folder = resources.files("vocomp_lab.bench")
+    scripts = "".join(folder.joinpath(name).read_text("utf-8") for name in names)
+    return f"<script>{scripts.replace('__ID__', bench_id)}</script>"
+
+
+def still_html(still: str) -> str:
+    """What a page without a kernel shows instead of a bench."""
+    return f'<div class="vocomp-still">{still}{NO_KERNEL}</div>'
+
+
+def image_html(png: bytes, alt: str) -> str:
+    """A picture with its text alternative, to stand in a page by itself."""
+    return f'<img alt="{html.escape(alt)}" src="data:image/png;base64,{base64.b64encode(png).decode()}">'

@@ -1,6 +1,6 @@
-"""The presenter's mode of a bench: large type, prepared steps, numbers held back until the class has guessed, a tally.
+"""The presenter's mode of a bench: large type, prepared steps, numbers hidden until the class has guessed, a tally.
 
-How a teacher uses it is said in ``00_start_here`` and in the teaching notes of each lesson.
+``00_start_here`` and the teaching notes of each lesson say how a teacher uses it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import html
 
 import ipywidgets as widgets
 
+from vocomp_lab.bench.style import error_html
 from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
 from vocomp_lab.lessons.tally import MOST_HANDS, Tally
 
@@ -18,15 +19,15 @@ HELD_BACK = "Settings, picture and numbers are held back until everybody has gue
 
 
 class PresenterBar:
-    """The bar above a bench's controls that a teacher steps with.
+    """The bar above a bench's controls with which a teacher steps through a demonstration.
 
     Parameters
     ----------
     bench : Bench
         Has ``stage``, ``processor``, ``first_processor``, ``stage_in_sight()``, ``set_from_start(**settings)``,
-        ``put_back(processor)`` and ``hold_back_numbers(flag)``.
+        ``put_back(stage, processor)`` and ``hold_back_numbers(flag)``.
     scenarios : sequence of Scenario, optional
-        Steps for the stage that the bench starts with. Without them, and for other stages, those of
+        Steps for the stage that the bench starts with. By default, and for other stages, those of
         :func:`scenarios_for`.
 
     Attributes
@@ -52,11 +53,11 @@ class PresenterBar:
         self._next = widgets.Button(description="Next step", layout=auto)
         self._guess = widgets.ToggleButton(
             value=False, description="Hold the numbers back", layout=auto,
-            tooltip="Hide settings, picture and numbers until all have guessed",
+            tooltip="Hide settings, picture and numbers until everybody has guessed",
         )  # fmt: skip
         self._count = widgets.ToggleButton(
             value=False, description="Tally of guesses", layout=auto,
-            tooltip="Type in how many hands went up for each answer",
+            tooltip="Count how many hands went up for each answer",
         )  # fmt: skip
         self._say = widgets.HTML()
         self._first.on_click(lambda _: self.go(0))
@@ -67,7 +68,7 @@ class PresenterBar:
         self._answers = widgets.Text(
             value=FIRST_ANSWERS, description="Answers", continuous_update=False,
             layout=widgets.Layout(width="640px", max_width="98%"),
-            tooltip="What the class may guess, with commas between the answers", style={"description_width": "initial"},
+            tooltip="What the class can guess, with commas between the answers", style={"description_width": "initial"},
         )  # fmt: skip
         self._answers.observe(lambda change: self._on_answers(change["new"]), "value")
         self._hands = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
@@ -87,12 +88,12 @@ class PresenterBar:
         if self._given is not None and self._bench.stage == self._given_stage:
             return self._given
         try:
-            start, (source, sung, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
-            # Measured anew only for another stage, other regions, another clip or another stretch of it.
+            start, (source, active, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
+            # Measured again only for another stage, other regions, another clip or another stretch of it.
             if self._made_for is None or self._made_for[0] != start or self._made_for[1] is not source:
-                self._made = scenarios_for(start, source, sung, self._bench.goals, shift_s)
+                self._made = scenarios_for(start, source, active, self._bench.goals, shift_s)
                 self._made_for = (start, source)
-        except ValueError:  # a stage can't take this clip, and the bench has said so
+        except ValueError:  # a stage refuses this clip, and the bench has said so
             return (Scenario("as prepared", "Before and after: what has changed?"),)
         return self._made
 
@@ -107,7 +108,7 @@ class PresenterBar:
         return self.steps[min(self._place, len(self.steps) - 1)]
 
     def go(self, place: int) -> None:
-        """Put a step on the bench, by its place from 0; before the first and after the last there is none."""
+        """Put a step on the bench, by its place from 0. A place before the first or after the last does nothing."""
         if not 0 <= place < len(self.steps):
             return
         self._place = place
@@ -120,25 +121,25 @@ class PresenterBar:
         self._tell()
 
     def begin(self) -> None:
-        """Remember how the stage that is shown is set, and put its first step on the bench, if there are others."""
+        """Remember how the stage is set, and put its first step on the bench if it has several."""
         self._say.value = '<div class="vocomp-step" role="status">Listening through the steps …</div>'
         self._own = (self._bench.stage, self._bench.processor)
         self._place = 0
         if not self._alone:
             self.go(0)
-        else:  # a stage of which no step could be heard is presented as it is set
+        else:  # a stage without a step that could be heard is presented as it is set
             self._bench.put_back(*self._own)
             self._count_anew()
 
     def end(self) -> None:
-        """Bring back what was set before the first step, and show everything again."""
+        """Bring back the settings from before the first step, and show everything again."""
         own, self._own = self._own, None
         self._place, self._guess.value = 0, False
         if own is not None:
             self._bench.put_back(*own)
 
     def moved(self) -> None:
-        """Say so when a control was moved by hand since the step."""
+        """Say so if a control has been moved by hand since the step."""
         if self._own is not None and not self._going:
             self._tell()
 
@@ -160,7 +161,7 @@ class PresenterBar:
         self._back.disabled, self._next.disabled = self._place == 0, self._place >= len(steps) - 1
         more = [HELD_BACK] if held else [step.answer] if as_step and step.answer else []
         if self._alone:
-            more.append("No other step could be heard on this clip: move a control by hand.")
+            more.append("No other step would be heard on this clip: move a control by hand.")
         lines = "".join(f'<br><span class="vocomp-answer">{html.escape(line)}</span>' for line in more)
         self._say.value = (
             f'<div class="vocomp-step" role="status"><b>{self._place + 1} of {len(steps)}: {html.escape(name)}.</b> '
@@ -171,7 +172,7 @@ class PresenterBar:
         try:
             self.tally = Tally.reading(text)
         except ValueError as error:
-            self._counted.value = f'<div class="vocomp-error" role="alert">{html.escape(str(error))}</div>'
+            self._counted.value = error_html(error)
             return
         self._ask_hands()
 

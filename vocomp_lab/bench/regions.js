@@ -1,6 +1,6 @@
 // The mouse in the picture of a region bench: drag over an empty place for a new region, inside a region to move it, at an edge
-// to move the edge; a click chooses. Python says in a hidden line of JSON where the regions are, and is told what was dragged in
-// a hidden text field. Everything here can be done by keyboard, too, in the list and the fields above the picture.
+// to move the edge; click to choose. Python says where the regions are in a hidden line of JSON, and gets what was dragged in a
+// hidden text field. The list and the fields above the picture do all of this by keyboard, too.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
@@ -8,13 +8,13 @@
   const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const loopBox = root.querySelector('[data-part="loop-chosen"]');
-  let state = null, lastText = "", drag = null, told = 0, swallowClick = false;
+  let state = null, lastText = "", drag = null, sent = 0, swallowClick = false;
 
   function tell(command) {
     const holder = find("command"), area = holder && holder.querySelector("textarea");
     if (!area) return;
-    // The number makes two equal commands in a row two changes of the field.
-    area.value = JSON.stringify({ ...command, number: ++told });
+    // The number makes the field change even if the same command comes twice in a row.
+    area.value = JSON.stringify({ ...command, number: ++sent });
     area.dispatchEvent(new Event("input", { bubbles: true }));
     area.dispatchEvent(new Event("change", { bubbles: true }));
   }
@@ -28,7 +28,7 @@
   }
 
   function under(at) {
-    // An edge wins over the inside; of two edges that touch, the nearer one's own region.
+    // An edge wins over the inside. Where two edges touch, the pointer decides whose it is.
     const reach = EDGE_PX * at.perPixel;
     for (const [index, [start, end]] of state.regions.entries()) {
       const grip = Math.min(reach, (end - start) / 3);
@@ -109,7 +109,7 @@
     };
     picture.addEventListener("pointerup", (event) => end(event, true));
     picture.addEventListener("pointercancel", (event) => end(event, false));
-    // A drag is no click: the player must not jump there.
+    // A drag is not a click: the player must not jump there.
     picture.parentElement.addEventListener("click", (event) => {
       if (swallowClick) { swallowClick = false; event.stopPropagation(); event.preventDefault(); }
     }, true);
@@ -136,7 +136,7 @@
     }
     if (picture && !picture.dataset.regions) wire(picture);
     const editor = find("editor"), list = find("list"), select = list && list.querySelector("select");
-    // With this mark on what has the focus JupyterLab leaves keys alone: its own arrow and Enter keys would choose cells instead.
+    // JupyterLab leaves keys alone where the focused element has this mark. Otherwise its arrow and Enter keys would choose cells.
     if (editor) for (const part of editor.querySelectorAll("select,button,input")) part.dataset.lmSuppressShortcuts = "true";
     if (select) select.setAttribute("aria-label", "Regions and proposals");
     follow();

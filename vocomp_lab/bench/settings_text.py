@@ -8,7 +8,7 @@ from vocomp_lab.processors.chain import Chain
 
 
 def as_python(chain: Chain) -> str:
-    """The chain as code that makes it again, defaults left out."""
+    """The code that makes the chain again, without settings that have their default."""
     lines = []
     for name, processor in chain.stages:
         settings = ", ".join(

@@ -1,5 +1,9 @@
 """How the widgets look, in the light and in the dark theme, and larger for a projector."""
 
+from __future__ import annotations
+
+import html
+
 STYLE = """<style>
 .vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
 [data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load){--vocomp-accent:#56B4E9;
@@ -57,4 +61,9 @@ STYLE = """<style>
 </style>"""
 
 NO_KERNEL = "<p>Run this cell for its controls and its sound.</p>"
-"""Under the still picture, which stands for the bench where no kernel runs, or where the page didn't find the bench."""
+"""Stands under the still picture that replaces a bench where no kernel runs, or where the page didn't find the bench."""
+
+
+def error_html(sentence: str) -> str:
+    """A sentence that says what went wrong. Screen readers read it out at once."""
+    return f'<div class="vocomp-error" role="alert">{html.escape(str(sentence))}</div>'

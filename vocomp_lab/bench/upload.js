@@ -1,5 +1,5 @@
-// Lets a sound file be dropped on a page's box, and sends large files in pieces: a server closes the line on a message of more
-// than 10 MB. Both go through the upload button's own hidden input, so that Python sees uploads and nothing else.
+// Lets you drop a sound file on a box in the page, and sends large files in pieces: a server closes the connection on a message
+// of more than 10 MB. Both go through the upload button's own hidden input, so Python sees ordinary uploads.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
@@ -12,9 +12,9 @@
   const show = () => { note.textContent = [progress, aside].filter(Boolean).join(" "); };
   const say = (text) => { progress = text; show(); };
   const mention = (text) => { aside = text; show(); };
-  const tooEarly = (name) => mention(`${name} was not taken, since ${sending} is still being sent: give it again afterwards.`);
+  const tooEarly = (name) => mention(`${name} was not taken, because ${sending} is still being sent: drop it again afterwards.`);
 
-  // The button opens an input that is no part of the page: it is caught at the click which would open it.
+  // The button opens an input that is not part of the page. It is caught at the click that would open it.
   function catchInput(button) {
     const click = HTMLInputElement.prototype.click;
     HTMLInputElement.prototype.click = function () { input = this; };
@@ -32,7 +32,7 @@
 
   async function send(file) {
     if (file.size > MOST_BYTES) {
-      say(`${file.name} has ${Math.round(file.size / 1e6)} MB, which is too much for the page: put it beside the notebook and give its name.`);
+      say(`${file.name} has ${Math.round(file.size / 1e6)} MB, which is too large for the page: put it beside the notebook and type its name.`);
       return;
     }
     const token = Math.random().toString(16).slice(2, 12), count = Math.max(1, Math.ceil(file.size / PIECE_BYTES));
@@ -56,7 +56,7 @@
       }
       say("");
     } catch (error) {
-      say(`${file.name} did not arrive: is the kernel busy or gone? Run the cell again.`);
+      say(`${file.name} did not arrive: the kernel may be busy or gone. Run the cell again.`);
     } finally {
       sending = null;
     }
@@ -71,8 +71,8 @@
     const files = event.dataTransfer.files, file = files[0], item = event.dataTransfer.items[0];
     const entry = item && item.webkitGetAsEntry && item.webkitGetAsEntry();
     if (sending !== null) return tooEarly(file ? file.name : "What was dropped");
-    mention(files.length > 1 ? `Of ${files.length} files only the first is taken, ${file.name}.` : "");
-    if (!file || (entry && entry.isDirectory)) say("That is no file: drop one sound file.");
+    mention(files.length > 1 ? `Only the first of ${files.length} files was taken, ${file.name}.` : "");
+    if (!file || (entry && entry.isDirectory)) say("That is not a file: drop one sound file.");
     else if (!input) say(`The button below is not ready: wait a moment, and drop ${file.name} again.`);
     else send(file);
   });

@@ -1,7 +1,7 @@
-"""Homework that checks itself: tasks that differ by learner, answers as data, and marks for a class.
+"""Homework that checks itself: tasks that differ from learner to learner, answers kept as data, and marks for a class.
 
-A homework is a module ``homework_NN``; ``catalogue`` finds it by its name. It may import from all rooms but `bench`
-and `jupyter`.
+A homework is a module ``homework_NN``, found by its name; its tasks are of the kinds in ``kinds``. This room may import
+from every room except `bench` and `jupyter`.
 """
 
 from vocomp_lab.exercises.homework import Homework

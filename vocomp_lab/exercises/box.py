@@ -1,10 +1,7 @@
 """The box: a student's function runs in a process of its own, with limits, and only numbers come back.
 
-The same box serves the notebook and the marker, so that what a student is told is what counts. What it protects
-against,
-and what it doesn't, stands in DEVELOPERS.md; what runs inside is :mod:`vocomp_lab.exercises.box_inside`. The first
-function
-to write is in the homework of lesson ``01_levels_and_meters``.
+The notebook and the marker use the same box, so a student sees the verdict that will count. DEVELOPERS.md says what the
+box protects against and what it doesn't; :mod:`vocomp_lab.exercises.box_inside` is what runs inside.
 """
 
 from __future__ import annotations
@@ -25,16 +22,14 @@ import numpy as np
 
 INSIDE = Path(__file__).with_name("box_inside.py")
 LONGEST_SOURCE = 20_000
-# Loaded before the door shuts; what else a function imports may lie in folders that it can't read.
+# Loaded before the files are shut; anything else that a function imports may be in a folder that it can't read.
 _AT_HAND = ("cmath", "collections", "functools", "itertools", "operator", "random", "statistics")
 _SIGXCPU = getattr(signal, "SIGXCPU", None)
 
 
 @dataclass(frozen=True)
 class Limits:
-    """What a function may use up: processor time and time by the clock in seconds, memory, and the length of its
-    output.
-    """
+    """What a function may use: processor time and clock time in seconds, memory, and length of output."""
 
     cpu_s: int = 2
     wall_s: float = 12.0
@@ -52,13 +47,13 @@ class BoxResult:
     Attributes
     ----------
     outputs : list or None
-        One a call: a float, or a nested list of floats; None if the function did not get through all calls.
+        For each call a float, or a nested list of floats; None if the function did not get through all calls.
     trouble : str
-        One sentence that says why not; empty if it did.
+        One sentence on why it did not; empty if it did.
     guards : dict of bool
-        Which protections held: ``limits`` (the system's bounds), ``files`` (the kernel shuts all files but Python's
-        own),
-        ``rights`` (no administrator's rights). Python's own refusal of everything but sums always holds.
+        Which protections were in force: ``limits`` (the system's bounds), ``files`` (the kernel shuts all files but
+        Python's own), ``rights`` (no administrator's rights). Python's own guard, which refuses everything but
+        calculations, always is.
     """
 
     outputs: list | None
@@ -67,13 +62,12 @@ class BoxResult:
 
 
 def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxResult:
-    """Run a function, given as source text, on some inputs, in a separate process.
+    """Run a function, given as source text, on some inputs in a separate process.
 
     Parameters
     ----------
     source : str
-        Python text that defines the function; ``math`` is at hand, and ``np`` if the text speaks of it or an input is
-        an
+        Python text that defines the function. ``math`` is available, and ``np`` if the text uses it or an input is an
         array. At most 20,000 characters.
     name : str
         The function's name.
@@ -84,11 +78,11 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
     Returns
     -------
     BoxResult
-        Never raises for anything that the source does.
+        Nothing that the source does raises an error here.
     """
     if len(source) > LONGEST_SOURCE:
         return BoxResult(
-            None, f"The function's text has {len(source):,} characters; at most {LONGEST_SOURCE:,} are read."
+            None, f"The function's text has {len(source):,} characters; at most {LONGEST_SOURCE:,} are allowed."
         )
     arrays = any(isinstance(value, np.ndarray) for inputs in calls for value in inputs)
     job = {
@@ -105,7 +99,7 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
 
 
 def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | None]:
-    """What the child said (None if it was too much), and how it ended (None if it had to be ended)."""
+    """What the child wrote (None if it was too much), and how it ended (None if it had to be killed)."""
     environment = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
     environment |= {name: os.environ[name] for name in ("SYSTEMROOT",) if name in os.environ}
     said, too_much = bytearray(), False
@@ -149,7 +143,7 @@ def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | 
 
 
 def _end_all(child) -> None:
-    """End the child and whatever it started: it leads a session of its own."""
+    """Kill the child and everything it started: it leads a session of its own."""
     try:
         os.killpg(child.pid, signal.SIGKILL)
     except (AttributeError, ProcessLookupError, PermissionError):
@@ -159,7 +153,7 @@ def _end_all(child) -> None:
 
 def _understood(said: bytes | None, ended: int | None, name: str, calls: int, limits: Limits) -> BoxResult:
     if said is None:
-        return BoxResult(None, f"`{name}` gives back more than {limits.output_bytes / 2**20:.0f} MB.")
+        return BoxResult(None, f"`{name}` returns more than {limits.output_bytes / 2**20:.0f} MB.")
     try:
         answer = json.loads(said)
         guards = {str(key): value is True for key, value in answer.get("guards", {}).items()}
@@ -173,24 +167,22 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
     if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
-        return BoxResult(
-            None, f"`{name}` does not come to an end within {limits.cpu_s} s of work; look for a loop that never stops."
-        )
+        return BoxResult(None, f"`{name}` has not finished after {limits.cpu_s} s; look for a loop that never stops.")
     if ended and ended < 0 and not said:
-        return BoxResult(None, f"`{name}` broke its process off: too much memory, too deep a recursion, or too long.")
-    return BoxResult(None, f"`{name}` ended its process instead of returning a number.")
+        return BoxResult(None, f"`{name}` crashed: too much memory, recursion too deep, or it took too long.")
+    return BoxResult(None, f"`{name}` quit Python instead of returning a number.")
 
 
 _SENTENCES = {
-    "source": "The function's text can't be run ({message}); it must stand on its own, with its imports inside.",
-    "missing": "There is no function `{name}` in what was given.",
+    "source": "The function can't be run ({message}); its text must be complete, with any imports inside.",
+    "missing": "There is no function `{name}` in your answer.",
     "raised": "`{name}` stopped with an error ({message}).",
     "kind": "`{name}` returns {message}; it must return numbers.",
 }
 
 
 def _number_or_list(value):
-    """A float or nested list of floats out of untrusted JSON; ValueError for anything else."""
+    """A float or nested list of floats from untrusted JSON; a ValueError for anything else."""
     if isinstance(value, list):
         return [_number_or_list(part) for part in value]
     if isinstance(value, str) and value in ("nan", "inf", "-inf"):
@@ -205,6 +197,6 @@ def _packed(value):
 
 
 def _library_folders() -> list[str]:
-    """Where Python and its packages lie: all that may be read inside."""
+    """The folders of Python and its packages: all that may be read inside."""
     paths = sysconfig.get_paths()
     return sorted({paths[name] for name in ("stdlib", "platstdlib", "purelib", "platlib")})

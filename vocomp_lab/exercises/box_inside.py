@@ -1,10 +1,8 @@
-"""What runs inside the box: a process of its own that lets a student's function do sums and nothing else.
+"""What runs inside the box: a process of its own that lets a student's function calculate and nothing else.
 
-It is started as a script by :mod:`vocomp_lab.exercises.box`, reads one job as JSON from its standard input and writes
-one
-line of JSON to its standard output. Nothing that it says is believed by the process outside: that one holds the
-expected
-answers and compares. (`write it` tasks begin in lesson ``01_levels_and_meters``.)
+:mod:`vocomp_lab.exercises.box` starts it as a script. It reads one job as JSON from its standard input and writes one
+line of JSON to its standard output. The process outside trusts nothing of that: it holds the expected answers, and does
+the comparing.
 """
 
 import json
@@ -23,14 +21,14 @@ _LONGEST_MESSAGE = 200
 
 
 def limit_resources(limits):
-    """Bounds that the system itself enforces, where it has them (not on Windows)."""
+    """Set the limits that the system itself enforces, where it has them (Windows does not)."""
     try:
         import resource
     except ImportError:
         return False
     for name, most in (
         ("RLIMIT_CPU", limits["cpu_s"] + math.ceil(time.process_time())),
-        # loading NumPy and SciPy is not the student's work
+        # time spent loading NumPy and SciPy is not counted against the student
         ("RLIMIT_AS", limits["memory_bytes"]),
         ("RLIMIT_FSIZE", 0),
         ("RLIMIT_CORE", 0),
@@ -39,7 +37,7 @@ def limit_resources(limits):
     ):
         kind = getattr(resource, name, None)
         if kind is not None:
-            # Over the soft bound of time comes a signal that says so, over the hard one an end without a word.
+            # Past the soft limit on time comes a signal that says so; past the hard one the process is killed.
             hard = most + 1 if name == "RLIMIT_CPU" else most
             try:
                 resource.setrlimit(kind, (most, hard))
@@ -49,9 +47,7 @@ def limit_resources(limits):
 
 
 def shut_files(folders):
-    """Let the kernel itself refuse every file but Python's own, for reading. True where it can (Linux 5.13 and
-    later).
-    """
+    """Let the kernel refuse all files, except Python's own for reading. True where it can (Linux 5.13 and later)."""
     if not sys.platform.startswith("linux"):
         return False
     try:
@@ -83,7 +79,7 @@ def shut_files(folders):
 
 
 def become_nobody():
-    """Give up an administrator's rights; True if there were none, or they are gone."""
+    """Give up an administrator's rights; True if there were none or they are gone."""
     if not hasattr(os, "geteuid") or os.geteuid() != 0:
         return True
     try:
@@ -96,7 +92,7 @@ def become_nobody():
 
 
 def refuse_the_rest(folders):
-    """From here on Python refuses whatever a sum doesn't need; what is not listed is refused."""
+    """From here on Python refuses everything that a calculation doesn't need; only what is listed is allowed."""
     harmless = frozenset(
         "compile exec marshal.loads code.__new__ function.__new__ array.__new__ object.__getattr__ object.__setattr__ "
         "object.__delattr__ sys._getframe sys._getframemodulename builtins.id time.sleep sys.unraisablehook".split()
@@ -104,7 +100,7 @@ def refuse_the_rest(folders):
     outside = frozenset("vocomp_lab ctypes _ctypes socket _socket subprocess _posixsubprocess multiprocessing".split())
     roots = tuple(os.path.realpath(folder) + os.sep for folder in folders)
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
-    # Bound here, so that a student's code that replaces a builtin doesn't replace it in the guard.
+    # Bound here, so that code which replaces a builtin does not replace it in the guard.
     is_a, text, error, real = isinstance, str, PermissionError, os.path.realpath
 
     def under(path):
@@ -133,9 +129,7 @@ def one_line(error):
 
 
 def plain(value):
-    """An output as JSON numbers: a number, or a (nested) list of them. Anything else is a TypeError that names its
-    kind.
-    """
+    """An output as a JSON number or a (nested) list of them; a TypeError that names the type for anything else."""
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, (list, tuple)):
@@ -147,14 +141,14 @@ def plain(value):
 
 
 def unpack(value, numpy):
-    """An input: lists marked as arrays become arrays."""
+    """An input; lists marked as arrays become arrays."""
     if isinstance(value, dict):
         return numpy.array(value["array"], dtype=float)
     return value
 
 
 def answer(job, numpy):
-    """Run the student's source, then its function on every input."""
+    """Run the student's source, then the function on every input."""
     space = {"__name__": "answer", "math": math}
     if numpy is not None:
         space.update(np=numpy, numpy=numpy)
@@ -170,7 +164,7 @@ def answer(job, numpy):
         try:
             outputs.append(plain(function(*[unpack(value, numpy) for value in inputs])))
         except TypeError as error:
-            # Whether the function itself raised it, or `plain` did because of what came back.
+            # Did the function itself raise it, or `plain`, because of what the function returned?
             deeper = error.__traceback__.tb_next
             raised_inside = deeper is None or deeper.tb_frame.f_code is not plain.__code__
             kind = "raised" if raised_inside else "kind"
@@ -187,7 +181,7 @@ def main():
         import numpy
         import numpy.fft
         import numpy.linalg
-        import numpy.random  # noqa: F401  (loaded before the door shuts)
+        import numpy.random  # noqa: F401  (loaded before the files are shut)
     for module in job["modules"]:
         __import__(module)
     speak = os.dup(1)

@@ -1,7 +1,4 @@
-"""Which homeworks there are. Each is a module ``homework_NN`` of this package with a ``TITLE`` and its ``TASKS``.
-
-The first belongs to lesson ``01_levels_and_meters``.
-"""
+"""The list of homeworks. Each is a module ``homework_NN`` in this folder with a ``TITLE`` and its ``TASKS``."""
 
 from __future__ import annotations
 
@@ -42,7 +39,7 @@ def tasks_of(homework: str) -> tuple[Task, ...]:
 
 
 def pose(homework: str, task: Task, learner: str) -> Posed:
-    """A task as it is put to one learner."""
+    """A task as one learner gets it."""
     return task.pose(Draw(learner, f"{homework} {task.id}"))
 
 

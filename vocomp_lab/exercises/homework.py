@@ -1,4 +1,4 @@
-"""What a homework notebook uses: ask, give, hint, tally. Every answer that is given goes to the answer sheet at once."""
+"""What a homework notebook calls: ask, give, hint, solution, tally. Each answer is written to the sheet at once."""
 
 from __future__ import annotations
 
@@ -7,19 +7,21 @@ import re
 from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
+from vocomp_lab.exercises.kinds import BuildIt
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
-from vocomp_lab.exercises.tasks import RIGHT, UNREAD, BuildIt, Posed, Task, Verdict
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Task, Verdict
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_whole
 
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
-_SIGNS = {RIGHT: "✔", UNREAD: "?", "not yet": "✘"}
+_SIGNS = {RIGHT: "✔", UNREAD: "?", NOT_YET: "✘"}
 
 
 def to_html(text: str) -> str:
-    """Text with `` `code` ``, ``**bold**``, indented blocks and empty lines between paragraphs, as HTML; all else is
+    """Text with `` `code` ``, ``**bold**``, indented blocks and empty lines between paragraphs, as HTML. The rest is
     escaped.
     """
     blocks = []
@@ -34,15 +36,15 @@ def to_html(text: str) -> str:
 
 
 class Card:
-    """A few lines for the page: readable as plain text, too.
+    """A few lines for the page that also read as plain text.
 
     Parameters
     ----------
     head : str
     text : str
-        As :func:`to_html` takes it.
+        For :func:`to_html`.
     table : list of rows, optional
-        The first row is the head.
+        The first row holds the headings.
     """
 
     def __init__(self, head: str, text: str = "", table=None):
@@ -59,13 +61,8 @@ class Card:
         body = f"<b>{html.escape(self.head)}</b>{to_html(self.text) if self.text else ''}"
         if self.table:
             first, *rest = self.table
-            lines = "".join(_table_line(row, "td") for row in rest)
-            body += f"<table><thead>{_table_line(first, 'th')}</thead><tbody>{lines}</tbody></table>"
+            body += table_html(rest, first, named_by=None, cell_style="text-align:left")
         return f"<div style='{_CARD_STYLE}'>{body}</div>"
-
-
-def _table_line(row, tag: str) -> str:
-    return f"<tr>{''.join(f'<{tag} style=text-align:left>{html.escape(str(cell))}</{tag}>' for cell in row)}</tr>"
 
 
 class Homework:
@@ -76,21 +73,21 @@ class Homework:
     homework : str
         Its number, such as "04".
     learner : str
-        1 to 64 letters, digits or ``_ - @ .``: what the teacher knows the learner by. The numbers of the tasks depend
-        on it. As "guest" everything works and nothing is kept; on a class server (JupyterHub) the login name stands in
-        for "guest".
+        1 to 64 letters, digits or ``_ - @ .``: the name the teacher knows the learner by. The numbers in the tasks
+        depend on it. As "guest" everything works and nothing is kept; on a class server (JupyterHub) the login name
+        replaces "guest".
     folder : path-like
         Where the answer sheet is kept; made if missing.
 
     Raises
     ------
     ValueError
-        If there is no such homework or the id can't be one, or a sheet lies there already that can't be read. It is
-        left as it is.
+        If there is no such homework, the id is not allowed, or the folder already holds a sheet of that name which
+        can't be read. That sheet is left as it is.
 
     Notes
     -----
-    A right answer stays, whatever is tried after it. First used beside ``01_levels_and_meters``.
+    A right answer stays, whatever is tried after it.
 
     Examples
     --------
@@ -98,7 +95,7 @@ class Homework:
     >>> home = Homework("04", learner="guest")
     >>> home.give(1, "eight")
     Task 1: can't be read
-    'eight' is text; give the number alone, without quotes and unit.
+    'eight' is text; give the number alone, without quotes or a unit.
     """
 
     def __init__(self, homework: str, learner: str = GUEST, folder=FOLDER):
@@ -117,42 +114,44 @@ class Homework:
 
     def _whose(self) -> str:
         if self.path is None:
-            return "You are a guest: try anything, nothing is kept. Put your id into the cell above to hand it in."
+            return "You are a guest: try anything, but nothing is kept. To hand it in, put your id in the cell above."
         tried = sum(entry.answer is not None for entry in self._sheet.answers.values())
         answered = f"{tried} of {len(self._tasks)} tasks answered so far"
-        return f"The numbers are {self.learner}'s own. {answered}; kept in {self._where()}."
+        return f"These numbers are for {self.learner} alone. {answered}; they are kept in {self._where()}."
 
     def _where(self) -> str:
         return f"{self.path.parent.name}/{self.path.name}"
 
     def ask(self, number: int) -> Card:
-        """The task: what is asked, and how the answer is given."""
+        """The task: what is asked, and what form the answer takes."""
         task, posed = self._task(number)
         points = f"{task.points} point{'s' if task.points > 1 else ''}"
         return Card(f"Task {number}: {task.title} ({posed.label}, {points})", f"{posed.prompt}\n\n{posed.asks}")
 
     def give(self, number: int, answer=None) -> Card:
-        """Give an answer: what was measured comes back at once, and the sheet is written.
+        """Give an answer. You see at once what was measured, and the sheet is saved.
 
         Parameters
         ----------
         number : int
-            Of the task.
+            The task's number.
         answer : object
-            As the task asks for it; None, or what stood there from the start, is no try.
+            As the task asks for it. None, or what the notebook held from the start, is not a try.
         """
         task, posed = self._task(number)
-        if posed.untouched(answer):
+        try:
+            received = posed.receive(answer)
+        except ValueError as error:
+            return Card(f"Task {number}: {UNREAD}", str(error))
+        if received is None:
             known = self._kept_verdict(task, posed)
             if known is None:
                 return Card(f"Task {number}: no answer yet", posed.begin)
-            return Card(f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Kept from before: {known.text}")
-        try:
-            data = posed.read(answer)
-        except ValueError as error:
-            return Card(f"Task {number}: {UNREAD}", str(error))
-        verdict = posed.judged(data)
-        self._keep(task, posed, data, verdict)
+            return Card(
+                f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Your answer from before: {known.text}"
+            )
+        verdict = posed.judge(received)
+        self._keep(task, posed, posed.to_data(received), verdict)
         tries = self._sheet.entry(task.id).tries
         return Card(
             f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
@@ -160,10 +159,10 @@ class Homework:
         )
 
     def hint(self, number: int) -> Card:
-        """The next hint; after the last one all of them again."""
+        """The next hint; after the last one, all of them again."""
         task, posed = self._task(number)
         if not posed.hints:
-            return Card(f"Task {number}", "There is no hint for this one.")
+            return Card(f"Task {number}", "There is no hint for this task.")
         self._sheet = self._reread(self._sheet)
         entry = self._sheet.entry(task.id)
         if entry.hints < len(posed.hints):
@@ -179,12 +178,12 @@ class Homework:
         if known is None or known.status != RIGHT:
             return Card(
                 f"Task {number}: not yet",
-                "The worked solution opens when your answer is right; there are hints until then.",
+                "The worked solution opens once your answer is right. Until then there are hints.",
             )
         return Card(f"Task {number}: worked solution", posed.solution)
 
     def tally(self) -> Card:
-        """All tasks with their state, tries and points."""
+        """All tasks, with their state, tries and points."""
         rows, points = [("task", "about", "state", "tries", "hints", "points")], 0
         for number, task in enumerate(self._tasks, start=1):
             known = self._kept_verdict(task, self._task(number)[1])
@@ -216,7 +215,7 @@ class Homework:
         return self._of(number, "clip", "sound")()
 
     def chain(self, number: int):
-        """The chain of a task, as its bench begins; the stage to set is called "yours", those to build by their
+        """The chain that a task's bench begins with. The stage to set is called "yours"; stages to build have their own
         names."""
         posed = self._task(number)[1]
         return posed.start if isinstance(posed, BuildIt) else self._of(number, "chain", "setting")()
@@ -242,13 +241,13 @@ class Homework:
         return task, self._posed[task.id]
 
     def _kept_verdict(self, task: Task, posed: Posed) -> Verdict | None:
-        """What the kept answer is worth; judged once."""
+        """The verdict on the kept answer; judged once."""
         entry = self._sheet.answers.get(task.id)
         if entry is None or entry.answer is None:
             return None
         known = self._verdicts.get(task.id)
         if known is None or known[0] != entry.answer:
-            known = self._verdicts[task.id] = entry.answer, posed.judged(entry.answer)
+            known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
         return known[1]
 
     def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> None:
@@ -268,10 +267,10 @@ class Homework:
         try:
             sheet = load_sheet(self.path)
         except ValueError as error:
-            raise ValueError(f"folder: {self.path.name} is there and is left as it is: {error}") from None
+            raise ValueError(f"folder: {self.path.name} is already there and was left as it is: {error}") from None
         if (sheet.homework, sheet.learner) != (self.homework, self.learner):
             raise ValueError(
-                f"folder: {self.path.name} is there and is left as it is: it is {sheet.learner}'s "
+                f"folder: {self.path.name} is already there and was left as it is: it is {sheet.learner}'s "
                 f"homework {sheet.homework}."
             )
         return sheet

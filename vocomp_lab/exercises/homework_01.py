@@ -9,29 +9,20 @@ import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, decibels
-from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import CLEAN, FAULTY, LAST_THREE_LINES_S, louder, strong_words, table, take, window
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.singer.faults import LoudWord
-from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs
 
 TITLE = "Levels and meters"
 
 
-_VERSES = ("lesson_verse_faulty", "second_verse_faulty")
-_THREE_LINES_S = (4.0, 14.6)
-
-
 @cache
-def _take(name: str):
-    return shipped(name)
-
-
 def _lines(name: str) -> Clip:
-    """The last three lines of a verse: enough to measure, and quick."""
-    return _take(name).clip.cut(*_THREE_LINES_S)
+    return take(name).clip.cut(*LAST_THREE_LINES_S)
 
 
 @cache
@@ -43,16 +34,16 @@ def _amplitude(draw):
     amplitude = draw.step(0.03, 0.45, 0.01)
     answer = amplitude_to_db(amplitude)
     return WorkOut(
-        prompt=f"The largest sample of a take has the magnitude **{amplitude:.2f}**. What is its sample peak in dBFS?",
+        prompt=f"The largest sample of a take has a magnitude of **{amplitude:.2f}**. What is its sample peak in dBFS?",
         answer=answer,
         unit="dBFS",
         tolerance=0.1,
         mistakes={"ten_for_twenty": answer / 2, "sign": -answer},
         hints=(
             "dBFS compares an amplitude with full scale, which is 1.",
-            "20·log₁₀ of the magnitude; in Python `20 * math.log10(…)`.",
+            "20·log₁₀ of the magnitude; in Python, `20 * math.log10(…)`.",
         ),
-        solution=f"20·log₁₀({amplitude:.2f}) = {decibels(answer, 2)} dBFS. Below full scale a level is negative.",
+        solution=f"20·log₁₀({amplitude:.2f}) = {decibels(answer, 2)} dBFS. Below full scale, levels are negative.",
     )
 
 
@@ -60,8 +51,8 @@ def _trimmed(draw):
     peak, crest, trim = draw.step(-9, -2, 0.5), draw.step(13, 20, 0.5), draw.step(-9, -3, 0.5)
     answer = peak - crest + trim
     return WorkOut(
-        prompt=f"A take peaks at **{decibels(peak)} dBFS** and has a crest factor of **{crest:g} dB**. Then its trim "
-        f"is set to **{decibels(trim)} dB**. What is its RMS level after that?",
+        prompt=f"A take peaks at **{decibels(peak)} dBFS** and has a crest factor of **{crest:g} dB**. Then you trim it "
+        f"by **{decibels(trim)} dB**. What is its RMS level after that?",
         answer=answer,
         unit="dBFS",
         tolerance=0.1,
@@ -73,10 +64,10 @@ def _trimmed(draw):
         },
         hints=(
             "The crest factor is peak minus RMS.",
-            "A trim moves peak and RMS by as much, and leaves the crest factor alone.",
+            "A trim moves peak and RMS by the same amount and leaves the crest factor alone.",
         ),
-        solution=f"RMS = peak − crest factor = {decibels(peak)} − {crest:g} = {decibels(peak - crest)} dBFS; with the "
-        f"trim {decibels(peak - crest)} − {-trim:g} = **{decibels(answer)} dBFS**.",
+        solution=f"RMS = peak − crest factor = {decibels(peak)} − {crest:g} = {decibels(peak - crest)} dBFS. With the "
+        f"trim, {decibels(peak - crest)} − {-trim:g} = **{decibels(answer)} dBFS**.",
     )
 
 
@@ -98,8 +89,8 @@ def _rms(draw):
         wave = np.sin(2 * np.pi * draw.step(80, 900, 10) * t) ** draw.choice((1, 3))
         calls.append((draw.step(0.05, 0.9, 0.01) * wave + draw.step(-0.05, 0.05, 0.01),))
     return WriteIt(
-        prompt="Write the function that a meter for RMS is: it takes an array of samples (one channel, full scale is "
-        "1) and returns the RMS level in dBFS. `np` and `math` are at hand.",
+        prompt="Write your own RMS meter: a function that takes an array of samples (one channel, full scale is 1) and "
+        "returns the RMS level in dBFS. You can use `np` and `math`.",
         start=_RMS_START,
         calls=tuple(calls),
         right=lambda x: 10 * math.log10(np.mean(x * x)),
@@ -111,35 +102,26 @@ def _rms(draw):
             "mean_for_rms": lambda x: 20 * math.log10(np.mean(np.abs(x))),
         },
         hints=(
-            "Square, take the mean, take the root: read RMS from right to left.",
-            "Then 20·log₁₀ of it, as of any amplitude.",
+            "Square, take the mean, take the root: read “root mean square” from right to left.",
+            "Then 20·log₁₀ of that, as for any amplitude.",
         ),
-        solution="Root of the mean of the squares, then into decibels:\n\n" + as_code(_RMS_MODEL),
+        solution="The root of the mean of the squares, then into decibels:\n\n" + as_code(_RMS_MODEL),
     )
 
 
 def _loud_word(draw):
-    take = _take(draw.choice(("lesson_verse_clean", "second_verse_clean")))
-    # Long enough to be found, and softer than the loudest as it was sung, so that the boost and not the melody makes
-    # it stand out.
-    words = [w for w in take.truth["words"] if w["end_s"] - w["start_s"] > 0.35]
-    words = sorted(words, key=lambda w: -w["level_clean_dbfs"])[: len(words) // 2]
-    word, gain_db = draw.choice(words), draw.step(10, 12, 0.5)
+    name = draw.choice(CLEAN)
+    word, gain_db = draw.choice(strong_words(name)), draw.step(10, 12, 0.5)
     trim_db = draw.step(-12, -6, 0.5)
-
-    def clip() -> Clip:
-        fault = LoudWord(0, word["text"], word["start_s"], word["end_s"], gain_db)
-        return fault.apply(take.clip).gained(trim_db)
-
     return FindIt(
-        prompt="In this verse one word was sung far too loud. Look at the picture, listen, and give a time that lies "
-        "within it.",
-        clip=clip,
-        windows=((word["start_s"], word["end_s"], f"“{word['text']}”"),),
+        prompt="One word in this verse was sung far too loud. Look at the picture, listen, and give a time within that "
+        "word.",
+        clip=lambda: louder(word, gain_db).apply(take(name).clip).gained(trim_db),
+        windows=(window(word),),
         unit="s",
         hints=(
-            "Look for the word whose RMS stands out, not only its peak: it is thick in the waveform.",
-            "Compare words near each other: which one is more than twice as tall as its neighbours?",
+            "Look for the word whose RMS stands out, not just its peak: it is thick in the waveform.",
+            "Compare words that are close together: which one is more than twice as tall as its neighbours?",
         ),
         solution=f"“{word['text']}” from {word['start_s']:.2f} to {word['end_s']:.2f} s was turned up by {gain_db:g} "
         f"dB.",
@@ -147,61 +129,52 @@ def _loud_word(draw):
 
 
 def _trim(draw):
-    name, target = draw.choice(_VERSES), draw.step(-27, -21, 0.5)
+    name, target = draw.choice(FAULTY), draw.step(-27, -21, 0.5)
     off_db = draw.step(-14, 4, 0.5)
-
-    def clip() -> Clip:
-        return _lines(name).gained(off_db)
-
-    asked_db = target - _loudness(name) - off_db
+    missing_db = target - _loudness(name) - off_db
 
     def by_peak(processor, change) -> bool:
         return abs(change.after.peak_dbfs - target) < 0.4
 
     return SetIt(
         prompt=f"Trim this take to an integrated loudness of **{decibels(target)} LUFS**, within 0.3 LU.",
-        clip=clip,
+        clip=lambda: _lines(name).gained(off_db),
         start=Gain(0),
         goals=(Goal("loudness_lufs", low=target - 0.3, high=target + 0.3),),
-        candidates=lambda: [Gain(round(asked_db, 2))],
+        candidates=lambda: [Gain(round(missing_db, 2))],
         mistakes={"peak_for_loudness": by_peak},
         hints=(
             "The line under the bench says how loud the take is now.",
-            "A gain moves the loudness by just as many LU: the gain is what is missing.",
+            "A gain of 1 dB moves the loudness by 1 LU: the gain you need is what is missing.",
         ),
-        solution=f"The take has {decibels(target - asked_db)} LUFS, so {decibels(target)} LUFS takes "
-        f"{decibels(asked_db, sign=True)} dB.",
+        solution=f"The take has {decibels(target - missing_db)} LUFS, so it needs {decibels(missing_db, sign=True)} dB to "
+        f"reach {decibels(target)} LUFS.",
     )
 
 
 def _staging(draw):
     threshold, off_db = draw.choice((-20, -18, -16)), draw.choice((-13, -12, -11, 6, 7, 8))
-    behind = Compressor(threshold_db=threshold, ratio=3, attack_ms=3, release_ms=80)
-
-    def clip() -> Clip:
-        return _lines("lesson_verse_faulty").gained(off_db)
-
     return SetIt(
-        prompt=f"Behind the trim sits a compressor with a threshold of {decibels(threshold, 0)} dBFS, and you may not "
-        f"touch it. Set the **trim** so that it acts in 5 to 15 % of the sung time.",
-        clip=clip,
+        prompt=f"After the trim comes a compressor with a threshold of {decibels(threshold, 0)} dBFS, and you may not "
+        f"touch it. Set the **trim** so that it acts during 5 to 15 % of the sung time.",
+        clip=lambda: _lines("lesson_verse_faulty").gained(off_db),
         start=Gain(0),
-        then=behind,
+        then=Compressor(threshold_db=threshold, ratio=3, attack_ms=3, release_ms=80),
         goals=(Goal("share_percent", low=5, high=15),),
         candidates=lambda: [Gain(threshold + near_db - off_db) for near_db in range(13, 21)],
         mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
         hints=(
-            "A threshold knows dBFS only: what counts is the distance from the level to it.",
-            "Acts too much? Less trim. Not at all? More.",
+            "The threshold is a fixed level in dBFS: what counts is how far the voice is above or below it.",
+            "Does it act too much? Less trim. Not at all? More.",
         ),
-        solution=f"This take was recorded {decibels(off_db, 0, sign=True)} dB away from the workbook's verse; a trim "
-        f"that undoes most of that brings it back to where the compressor acts on its loudest moments only.",
+        solution=f"This take was recorded {decibels(off_db, 0, sign=True)} dB from the level of the workbook's verse. A "
+        f"trim that undoes most of that brings it back to where the compressor acts on the loudest moments only.",
     )
 
 
 @cache
 def _levels(threshold_db: float | None = None) -> tuple[float, float, float]:
-    """Peak, RMS and loudness of the clean take, as it is or compressed; a gain moves all three alike."""
+    """Peak, RMS and loudness of the clean take, as recorded or compressed; a gain moves all three alike."""
     clip = _lines("lesson_verse_clean")
     if threshold_db is not None:
         clip = Compressor(threshold_db, 8, 0.05, 60).apply(clip).output
@@ -209,36 +182,35 @@ def _levels(threshold_db: float | None = None) -> tuple[float, float, float]:
 
 
 def _meters(draw):
-    as_it_is, squeezed = _levels(), _levels(draw.choice((-22, -21, -20)))
+    recorded, squeezed = _levels(), _levels(draw.choice((-22, -21, -20)))
     up_db = draw.step(3, 6, 0.5)
-    # Made up again until its peak is about that of the take, so that the peak gives nothing away.
-    makeup_db = as_it_is[0] - squeezed[0] - draw.step(0, 3, 0.5)
+    # Turned up until its peak is about the take's, so the peak gives nothing away.
+    makeup_db = recorded[0] - squeezed[0] - draw.step(0, 3, 0.5)
     names = draw.shuffled("abc")
     levels = dict(
-        zip(names, (as_it_is, [level + up_db for level in as_it_is], [level + makeup_db for level in squeezed]))
+        zip(names, (recorded, [level + up_db for level in recorded], [level + makeup_db for level in squeezed]))
     )
-    rows = "\n".join(
-        f"    {name}:  peak {decibels(peak):>6} dBFS   RMS {decibels(rms):>6} dBFS   loudness {decibels(loud):>6} LUFS"
-        for name, (peak, rms, loud) in sorted(levels.items())
-    )
+    head = ("version", "peak (dBFS)", "RMS (dBFS)", "loudness (LUFS)")
+    rows = [(name, *map(decibels, three)) for name, three in sorted(levels.items())]
     crest_db = {name: peak - rms for name, (peak, rms, _) in levels.items()}
     return Diagnose(
-        prompt=f"Three versions of one take, measured. One is as recorded, one was only turned up, one went through a "
-        f"fast compressor and a gain. Which one was **compressed**?\n\n{rows}",
+        prompt="Three versions of one take, measured. One is as recorded, one was only turned up, one went through a "
+        f"fast compressor and a gain. Which one was **compressed**?\n\n{table([head, *rows], '<>>>')}",
         choices={"a": "version a", "b": "version b", "c": "version c"},
         answer=names[2],
         why_not={
-            names[0]: f"Its crest factor is {crest_db[names[0]]:.1f} dB, as that of another one is: a gain leaves it "
-            f"alone, a compressor doesn't.",
+            names[
+                0
+            ]: f"Its crest factor is {crest_db[names[0]]:.1f} dB, and so is that of another version: a gain leaves "
+            f"the crest factor alone, a compressor doesn't.",
         },
         mistakes={"peak_only": names[1]},
         hints=(
             "Work out peak minus RMS for each.",
-            "Two of them have the same crest factor: those differ by a gain only.",
+            "Two of them have the same crest factor: only a gain lies between those.",
         ),
-        solution=f"Crest factors: as recorded and turned up {crest_db[names[0]]:.1f} dB, compressed "
-        f"{crest_db[names[2]]:.1f} dB. A gain changes levels and not the crest factor; so version {names[2]} is the "
-        f"one.",
+        solution=f"As recorded and turned up, the crest factor is {crest_db[names[0]]:.1f} dB; compressed, it is "
+        f"{crest_db[names[2]]:.1f} dB. A gain changes levels but not the crest factor, so it is version {names[2]}.",
     )
 
 
@@ -246,8 +218,8 @@ def _game(draw):
     return HearIt(
         prompt="Play the guessing game of the lesson for at least five rounds, and guess the loudness in each.",
         rounds=5,
-        hints=("The ear compares: how much softer than the stretch that you know is it?",),
-        solution="There is no right answer here; most people come closer from round to round.",
+        hints=("Your ear is good at comparing: how much softer is it than the stretch you know?",),
+        solution="There is no right answer here. Most people get closer from round to round.",
     )
 
 

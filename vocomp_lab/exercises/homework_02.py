@@ -1,5 +1,5 @@
-"""Homework beside lesson ``02_level_prep``: what stands out, regions of gain, their borders, and what they save the
-compressor.
+"""Homework beside lesson ``02_level_prep``: what stands out, regions of gain, their edges, and the work that they save
+the compressor.
 """
 
 from __future__ import annotations
@@ -12,51 +12,43 @@ import numpy as np
 from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.analysis.words import eye_and_ear
-from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import (
+    CLEAN,
+    LONG_WORD_S,
+    blind_test,
+    knocks,
+    lasts_s,
+    louder,
+    softer,
+    span,
+    table,
+    take,
+    window,
+)
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.singer.faults import HardOnsets, LoudWord, QuietPhrase
-from vocomp_lab.singer.song import Take, shipped
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 
 TITLE = "Level prep"
-_VERSES = ("lesson_verse_clean", "second_verse_clean")
 _AFTER = Compressor(threshold_db=-24, ratio=3, attack_ms=1, release_ms=80)
-
-
-@cache
-def _take(name: str) -> Take:
-    """A take as it was meant, which each task gives faults of its own."""
-    return shipped(name)
+_KNOCK_MS = 12
 
 
 def _words(name: str) -> list:
-    return _take(name).truth["words"]
+    return take(name).truth["words"]
 
 
 def _lines(name: str) -> list:
-    return _take(name).truth["phrases"]
+    return take(name).truth["phrases"]
 
 
 @cache
 def _heard(name: str) -> tuple[np.ndarray, np.ndarray]:
     """Peak and loudness of every word as it was meant."""
-    return eye_and_ear(_take(name).clip, [(word["start_s"], word["end_s"]) for word in _words(name)])
-
-
-def _louder(word: dict, gain_db: float) -> LoudWord:
-    return LoudWord(0, word["text"], word["start_s"], word["end_s"], gain_db)
-
-
-def _softer(line: dict, down_db: float) -> QuietPhrase:
-    return QuietPhrase(0, line["text"], line["start_s"], line["end_s"], -down_db)
-
-
-def _knocks(words: list, gain_db: float) -> HardOnsets:
-    """Knocks where the words' first vowels begin: not in a closure, where there is nothing to be louder."""
-    vowels = [next(phone for phone in word["phones"] if phone["kind"] == "vowel") for word in words]
-    return HardOnsets(tuple(vowel["start_s"] + 0.02 for vowel in vowels), gain_db, 12)
+    return eye_and_ear(take(name).clip, [span(word) for word in _words(name)])
 
 
 def _needed(draw):
@@ -66,10 +58,10 @@ def _needed(draw):
     left = allowed / slope
     answer = -(over - higher - left)
     return WorkOut(
-        prompt=f"One word stands **{over:g} dB** over its neighbours. The compressor behind has its threshold **"
-        f"{higher:g} dB above** the level of those neighbours and a ratio of **{ratio:g}:1** (hard knee; take the "
-        f"levels as steady). It should take no more than **{allowed:g} dB** off that word. Which gain does the word's "
-        f"region have to have, as little as will do?",
+        prompt=f"One word is **{over:g} dB** louder than its neighbours. The compressor after it has its threshold "
+        f"**{higher:g} dB above** the level of those neighbours and a ratio of **{ratio:g}:1** (hard knee; take the "
+        f"levels as steady). It should take no more than **{allowed:g} dB** off that word. What gain does the word's "
+        f"region need? Turn it down as little as you can.",
         answer=answer,
         unit="dB",
         tolerance=0.1,
@@ -79,13 +71,13 @@ def _needed(draw):
             "reduction_for_excess": -(over - higher - allowed),
         },
         hints=(
-            f"How far over the threshold may the word still be, if {allowed:g} dB go?",
-            f"At {ratio:g}:1, of each "
-            f"decibel over the threshold {slope:.2f} go. And how far over the threshold is it now?",
+            f"How far over the threshold may the word still be, if {allowed:g} dB are taken off?",
+            f"At {ratio:g}:1, {slope:.2f} dB of each decibel over the threshold are taken off. And how far over the "
+            f"threshold is the word now?",
         ),
-        solution=f"Of what lies over the threshold 1 − 1/{ratio:g} = {slope:.3f} goes, so {allowed:g}/{slope:.3f} = "
-        f"{left:.2f} dB may be left over it. It is {over:g} − {higher:g} = {over - higher:g} dB over it now. The "
-        f"region: **{decibels(answer, 2)} dB**.",
+        solution=f"Of what is over the threshold, 1 − 1/{ratio:g} = {slope:.3f} is taken off, so the word may stay "
+        f"{allowed:g}/{slope:.3f} = {left:.2f} dB over it. Now it is {over:g} − {higher:g} = {over - higher:g} dB over "
+        f"it. The region needs **{decibels(answer, 2)} dB**.",
     )
 
 
@@ -102,91 +94,89 @@ def _halfway(draw):
         tolerance=0.1,
         mistakes={"decibels_mixed": (first + second) / 2, "equal_power_fade": answer + 10 * np.log10(2)},
         hints=(
-            "Equal gain means a straight line. Of what: decibels or amplitude?",
-            "Make an amplitude of each gain, 10^(gain/20), take the middle of the two, and go back to decibels.",
+            "Equal gain means a straight line. In decibels, or in amplitude?",
+            "Turn each gain into an amplitude, 10^(gain/20), take the middle of the two, and go back to decibels.",
         ),
-        solution=f"As amplitudes {db_to_amplitude(first):.3f} and {db_to_amplitude(second):.3f}, in the middle "
-        f"{middle:.3f}, which is **{decibels(answer, 2)} dB**: nearer to the louder side than half the decibels.",
+        solution=f"As amplitudes they are {db_to_amplitude(first):.3f} and {db_to_amplitude(second):.3f}. The middle is "
+        f"{middle:.3f}, which is **{decibels(answer, 2)} dB**: closer to the louder side than the middle in decibels.",
     )
 
 
 def _jumps_out(draw):
-    name, more_db, trim_db = draw.choice(_VERSES), draw.step(4, 5.5, 0.5), draw.step(-10, -6, 0.5)
+    name, more_db, trim_db = draw.choice(CLEAN), draw.step(4, 5.5, 0.5), draw.step(-10, -6, 0.5)
     words, (_, loud) = _words(name), _heard(name)
-    # No hard start, so that it is no tall one, and long enough to be heard as a word, but no held last note.
-    places = [
-        k for k, word in enumerate(words) if 0.35 < word["end_s"] - word["start_s"] < 1.5 and not word["hard_onset"]
-    ]
+    # Without a hard start, so it is not tall, and long enough to be heard as a word, but not a held last note.
+    places = [k for k, word in enumerate(words) if LONG_WORD_S < lasts_s(word) < 1.5 and not word["hard_onset"]]
     place = draw.choice(places)
     word, gain_db = words[place], loud.max() + more_db - loud[place]
     knocked = draw.sample([other for other in words if other["hard_onset"] and other is not word], 2)
     knock_db = draw.step(10, 12, 0.5)
 
     def clip() -> Clip:
-        return _knocks(knocked, knock_db).apply(_louder(word, gain_db).apply(_take(name).clip)).gained(trim_db)
+        marred = louder(word, gain_db).apply(take(name).clip)
+        return knocks(knocked, knock_db, _KNOCK_MS).apply(marred).gained(trim_db)
 
     tall = " and ".join(f"“{other['text']}” at {other['start_s']:.1f} s" for other in knocked)
     return FindIt(
-        prompt="One word of this verse makes you flinch, and it is not one of those that stand highest in the "
-        "waveform. Give a time that lies within it.",
+        prompt="One word in this verse makes you flinch, and it is not one of the tallest in the waveform. Give a time "
+        "within it.",
         clip=clip,
-        windows=((word["start_s"], word["end_s"], f"“{word['text']}”"),),
+        windows=(window(word),),
         unit="s",
         hints=(
             "Listen with your eyes shut first; then look where that was.",
-            "A knock is tall and thin, a loud word "
-            "is thick: look at the momentary loudness in the picture, not at the tips.",
+            "A knock is tall and thin, a loud word is thick: look at the momentary loudness in the picture, not at the "
+            "tips.",
         ),
-        solution=f"“{word['text']}”, {word['start_s']:.2f} to {word['end_s']:.2f} s, is {gain_db:.1f} dB louder than "
-        f"it was meant. The tallest are {tall}: knocks of a fiftieth of a second, and peak control's work.",
+        solution=f"“{word['text']}”, {word['start_s']:.2f} to {word['end_s']:.2f} s, is {gain_db:.1f} dB louder than it "
+        f"was meant to be. The tallest are {tall}: knocks of a fiftieth of a second, a job for peak control.",
     )
 
 
 def _sunk_line(draw):
-    name, place = draw.choice(_VERSES), draw.choice(range(4))
+    name, place = draw.choice(CLEAN), draw.choice(range(4))
     down_db, trim_db = draw.step(6, 7.5, 0.5), draw.step(-4, 4, 0.5)
-    lines, breaths = _lines(name), _take(name).truth["breaths"]
+    lines, breaths = _lines(name), take(name).truth["breaths"]
     line = lines[place]
     before_s = lines[place - 1]["end_s"] - 0.03 if place else 0.0
-    # With its own breath or without; not with that of the next line.
-    behind_s = breaths[place + 1][0] + 0.08 if place + 1 < len(lines) else _take(name).clip.duration_s
-
+    # With its own breath or without; not with the next line's.
+    behind_s = breaths[place + 1][0] + 0.08 if place + 1 < len(lines) else take(name).clip.duration_s
     return FindIt(
-        prompt="One line of this verse was sung from too far away. Where would you have a region for it **begin** and "
-        "**end**? Both borders belong into a pause; the breath that leads into the line may come along or stay, that "
-        "of the next line stays.",
-        clip=lambda: _softer(line, down_db).apply(_take(name).clip).gained(trim_db),
+        prompt="One line in this verse was sung from too far away. Where would you make a region for it **start** and "
+        "**end**? Put both edges where it's quiet. The breath that leads into the line may be in the region or not; the "
+        "next line's breath stays out.",
+        clip=lambda: softer(line, down_db).apply(take(name).clip).gained(trim_db),
         windows=(
-            (before_s, line["start_s"] + 0.05, "where it begins"),
+            (before_s, line["start_s"] + 0.05, "where it starts"),
             (line["end_s"] - 0.05, behind_s, "where it ends"),
-        ),  # fmt: skip
+        ),
         unit="s",
         hints=(
-            "Which line makes you lean forward? In the picture its whole row of words is sunk.",
-            "`find_phrases(clip)` of `vocomp_lab` lists where each line begins and ends; check it by eye.",
+            "Which line makes you lean forward? In the picture, all of its words have sunk.",
+            "`find_phrases(clip)` of `vocomp_lab` lists where each line starts and ends; check it by eye.",
         ),
         solution=f"“{line['text']}” was turned down by {down_db:g} dB. It is sung from {line['start_s']:.2f} to "
-        f"{line['end_s']:.2f} s; a region from the pause before it to the end of its last word, and no farther than "
+        f"{line['end_s']:.2f} s. The region runs from the pause before it to the end of its last word, and stops before "
         f"the next breath.",
     )
 
 
 @cache
 def _as_meant(name: str, place: int) -> tuple[Clip, float, ReductionStats]:
-    """Two lines as they were meant, when they begin, and what the compressor behind does to them."""
+    """Two lines as they were meant, when they begin, and what the compressor after them does to them."""
     lines = _lines(name)
     start_s = lines[place]["start_s"] - 0.15
-    clip = _take(name).clip.cut(start_s, lines[place + 1]["end_s"] + 0.15)
+    clip = take(name).clip.cut(start_s, lines[place + 1]["end_s"] + 0.15)
     return clip, start_s, reduction_stats(_AFTER.apply(clip).reduction_db, active_mask(clip))
 
 
 def _regions(draw):
-    name, place = draw.choice(_VERSES), draw.choice(range(3))
+    name, place = draw.choice(CLEAN), draw.choice(range(3))
     meant, begin_s, stats = _as_meant(name, place)
     sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
     down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(9, 11, 0.5), draw.step(-3, 3, 0.5)
     first, last = _lines(name)[other]["words"]
-    word = draw.choice([one for one in _words(name)[first:last] if 0.35 < one["end_s"] - one["start_s"] < 1.5])
+    word = draw.choice([one for one in _words(name)[first:last] if LONG_WORD_S < lasts_s(one) < 1.5])
     line = _lines(name)[sunk]
     after = replace(_AFTER, threshold_db=_AFTER.threshold_db + trim_db)
 
@@ -194,7 +184,7 @@ def _regions(draw):
         return {**part, "start_s": part["start_s"] - begin_s, "end_s": part["end_s"] - begin_s}
 
     def clip() -> Clip:
-        return _louder(shifted(word), up_db).apply(_softer(shifted(line), down_db).apply(meant)).gained(trim_db)
+        return louder(shifted(word), up_db).apply(softer(shifted(line), down_db).apply(meant)).gained(trim_db)
 
     def candidates():
         for share in (1.0, 0.9, 1.1):
@@ -203,13 +193,13 @@ def _regions(draw):
                 for part, gain_db in ((line, down_db), (word, -up_db))
             ])  # fmt: skip
 
-    # As the compressor worked on the lines as they were meant, and a little room.
+    # What the compressor did with the lines as they were meant, and a little room.
     most_db, middle_db = round(stats.max_db + 0.5, 1), round(stats.median_db, 1)
     return SetIt(
-        prompt=f"Of two lines one has sunk, and in the other one word is far too loud. Level them with **regions**, so "
-        f"that the compressor behind ({after.ratio:g}:1 over {decibels(after.threshold_db)} dBFS) has an even voice to "
-        f"work on: at most {most_db:g} dB at its deepest, and about {middle_db:g} dB in the middle."
-        " You may not touch it.",
+        prompt="Here are two lines. One has sunk; in the other, one word is far too loud. Level them with **regions**, so "
+        f"that the compressor after them ({after.ratio:g}:1 over {decibels(after.threshold_db)} dBFS) gets an even voice: "
+        f"at most {most_db:g} dB of reduction at its deepest, and about {middle_db:g} dB in the median. You may not touch "
+        "the compressor.",
         clip=clip,
         start=ClipGain(),
         then=after,
@@ -222,11 +212,11 @@ def _regions(draw):
         },
         hints=(
             "The phrase first: turn up the line that has sunk. Then the word.",
-            "The deepest reduction tells of the loud word, the middle one of the soft line.",
+            "The deepest reduction tells you about the loud word, the median about the soft line.",
         ),
         solution=f"“{line['text']}” up by {down_db:g} dB, “{word['text']}” ({word['start_s'] - begin_s:.2f} to "
-        f"{word['end_s'] - begin_s:.2f} s here) down by {up_db:g} dB. Whoever turns everything down spares the "
-        f"compressor its work, too, and has levelled nothing: the median tells.",
+        f"{word['end_s'] - begin_s:.2f} s here) down by {up_db:g} dB. Turning everything down would spare the compressor "
+        f"its work too, but it levels nothing: the median gives it away.",
     )
 
 
@@ -263,10 +253,10 @@ def _region_gains(draw):
         levels += [usual + draw.step(7.5, 10, 0.25) for _ in range(loud)] + [usual - draw.step(7.5, 11, 0.25)]
         calls.append((draw.shuffled(levels), draw.choice((4.0, 4.5, 5.0))))
     return WriteIt(
-        prompt="Write proposals for words that are **too loud**. In comes a list with the level of each word in dB, "
-        "and a threshold in dB. Out comes a list of gains: a word that lies more than the threshold above the "
-        "**middle** level of all of them (the median) gets the gain that brings it there; every other one gets 0, for "
-        "soft words are soft by nature. `np` and `math` are at hand.",
+        prompt="Write a function that proposes gains for words that are **too loud**. It takes a list with the level of "
+        "each word in dB, and a threshold in dB. It returns a list of gains. A word that is more than the threshold above "
+        "the **median** level of all the words gets the gain that brings it to the median. Every other word gets 0: soft "
+        "words are meant to be soft. You can use `np` and `math`.",
         start=_GAINS_START,
         calls=tuple(calls),
         right=_too_loud,
@@ -279,10 +269,10 @@ def _region_gains(draw):
             "sign": lambda levels, threshold: -_too_loud(levels, threshold),
         },
         hints=(
-            "`np.median(levels_db)` is the middle level.",
-            "For each level: is it over the middle by more than the threshold? Then middle − level, else 0.",
+            "`np.median(levels_db)` is the median level.",
+            "For each level: is it above the median by more than the threshold? Then median − level, else 0.",
         ),
-        solution="The median, since one shouted word would lift a mean:\n\n" + as_code(_GAINS_MODEL),
+        solution="The median, because one shouted word would pull up a mean:\n\n" + as_code(_GAINS_MODEL),
     )
 
 
@@ -290,39 +280,37 @@ _WORD_DB, _LINE_DB, _KNOCK_DB = 9.0, 8.0, 9.0
 
 
 @cache
-def _table(name: str, place: int, fault: str) -> tuple[list, np.ndarray, np.ndarray]:
-    """Words of a line with a fault: peak and loudness, against the middle ones of the take as it was meant."""
+def _measured(name: str, place: int, fault: str) -> tuple[list, np.ndarray, np.ndarray]:
+    """The words of a line with a fault: peak and loudness, against the medians of the take as it was meant."""
     line = _lines(name)[place]
     first, last = line["words"]
     words = _words(name)[first:last]
-    # The last word of a line may be held so long that it would be the line.
-    longest = max(words[:-1], key=lambda word: word["end_s"] - word["start_s"])
+    # Not the last word, which may be held so long that it would be most of the line.
+    longest = max(words[:-1], key=lasts_s)
     softest = min((k for k in range(first, last) if _words(name)[k]["hard_onset"]), key=lambda k: _heard(name)[1][k])
     makes = {
-        "word": _louder(longest, _WORD_DB),
-        "line": _softer(line, _LINE_DB),
-        "knock": _knocks([_words(name)[softest]], _KNOCK_DB),
+        "word": louder(longest, _WORD_DB),
+        "line": softer(line, _LINE_DB),
+        "knock": knocks([_words(name)[softest]], _KNOCK_DB, _KNOCK_MS),
     }
     begin_s = max(line["start_s"] - 0.6, 0.0)
-    clip = _take(name).clip
+    clip = take(name).clip
     clip = (makes[fault].apply(clip) if fault in makes else clip).cut(begin_s, line["end_s"] + 0.6)
     seen = eye_and_ear(clip, [(word["start_s"] - begin_s, word["end_s"] - begin_s) for word in words])
     return [word["text"] for word in words], *(now - np.median(usual) for now, usual in zip(seen, _heard(name)))
 
 
 def _which_edit(draw):
-    name, answer = draw.choice(_VERSES), draw.choice(("word", "line", "knock", "nothing"))
-    texts, peaks, louds = _table(name, draw.choice(range(4)), answer)
-    rows = "\n".join(
-        f"    {text:<9} peak {decibels(peak, sign=True):>5} dB   loudness {decibels(loud, sign=True):>5} dB"
-        for text, peak, loud in zip(texts, peaks, louds)
-    )
+    name, answer = draw.choice(CLEAN), draw.choice(("word", "line", "knock", "nothing"))
+    texts, peaks, louds = _measured(name, draw.choice(range(4)), answer)
+    head = ("word", "peak (dB)", "loudness (dB)")
+    rows = [(text, *(decibels(value, sign=True) for value in two)) for text, *two in zip(texts, peaks, louds)]
     tallest, loudest = int(np.argmax(peaks)), int(np.argmax(louds))
     median = decibels(np.median(louds), sign=True)
     return Diagnose(
-        prompt=f"One line of a take, word by word. Each figure says how far the word lies from the middle word of the "
-        f"whole verse. Small words may be softer by some decibels, and that is meant; a loud one shows in its "
-        f"neighbours, too, since loudness is an average over 0.4 s. What does level prep do here?\n\n{rows}",
+        prompt="One line of a take, word by word. Each figure says how far the word is from the median word of the whole "
+        "verse. Small words may be a few decibels softer, and that is fine. A loud word also shows in its neighbours, "
+        "because loudness is an average over 0.4 s. What would you do in level prep?\n\n" + table([head, *rows], "<>>"),
         choices={
             "word": "turn one word down",
             "line": "turn the whole line up",
@@ -331,45 +319,42 @@ def _which_edit(draw):
         },
         answer=answer,
         why_not={
-            "word": f"The loudest, “{texts[loudest]}”, lies at {decibels(louds[loudest], sign=True)} dB in loudness.",
-            "line": f"The loudness of its words has a median of {median} dB; a line that has sunk lies far below 0.",
-            "knock": f"The highest peak, “{texts[tallest]}”, lies at {decibels(peaks[tallest], sign=True)} dB with a "
-            f"loudness of {decibels(louds[tallest], sign=True)} dB; a knock is tall and not loud.",
+            "word": f"The loudest word, “{texts[loudest]}”, is at {decibels(louds[loudest], sign=True)} dB in loudness.",
+            "line": f"The loudness of its words has a median of {median} dB; in a line that has sunk, it is far below 0.",
+            "knock": f"The highest peak, “{texts[tallest]}”, is at {decibels(peaks[tallest], sign=True)} dB with a "
+            f"loudness of {decibels(louds[tallest], sign=True)} dB; a knock is tall but not loud.",
             "nothing": f"Look at the highest peak ({decibels(peaks.max(), sign=True)} dB), the highest loudness "
-            f"({decibels(louds.max(), sign=True)} dB) and the middle one ({median} dB).",
+            f"({decibels(louds.max(), sign=True)} dB) and the median loudness ({median} dB).",
         },
         mistakes={"knock": {"tall_for_loud": "word"}, "line": {"words_for_line": "word"}}.get(answer, {}),
-        hints=("Is one word out of line, or all of them?", "If one is: in peak only, or in loudness as well?"),
+        hints=("Is one word out of line, or all of them?", "If it is one: in peak only, or in loudness as well?"),
         solution={
-            "word": f"“{texts[loudest]}” stands out in loudness, {decibels(louds[loudest], sign=True)} dB: one region.",
-            "line": f"All of its words lie low, {median} dB in the middle: one region for the phrase, none for words.",
-            "knock": f"“{texts[tallest]}” is tall, {decibels(peaks[tallest], sign=True)} dB, and no louder than "
-            f"others: no region; peak control takes it (lesson 04).",
+            "word": f"“{texts[loudest]}” stands out in loudness, by {decibels(louds[loudest], sign=True)} dB: one region.",
+            "line": f"All of its words are low, with a median of {median} dB: one region for the phrase, none for words.",
+            "knock": f"“{texts[tallest]}” is tall, at {decibels(peaks[tallest], sign=True)} dB, but no louder than the "
+            f"others: no region; peak control takes care of it (lesson 04).",
             "nothing": "A few decibels up and down, as singing has them. Leave it.",
         }[answer],
     )
 
 
-def _blind(draw):
-    name, gain_db = draw.choice(_VERSES), draw.choice((-3.0, -2.5, -2.0, 2.0, 2.5))
+def _two_decibels(draw):
+    name, gain_db = draw.choice(CLEAN), draw.choice((-3.0, -2.5, -2.0, 2.0, 2.5))
     place = draw.choice((1, 2))
     line = _lines(name)[place]
-    words = [word for word in _words(name)[slice(*line["words"])] if word["end_s"] - word["start_s"] > 0.35]
-    word = draw.choice(words)
+    word = draw.choice([word for word in _words(name)[slice(*line["words"])] if lasts_s(word) > LONG_WORD_S])
 
     def sounds():
-        gains = ClipGain([GainRegion(word["start_s"], word["end_s"], gain_db)])
-        clip = _take(name).clip
+        gains = ClipGain([GainRegion(*span(word), gain_db)])
+        clip = take(name).clip
         return tuple(one.cut(line["start_s"] - 0.3, line["end_s"] + 0.3) for one in (clip, gains.apply(clip)))
 
-    return HearIt(
-        prompt=f"Are two decibels on one word anything? A is a line as it was sung, in B “{word['text']}” has a region "
-        f"of {decibels(gain_db, sign=True)} dB. Blind, ten trials.",
-        rounds=10,
-        sounds=sounds,
-        hints=(f"Don't listen to the sound of “{word['text']}” but to whether it steps out of its line.",),
-        solution="There is no right answer here. Two or three decibels on one word are near what one notices at all; "
-        "that is why a region of six is a lot.",
+    return blind_test(
+        f"Do two decibels on one word matter? A is a line as it was sung; in B, “{word['text']}” has a region of "
+        f"{decibels(gain_db, sign=True)} dB. Ten trials, blind.",
+        sounds,
+        f"Don't listen to the sound of “{word['text']}”; listen for whether it steps out of its line.",
+        "Two or three decibels on one word are close to the least that one notices. That's why a region of six is a lot.",
     )
 
 
@@ -377,9 +362,9 @@ TASKS = (
     Task("needed", "How much for one word?", _needed),
     Task("halfway", "In the middle of a fade", _halfway),
     Task("jumps_out", "The word that makes you flinch", _jumps_out),
-    Task("sunk_line", "Borders for a line", _sunk_line),
+    Task("sunk_line", "Edges for a line", _sunk_line),
     Task("regions", "Phrase, then word", _regions, points=2),
     Task("region_gains", "Write proposals", _region_gains, points=2),
     Task("which_edit", "Word, line, or nothing?", _which_edit),
-    Task("two_decibels", "Two decibels, blind", _blind),
+    Task("two_decibels", "Two decibels, blind", _two_decibels),
 )

@@ -10,29 +10,27 @@ import numpy as np
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import band_level_db, find_pops, low_end_reaction
 from vocomp_lab.analysis.measures import Goal, decibels
-from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import LAST_TWO_LINES_S, blind_test, table, take
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.faults import SIBILANTS, Boxiness, Pops, Sibilance
-from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
 
 TITLE = "Filtering"
 _SINGERS = ("lesson_verse", "second_verse")
-_LAST_LINES_S = (7.3, 14.6)
 
 
-@cache
 def _clean(singer: str):
-    return shipped(f"{singer}_clean")
+    return take(f"{singer}_clean")
 
 
 @cache
 def _lines(singer: str, kind: str = "clean") -> Clip:
-    """The last two lines of a take."""
-    return shipped(f"{singer}_{kind}").clip.cut(*_LAST_LINES_S)
+    return take(f"{singer}_{kind}").clip.cut(*LAST_TWO_LINES_S)
 
 
 @cache
@@ -47,7 +45,7 @@ def _lowest_hz(singer: str) -> float:
 
 @cache
 def _bursts_s(singer: str, phones: str) -> tuple[tuple[float, str], ...]:
-    """When the breath of p, b, t or k comes out in a take, and in which word."""
+    """When the breath of each p, b, t or k comes out in a take, and in which word."""
     return tuple((p["release_s"], word["text"]) for word in _clean(singer).truth["words"] for p in word["phones"]
         if p["phone"] in phones and "release_s" in p)  # fmt: skip
 
@@ -60,12 +58,10 @@ def _thump_costs(draw):
     answer = (both - vowel) * slope
     as_waves = 20 * float(np.log10(sum(np.sqrt(powers))))
     return WorkOut(
-        prompt=f"A vowel at **{decibels(vowel)} dBFS** RMS, and under it the thump of a p at **{decibels(thump)} "
-        "dBFS** RMS. "
+        prompt=f"Under a vowel at **{decibels(vowel)} dBFS** RMS lies the thump of a p at **{decibels(thump)} dBFS** RMS. "
         f"The compressor hears both together (RMS detector, threshold **{decibels(threshold)} dBFS**, "
-        f"**{ratio:g}:1**, hard "
-        "knee). By how many decibels does the static curve turn the vowel down **more** than it would without the "
-        "thump?",
+        f"**{ratio:g}:1**, hard knee). By how many decibels **more** does the static curve turn the vowel down than it "
+        "would without the thump?",
         answer=answer,
         unit="dB",
         tolerance=0.1,
@@ -76,16 +72,12 @@ def _thump_costs(draw):
             "whole_reduction": (both - threshold) * slope,
         },
         hints=(
-            "First the level of both together: levels don't add, powers do, 10^(dB/10).",
-            "The vowel alone is over "
-            "the "
-            "threshold, too. Only what the thump adds to the level counts, times 1 − 1/ratio.",
+            "First, the level of both together: levels don't add, but powers do, 10^(dB/10).",
+            "The vowel alone is over the threshold too. Only what the thump adds to the level counts, times 1 − 1/ratio.",
         ),
-        solution=f"Powers: 10·log₁₀(10^({decibels(vowel)}/10) + 10^({decibels(thump)}/10)) = {decibels(both, 2)} "
-        "dBFS, which is "
-        f"{both - vowel:.2f} dB more than the vowel alone. At {ratio:g}:1, {slope:.3g} of that goes: **{answer:.2f} "
-        "dB**, "
-        "taken off a word for a sound that nobody wants.",
+        solution=f"Powers: 10·log₁₀(10^({decibels(vowel)}/10) + 10^({decibels(thump)}/10)) = {decibels(both, 2)} dBFS, "
+        f"{both - vowel:.2f} dB more than the vowel alone. At {ratio:g}:1, {slope:.3g} of that is taken off: "
+        f"**{answer:.2f} dB**, off a word, for a sound that nobody wants.",
     )
 
 
@@ -109,18 +101,15 @@ def _corner(draw):
     for order in draw.shuffled((1, 2, 3, 4, 5)):
         tonic = 440.0 * 2 ** (draw.step(-29, -8, 1) / 12)
         melody = draw.shuffled([0, *draw.sample((2, 3, 4, 5, 7, 9, 12), 4)])
-        if melody[0] == 0:  # a melody that begins on its lowest note would not show whether that was looked for
+        if melody[0] == 0:  # if it began on its lowest note, nobody could tell whether that was looked for
             melody = melody[1:] + melody[:1]
         notes_hz = [round(tonic * 2 ** (step / 12), 2) for step in melody]
         calls.append((notes_hz, order, draw.choice((0.25, 0.5, 1.0, 1.5))))
     return WriteIt(
-        prompt="How high may a low cut go? Write the function: in come the pitches of a melody (a list, in Hz), the "
-        "order of "
-        "the filter, and how many decibels the lowest note may lose. Out comes the highest corner that is allowed, in "
-        "Hz. "
-        "With its corner at c, a Butterworth high-pass takes 10·log₁₀(1 + (c/f)^(2·order)) dB off the frequency f. "
-        "`math` "
-        "and `np` are at hand.",
+        prompt="How high may a low cut go? Write a function that takes the pitches of a melody (a list, in Hz), the order "
+        "of the filter, and how many decibels the lowest note may lose. It returns the highest corner allowed, in Hz. "
+        "With its corner at c, a Butterworth high-pass takes 10·log₁₀(1 + (c/f)^(2·order)) dB off the frequency f. You "
+        "can use `math` and `np`.",
         start=_CORNER_START,
         calls=tuple(calls),
         right=lambda notes_hz, order, loss_db: _corner_for(min(notes_hz), order, loss_db),
@@ -133,13 +122,11 @@ def _corner(draw):
         },
         hints=(
             "Set the loss equal to what is allowed, with f the lowest note, and solve for c.",
-            "10^(loss/10) − 1 is (c/f)^(2·order); the 2·order-th root of it is c/f.",
+            "10^(loss/10) − 1 is (c/f)^(2·order); take the 2·order-th root to get c/f.",
         ),
-        solution="Solved for c. The steeper the filter, the nearer the corner may come to the note: at half a "
-        "decibel, 0.59 "
-        "times its frequency for order 2 and 0.77 times for order 4. (The formula: Butterworth 1930, value from "
-        "memory; "
-        "the tests hold it against SciPy's filter.)\n\n" + as_code(_CORNER_MODEL),
+        solution="Solved for c. The steeper the filter, the closer its corner may come to the note: for half a decibel, "
+        "0.59 times the note's frequency at order 2 and 0.77 times at order 4. (The formula: Butterworth 1930, value from "
+        "memory; the tests check it against SciPy's filter.)\n\n" + as_code(_CORNER_MODEL),
     )
 
 
@@ -148,19 +135,14 @@ def _thumps(draw):
     chosen = draw.sample(_bursts_s(singer, "pb"), 3)
     freqs = tuple(draw.step(36, 52, 1) for _ in chosen)
     levels = tuple(_loudness(singer) + draw.step(7, 10, 0.5) for _ in chosen)
-
-    def clip() -> Clip:
-        return Pops(tuple(at for at, _ in chosen), freqs, levels).apply(_clean(singer).clip).gained(off_db)
-
     return FindIt(
-        prompt="In this verse three sounds of p or b blow at the microphone. They are hard to hear on small "
-        "loudspeakers; a "
-        "compressor hears them well. Give the time of each, as a list.",
-        clip=clip,
+        prompt="In this verse, three p or b sounds blow into the microphone. They are hard to hear on small loudspeakers, "
+        "but a compressor hears them well. Give the time of each, as a list.",
+        clip=lambda: Pops(tuple(at for at, _ in chosen), freqs, levels).apply(_clean(singer).clip).gained(off_db),
         windows=tuple((round(at - 0.06, 3), round(at + 0.2, 3), f"“{word}”") for at, word in chosen),
         unit="s",
         hints=(
-            "Listen to what a low cut **removes**: thumps and no words.",
+            "Listen to what a low cut **removes**: thumps, and no words.",
             "Or look at the level below 80 Hz over time, as `find_pops` of the lesson does.",
         ),
         solution="The thumps come with the breath of "
@@ -172,31 +154,25 @@ def _thumps(draw):
 def _ring(draw):
     singer, off_db = draw.choice(_SINGERS), draw.step(-6, 0, 0.5)
     freq, gain, q = draw.step(300, 760, 5), draw.step(9, 11, 0.5), draw.step(3, 4, 0.25)
-
-    def clip() -> Clip:
-        return Boxiness(freq, gain, q).apply(_lines(singer)).gained(off_db)
-
     return FindIt(
-        prompt="This voice was recorded in a box that rings somewhere between 250 and 850 Hz. Sweep with a narrow "
-        "boost, "
-        "quietly, and give the frequency at which it honks most, within a tenth of it.",
-        clip=clip,
+        prompt="This voice was recorded in a box that rings somewhere between 250 and 850 Hz. Sweep with a narrow boost, "
+        "quietly, and give the frequency where it honks most, to within a tenth.",
+        clip=lambda: Boxiness(freq, gain, q).apply(_lines(singer)).gained(off_db),
         windows=((round(0.9 * freq, 1), round(1.1 * freq, 1), f"the ring at {freq:g} Hz"),),
         unit="Hz",
         hints=(
-            "A ring stays where it is while the vowels move: sweep twice, over different words.",
+            "A ring stays put while the vowels move: sweep twice, over different words.",
             "`find_resonances` gives you a second opinion; your ear has the last word.",
         ),
-        solution=f"The ring is at **{freq:g} Hz**, {decibels(gain, sign=True)} dB with a Q of {q:g}. You would cut "
-        "about two "
-        f"thirds of what you found there, some {2 * gain / 3:.0f} dB, and listen again.",
+        solution=f"The ring is at **{freq:g} Hz**, {decibels(gain, sign=True)} dB with a Q of {q:g}. You would cut about "
+        f"two thirds of what you found there, some {2 * gain / 3:.0f} dB, and listen again.",
     )
 
 
 def _low_cut(draw):
     singer, off_db = draw.choice(_SINGERS), draw.step(-6, -1, 0.5)
-    inside = [burst for burst in _bursts_s(singer, "pbtk") if _LAST_LINES_S[0] < burst[0] < _LAST_LINES_S[1] - 1]
-    chosen = draw.sample(inside, 3)
+    first_s, last_s = LAST_TWO_LINES_S
+    chosen = draw.sample([burst for burst in _bursts_s(singer, "pbtk") if first_s < burst[0] < last_s - 1], 3)
     loud = _loudness(singer)
     freqs = tuple(draw.step(44, 52, 1) for _ in chosen)
     levels = tuple(loud + draw.step(21, 23, 0.5) for _ in chosen)
@@ -204,18 +180,16 @@ def _low_cut(draw):
     spared = round(loud + off_db - 0.12, 2)
 
     def clip() -> Clip:
-        times = tuple(at - _LAST_LINES_S[0] for at, _ in chosen)
+        times = tuple(at - first_s for at, _ in chosen)
         return Pops(times, freqs, levels).apply(_lines(singer)).gained(off_db)
 
     def thin(processor, change) -> bool:
         return change.reduction.max_db <= 0.5 and change.after.loudness_lufs < spared
 
     return SetIt(
-        prompt="Behind your **low cut** sits a compressor that hardly a word of this take reaches. Three thumps do, "
-        "and it "
-        f"ducks the voice behind them. Set the low cut so that it reacts by **no more than 0.5 dB** to anything, and "
-        "the "
-        f"voice keeps its body: what comes out must not fall below **{decibels(spared, 2)} LUFS**.",
+        prompt="After your **low cut** comes a compressor whose threshold hardly a word of this take reaches. Three thumps "
+        "do, and each time it ducks the voice. Set the low cut so that the compressor never takes off **more than 0.5 "
+        f"dB**, and the voice keeps its body: the output must not fall below **{decibels(spared, 2)} LUFS**.",
         clip=clip,
         start=HighPass(20, 1),
         then=behind,
@@ -223,12 +197,11 @@ def _low_cut(draw):
         candidates=lambda: [HighPass(hz, order) for order in (4, 3, 5, 6) for hz in (90, 80, 100, 110)],
         mistakes={"into_the_voice": thin},
         hints=(
-            "Raise the corner until the reduction has gone, then listen whether the voice got thin.",
-            "If both don't go together, be steeper (a higher order) instead of higher.",
+            "Raise the corner until the reduction is gone, then listen: has the voice become thin?",
+            "If you can't get both, make it steeper (a higher order) instead of higher.",
         ),
-        solution=f"The thumps lie near {min(freqs):g} to {max(freqs):g} Hz, the lowest note of this singer at "
-        f"{_lowest_hz(singer):.0f} Hz: there is room between them. Order 4 with its corner near 90 Hz takes the "
-        "thumps and "
+        solution=f"The thumps are near {min(freqs):g} to {max(freqs):g} Hz, and this singer's lowest note is at "
+        f"{_lowest_hz(singer):.0f} Hz: there is room in between. Order 4 with its corner near 90 Hz takes the thumps and "
         "leaves the notes.",
     )
 
@@ -238,16 +211,15 @@ def _deess(draw):
     freq, gain = draw.step(6_400, 7_600, 100), draw.step(7, 11, 0.5)
 
     def clip() -> Clip:
-        first, last = _LAST_LINES_S
+        first, last = LAST_TWO_LINES_S
         phones = [phone for word in _clean(singer).truth["words"] for phone in word["phones"]]
         spans = [(p["start_s"] - first, p["end_s"] - first) for p in phones
             if p["phone"] in SIBILANTS and p["start_s"] > first and p["end_s"] < last]  # fmt: skip
         return Sibilance(tuple(spans), freq, gain, 1.4).apply(_lines(singer)).gained(off_db)
 
     return SetIt(
-        prompt="This **de-esser** lisps: it is set far too low. Set it so that it takes **3 to 6 dB** off the "
-        "sharpest s, "
-        "and acts in **2 to 9 %** of the sung time: on the s sounds, and idle in the vowels.",
+        prompt="This **de-esser** lisps: it is set far too low. Set it to take **3 to 6 dB** off the sharpest s, and to "
+        "act during **2 to 9 %** of the sung time: on the s sounds, and not in the vowels.",
         clip=clip,
         start=DeEsser(threshold_db=-50, range_db=12),
         goals=(Goal("max_db", low=3, high=6), Goal("share_percent", low=2, high=9)),
@@ -255,17 +227,16 @@ def _deess(draw):
         mistakes={"lisps": lambda processor, change: change.reduction.share > 0.15},
         hints=(
             "First the threshold: raise it until only s sounds are left in “what was removed”.",
-            "If the loudest s then loses too much, the range says what is taken at most.",
+            "If the loudest s then loses too much, set the range: it is the most that is ever taken off.",
         ),
-        solution=f"The s sounds of this take are {gain:g} dB too sharp near {freq:,.0f} Hz. A threshold that only "
-        "they reach, "
-        "and a range of 6 dB: then no s loses more, however sharp it is.",
+        solution=f"The s sounds of this take are {gain:g} dB too sharp near {freq:,.0f} Hz. Use a threshold that only they "
+        "reach, and a range of 6 dB: no s can lose more than that, however sharp it is.",
     )
 
 
 @cache
 def _order_numbers(singer: str, way: str, under_db: float, ratio: float, corner_hz: float):
-    """Correlation, largest extra reduction in dB and level below 80 Hz in dBFS of one way to treat the low end."""
+    """Correlation, largest extra reduction in dB and level below 80 Hz in dBFS for one way of treating the low end."""
     voice = _boxless(singer)
     cut = HighPass(corner_hz, 3)
     machine = Compressor(round(integrated_lufs(voice) - under_db, 1), ratio, attack_ms=10, release_ms=150)
@@ -280,7 +251,7 @@ def _order_numbers(singer: str, way: str, under_db: float, ratio: float, corner_
 
 @cache
 def _boxless(singer: str) -> Clip:
-    return Peaking(400, -4, 3).apply(shipped(f"{singer}_faulty").clip.cut(4.0, 12.9))
+    return Peaking(400, -4, 3).apply(take(f"{singer}_faulty").clip.cut(4.0, 12.9))
 
 
 @cache
@@ -298,41 +269,42 @@ def _which_order(draw):
     singer, off_db = draw.choice(_SINGERS), draw.step(-6, 3, 0.5)
     under, ratio, corner = draw.choice((2.0, 3.0, 4.0)), draw.choice((3.0, 4.0)), draw.choice((85.0, 95.0))
     correlation, extra, low = _order_numbers(singer, way, under, ratio, corner)
-    follows = f"The largest extra reduction at a pop is {extra:.1f} dB"
     recorded = _low_end_dbfs(singer) + off_db
-    lies = f"below 80 Hz the result has {decibels(low + off_db)} dBFS, the take {decibels(recorded)}"
+    rows = (
+        ("correlation of reduction and low end", decibels(correlation, 2), ""),
+        ("largest extra reduction at a pop", decibels(extra), "dB"),
+        ("level below 80 Hz, as recorded", decibels(recorded), "dBFS"),
+        ("level below 80 Hz, in the result", decibels(low + off_db), "dBFS"),
+    )
+    follows = f"The largest extra reduction at a pop is {extra:.1f} dB"
+    lies = f"below 80 Hz the result has {decibels(low + off_db)} dBFS, the take {decibels(recorded)} dBFS"
     return Diagnose(
-        prompt=f"A take full of pops went through a compressor at {ratio:g}:1. In what way was its low end dealt "
-        "with?\n\n"
-        f"    correlation of reduction and low end   {decibels(correlation, 2)}\n"
-        f"    largest extra reduction at a pop       {decibels(extra)} dB\n"
-        f"    level below 80 Hz, as recorded         {decibels(recorded)} dBFS\n"
-        f"    level below 80 Hz, of the result       {decibels(low + off_db)} dBFS",
+        prompt=f"A take full of pops went through a compressor at {ratio:g}:1. How was its low end dealt "
+        f"with?\n\n{table(rows, '<><')}",
         choices={
             "first": "a low cut before the compressor",
-            "last": "a low cut behind the compressor",
+            "last": "a low cut after the compressor",
             "sidechain": "a side-chain cut in the compressor, no filter in the sound",
             "none": "not at all",
         },
         answer=way,
         why_not={
-            "first": f"Then the reduction would leave the pops alone and the low end would be gone. {follows}; {lies}.",
-            "last": f"Then the low end would be gone, and the reduction would have followed it. {follows}; {lies}.",
-            "sidechain": f"Then the reduction would leave the pops alone and the low end would be there. {follows}; "
+            "first": f"Then the reduction would ignore the pops and the low end would be gone. {follows}; {lies}.",
+            "last": f"Then the low end would be gone, but the reduction would have followed it. {follows}; {lies}.",
+            "sidechain": f"Then the reduction would ignore the pops and the low end would still be there. {follows}; "
             f"{lies}.",
-            "none": f"Then the reduction would follow the pops and the low end would be there. {follows}; {lies}.",
+            "none": f"Then the reduction would follow the pops and the low end would still be there. {follows}; {lies}.",
         },
         hints=(
             "Two questions: did the compressor hear the pops, and does the listener?",
-            "The first one is answered by the extra reduction, the second one by the level below 80 Hz.",
+            "The extra reduction answers the first one, the level below 80 Hz the second.",
         ),
-        solution=f"{follows}, so the compressor {'heard' if way in ('last', 'none') else 'did not hear'} the pops. "
-        f"And {lies}: "
-        f"the low end {'has been cut from' if way in ('first', 'last') else 'is still in'} the sound. That is “{way}”.",
+        solution=f"{follows}, so the compressor {'heard' if way in ('last', 'none') else 'did not hear'} the pops. And "
+        f"{lies}: the low end {'was cut from' if way in ('first', 'last') else 'is still in'} the sound. That is “{way}”.",
     )
 
 
-def _blind(draw):
+def _cut_blind(draw):
     singer, share, off_db = draw.choice(_SINGERS), draw.step(0.6, 0.75, 0.05), draw.step(-6, 0, 0.5)
     corner = 5 * round(share * _lowest_hz(singer) / 5)
 
@@ -340,17 +312,14 @@ def _blind(draw):
         voice = _lines(singer, "faulty").gained(off_db)
         return voice, HighPass(corner, 3).apply(voice)
 
-    return HearIt(
-        prompt=f"A is a voice as recorded, B the same with a low cut at {corner} Hz, {share:g} times its lowest note. "
-        "Do you "
-        "hear what you filtered for the compressor's sake? Listen blind, ten trials, and note whether on loudspeakers "
-        "or "
-        "on headphones.",
-        rounds=10,
-        sounds=sounds,
-        hints=("Listen for what is missing under a p or b, not for the colour of the vowels.",),
-        solution="There is no right answer here. On small loudspeakers hardly anybody hears it, which is why pops are "
-        "found late. The compressor behind it hears them anywhere.",
+    return blind_test(
+        f"A is a voice as recorded, B the same with a low cut at {corner} Hz, {share:g} times its lowest note. Can you "
+        "hear what you filtered out for the compressor's sake? Ten trials, blind. Note whether you used loudspeakers or "
+        "headphones.",
+        sounds,
+        "Listen for what is missing under a p or b, not for the colour of the vowels.",
+        "On small loudspeakers hardly anybody hears it, which is why pops are found late. The compressor hears them "
+        "anywhere.",
     )
 
 
@@ -362,5 +331,5 @@ TASKS = (
     Task("low_cut", "For the compressor's sake", _low_cut, points=2),
     Task("deess", "Sharp, not lisping", _deess, points=2),
     Task("which_order", "In which order?", _which_order),
-    Task("cut_blind", "Do you hear the low cut?", _blind),
+    Task("cut_blind", "Do you hear the low cut?", _cut_blind),
 )

@@ -1,5 +1,5 @@
-"""Homework beside lesson ``05_steady_compression``: how near words come together, make-up gain, parallel mixing, and
-what a steady compressor leaves behind.
+"""Homework beside lesson ``05_steady_compression``: how close two words come, make-up gain, parallel mixing, and what a
+steady compressor leaves behind.
 """
 
 from __future__ import annotations
@@ -9,47 +9,38 @@ from dataclasses import replace
 from functools import cache
 
 from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
-from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.pumping import floor_lift_db
-from vocomp_lab.exercises.tasks import Diagnose, FindIt, HearIt, SetIt, Task, WorkOut, WriteIt, as_code
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import FAULTY, blind_test, filtered, lost_lu, span, table, take, window
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.faults import spans_mask
-from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
 TITLE = "Steady compression"
-_VERSES = ("lesson_verse_faulty", "second_verse_faulty")
 _STEADY = Compressor(threshold_db=-28, ratio=2.5, attack_ms=10, release_ms=200, knee_db=6)
 _PEAKS = Compressor(threshold_db=-17, ratio=4, attack_ms=0.5, release_ms=60)
 _SQUASH = Compressor(threshold_db=-40, ratio=6, attack_ms=1, release_ms=40)
-# Where the key begins on each take: the threshold that leaves a median of 3 to 4 dB.
-_STEADY_NEAR_DB = dict(zip(_VERSES, (-27.0, -29.0)))
+# Where the key begins for each take: the threshold that leaves a median of 3 to 4 dB.
+_STEADY_NEAR_DB = dict(zip(FAULTY, (-27.0, -29.0)))
 
 
 @cache
-def _lines(name: str) -> list:
-    """The lines that are sung, with their times."""
-    return shipped(name).truth["phrases"]
-
-
-@cache
-def _take(name: str) -> Clip:
-    """A take levelled by hand, with its low end and boxiness out, as the lesson begins."""
-    take = shipped(name)
-    soft, loud = (take.truth["faults"][fault] for fault in ("quiet_phrase", "loud_word"))
-    prep = ClipGain([GainRegion(soft["start_s"], soft["end_s"], 5), GainRegion(loud["start_s"], loud["end_s"], -6)])
-    return Peaking(410, -5, 2).apply(HighPass(90, 3).apply(prep.apply(take.clip)))
+def _levelled(name: str) -> Clip:
+    """A take levelled by hand, then filtered, as the lesson begins."""
+    faults = take(name).truth["faults"]
+    prep = ClipGain([GainRegion(*span(faults["quiet_phrase"]), 5), GainRegion(*span(faults["loud_word"]), -6)])
+    return filtered(prep.apply(take(name).clip))
 
 
 @cache
 def _voice(name: str) -> Clip:
     """Its last two lines."""
-    return _take(name).cut(7.0, 14.95)
+    return _levelled(name).cut(7.0, 14.95)
 
 
 @cache
@@ -64,8 +55,8 @@ def _apart(draw):
     return WorkOut(
         prompt=f"Two held words reach a steady compressor at **{decibels(threshold + over)} dBFS** and "
         f"**{decibels(threshold - under)} dBFS**. Its threshold is **{decibels(threshold, 0)} dBFS**, its ratio "
-        f"**{ratio:g}:1**, with a hard knee and **{makeup:g} dB** of make-up gain. How many decibels do they lie apart "
-        f"when they come out?",
+        f"**{ratio:g}:1**, with a hard knee and **{makeup:g} dB** of make-up gain. How many decibels apart do they come "
+        f"out?",
         answer=answer,
         unit="dB",
         tolerance=0.1,
@@ -79,31 +70,29 @@ def _apart(draw):
             "At what level does each of the two come out?",
             "Only one of them is over the threshold; make-up gain is the same for both.",
         ),
-        solution=f"The soft word lies {under:g} dB under the threshold and stays. The loud one lies {over:g} dB over "
-        f"it; {over:g}/{ratio:g} = {over / ratio:.2f} dB of that stay. Apart: {under:g} + {over / ratio:.2f} = "
-        f"**{answer:.2f} dB** instead of {over + under:g}. Make-up gain lifts both by as much. A lower threshold, "
-        f"under the soft word too, would bring them to {(over + under) / ratio:.2f} dB, and no lower one any nearer.",
+        solution=f"The soft word is {under:g} dB below the threshold and stays where it is. The loud one is {over:g} dB "
+        f"over it, and {over:g}/{ratio:g} = {over / ratio:.2f} dB of that stay. Apart: {under:g} + {over / ratio:.2f} = "
+        f"**{answer:.2f} dB** instead of {over + under:g}. Make-up gain lifts both alike. A threshold below the soft word "
+        f"too would bring them to {(over + under) / ratio:.2f} dB; going lower still brings them no closer.",
     )
 
 
 @cache
 def _lost(name: str, threshold_db: float) -> tuple[float, float, float]:
     """Loudness lost to the steady compressor, with median and largest reduction; a trim of both changes nothing."""
-    voice = _voice(name)
-    made = replace(_STEADY, threshold_db=threshold_db).apply(voice)
-    stats = reduction_stats(made.reduction_db, _sung(name))
-    return integrated_lufs(voice) - integrated_lufs(made.output), stats.median_db, stats.max_db
+    steady = replace(_STEADY, threshold_db=threshold_db)
+    stats = reduction_stats(steady.apply(_voice(name)).reduction_db, _sung(name))
+    return lost_lu(steady, _voice(name)), stats.median_db, stats.max_db
 
 
 def _makeup(draw):
-    name, threshold, off_db = draw.choice(_VERSES), draw.step(-30, -26, 1), draw.step(-8, 3, 0.5)
+    name, threshold, off_db = draw.choice(FAULTY), draw.step(-30, -26, 1), draw.step(-8, 3, 0.5)
     answer, median_db, max_db = _lost(name, threshold)
-
     return WorkOut(
         prompt=f"Somebody set a steady compressor for your take: threshold **{decibels(threshold + off_db)} dBFS**, "
         f"{_STEADY.ratio:g}:1, attack {_STEADY.attack_ms:g} ms, release {_STEADY.release_ms:g} ms, knee "
-        f"{_STEADY.knee_db:g} dB, no make-up gain. Set it in the bench and find the make-up gain with which bypassing "
-        f"it doesn't change the loudness.",
+        f"{_STEADY.knee_db:g} dB, no make-up gain. Set it on the bench, and find the make-up gain with which bypassing it "
+        f"doesn't change the loudness.",
         clip=lambda: _voice(name).gained(off_db),
         answer=answer,
         unit="dB",
@@ -111,30 +100,28 @@ def _makeup(draw):
         mistakes={"makeup_by_median": median_db, "makeup_by_largest": max_db},
         hints=(
             "The line under the bench gives the loudness before and after.",
-            "Raise the make-up gain until that "
-            "line shows no change of loudness; a gain moves the loudness by just as many LU.",
+            "Raise the make-up gain until that line shows no change of loudness; 1 dB of gain moves it by 1 LU.",
         ),
-        solution=f"The loudness falls by **{answer:.1f} LU**, so that is the make-up gain. The reduction has a median "
-        f"of {median_db:.1f} dB and at most {max_db:.1f} dB: neither is the loudness that was lost, since loudness "
-        f"counts the loud words most.",
+        solution=f"The loudness falls by **{answer:.1f} LU**, so that is the make-up gain. The reduction has a median of "
+        f"{median_db:.1f} dB and a maximum of {max_db:.1f} dB. Neither is the loudness that was lost, because loud words "
+        f"count most in loudness.",
     )
 
 
 def _sleeve(draw):
-    name, off_db, release_ms = draw.choice(_VERSES), draw.step(-1.5, 1.5, 0.25), draw.choice((150.0, 200.0, 250.0))
+    name, off_db, release_ms = draw.choice(FAULTY), draw.step(-1.5, 1.5, 0.25), draw.choice((150.0, 200.0, 250.0))
 
     def candidates():
         for near_db in (0, 0.5, -0.5, 1, -1):
             setting = Compressor(_STEADY_NEAR_DB[name] + off_db + near_db, 2.5, 10, release_ms, 6)
-            lost_db = integrated_lufs(clip()) - integrated_lufs(setting.apply(clip()).output)
-            yield replace(setting, makeup_db=round(lost_db, 1))
+            yield replace(setting, makeup_db=round(lost_lu(setting, clip()), 1))
 
     def clip() -> Clip:
         return _voice(name).gained(off_db)
 
     return SetIt(
-        prompt=f"Hold this voice by the sleeve: at least 80 % of the sung time, by 2 to 5 dB in the middle, as loud as "
-        f"before. The release begins at {release_ms:g} ms; all controls are yours.",
+        prompt=f"Keep a light hand on this voice: act during at least 80 % of the sung time, with a median of 2 to 5 dB, "
+        f"and leave it as loud as before. The release starts at {release_ms:g} ms; all controls are yours.",
         clip=clip,
         start=Compressor(threshold_db=-6, ratio=2.5, attack_ms=10, release_ms=release_ms, knee_db=6),
         goals=(Goal("share_percent", low=80), Goal("median_db", low=2, high=5), Goal("loudness_change_lu", -0.5, 0.5)),
@@ -144,25 +131,21 @@ def _sleeve(draw):
             "peaks_for_steady": lambda processor, change: 0 < change.reduction.share < 0.5,
         },
         hints=(
-            "Drag the threshold down past the loud words, until even the soft ones push it.",
-            "Enough time, but too deep? A lower ratio. Make-up gain comes last.",
+            "Drag the threshold down past the loud words, until even the soft ones reach it.",
+            "Does it act long enough, but too deep? Lower the ratio. Make-up gain comes last.",
         ),
-        solution=f"At 2.5:1 a threshold near {decibels(_STEADY_NEAR_DB[name] + off_db)} dBFS lies under nearly every "
-        f"word of this take; then make-up gain by as much as the loudness has fallen.",
+        solution=f"At 2.5:1, a threshold near {decibels(_STEADY_NEAR_DB[name] + off_db)} dBFS is below nearly every word "
+        f"of this take. Then add as much make-up gain as the loudness has fallen.",
     )
 
 
 def _blend(draw):
-    name, off_db, ratio = draw.choice(_VERSES), draw.step(-4, 2, 0.5), draw.choice((5, 6, 8))
-
-    def clip() -> Clip:
-        return _voice(name).gained(off_db)
-
+    name, off_db, ratio = draw.choice(FAULTY), draw.step(-4, 2, 0.5), draw.choice((5, 6, 8))
     return SetIt(
-        prompt="Squash this voice by **10 dB or more** in the middle, without make-up gain, and mix the untouched one "
-        "back in. Enough of the squashed one to count: the blend has to be **2 to 5 LU** softer than what went in. But "
-        "its crest factor should come out **within 1 dB** of the old one, so that the words keep their shape.",
-        clip=clip,
+        prompt="Squash this voice by a median of **10 dB or more**, without make-up gain, and mix the untouched voice back "
+        "in. Use enough of the squashed one to count: the blend should be **2 to 5 LU** softer than what went in. But its "
+        "crest factor should stay **within 1 dB** of the old one, so that the words keep their shape.",
+        clip=lambda: _voice(name).gained(off_db),
         start=Compressor(threshold_db=-12, ratio=ratio, attack_ms=1, release_ms=40),
         goals=(Goal("median_db", low=10), Goal("crest_change_db", -1, 1), Goal("loudness_change_lu", -5, -2)),
         candidates=lambda: [
@@ -175,12 +158,12 @@ def _blend(draw):
             "hardly_mixed": lambda processor, change: processor.mix < 0.2 and change.reduction.median_db >= 10,
         },
         hints=(
-            "First the threshold, at a mix of 100 %, until the median is there. Don't be afraid of the picture.",
-            "Then turn the mix down: whatever the squashing takes, the untouched share stays.",
+            "First the threshold, at a mix of 100 %, until the median is there. Don't let the picture scare you.",
+            "Then turn the mix down: whatever the squashing takes off, the untouched share stays.",
         ),
-        solution="A threshold some 15 dB under the words and a mix around 0.4: the squashed path is down by 10 dB and "
-        "more, the blend by 3 to 4 LU, and the crest factor moves by half a decibel. All wet it would have moved by "
-        "several.",
+        solution="A threshold some 15 dB below the words and a mix around 0.4: the squashed path is down by 10 dB and "
+        "more, the blend by 3 to 4 LU, and the crest factor moves by half a decibel. All wet, it would have moved by "
+        "several decibels.",
     )
 
 
@@ -203,9 +186,9 @@ def _blend_function(draw):
     reductions = [draw.step(2, 6, 0.5), draw.step(7, 12, 0.5), draw.step(13, 20, 0.5), 60.0, 0.0, draw.step(3, 9, 0.5)]
     calls = tuple((reduction, draw.step(0.2, 0.8, 0.05)) for reduction in reductions)
     return WriteIt(
-        prompt="Write what a mix control does to the level: in comes the reduction of the compressed path in dB (0 or "
-        "more) and the mix, from 0 (untouched) to 1 (all compressed). Out comes the change of level of the blend in "
-        "dB, 0 or below. No make-up gain; the two paths are in time with each other. `math` is at hand.",
+        prompt="Write what a mix control does to the level. The function takes the reduction of the compressed path in dB "
+        "(0 or more) and the mix, from 0 (untouched) to 1 (all compressed). It returns the change of level of the blend in "
+        "dB, 0 or below. No make-up gain; the two paths are in time with each other. You can use `math`.",
         start=_BLEND_START,
         calls=calls,
         right=_blended,
@@ -219,47 +202,45 @@ def _blend_function(draw):
             "sign": lambda reduction, mix: -_blended(reduction, mix),
         },
         hints=(
-            "Both paths are the same wave at two gains: what adds up is amplitudes.",
-            "The compressed path has a "
-            "gain of 10^(−reduction/20), the untouched one of 1; weigh them by mix and 1 − mix, then back to decibels.",
+            "Both paths are the same wave at two gains, so their amplitudes add.",
+            "The compressed path has a gain of 10^(−reduction/20), the untouched one a gain of 1. Weight them by mix and "
+            "1 − mix, add them, and go back to decibels.",
         ),
-        solution="Amplitudes add, and however deep the reduction, the untouched share stays: the level never falls by "
-        "more than 20·log₁₀(1 − mix).\n\n" + as_code(_BLEND_MODEL),
+        solution="Amplitudes add, and the untouched share stays however deep the reduction: the level never falls by more "
+        "than 20·log₁₀(1 − mix).\n\n" + as_code(_BLEND_MODEL),
     )
 
 
 def _line_off(draw):
-    name, place, off_db = draw.choice(_VERSES), draw.choice(range(4)), draw.step(-8, -2, 0.5)
+    name, place, off_db = draw.choice(FAULTY), draw.choice(range(4)), draw.step(-8, -2, 0.5)
     lower_db = draw.step(0, 4, 1)
-    phrases = _lines(name)
-    line = phrases[place]
+    lines = take(name).truth["phrases"]
+    line = lines[place]
 
     def clip() -> Clip:
-        voice = _take(name)
-        made = replace(_STEADY, threshold_db=-38 - lower_db).apply(voice).output
-        lost_db = integrated_lufs(voice) - integrated_lufs(made)
-        # Off from pause to pause, so that the room around the line tells of it too.
-        start_s = phrases[place - 1]["end_s"] if place else 0.0
-        end_s = phrases[place + 1]["start_s"] if place + 1 < len(phrases) else voice.duration_s
-        off = spans_mask(voice, ((start_s, end_s),), 0.02)
-        blended = (1 - off) * made.gained(lost_db).samples + off * voice.samples
-        return voice.with_samples(blended).gained(off_db)
+        whole = _levelled(name)
+        made = replace(_STEADY, threshold_db=-38 - lower_db)
+        # Off from pause to pause, so that the room around the line gives it away too.
+        start_s = lines[place - 1]["end_s"] if place else 0.0
+        end_s = lines[place + 1]["start_s"] if place + 1 < len(lines) else whole.duration_s
+        off = spans_mask(whole, ((start_s, end_s),), 0.02)
+        steady = made.apply(whole).output.gained(lost_lu(made, whole))
+        return whole.with_samples((1 - off) * steady.samples + off * whole.samples).gained(off_db)
 
     return FindIt(
-        prompt="A steady compressor, far too deep and with its make-up gain, runs over these four lines. In **one of "
-        "them it was bypassed** by mistake, from the pause before to the pause behind. By the loudness of the lines "
-        "you can't tell. Give a time that lies within it.",
+        prompt="A steady compressor, far too deep and with its make-up gain, runs over these four lines. In **one of them "
+        "it was bypassed** by mistake, from the pause before the line to the pause after it. You can't tell by the "
+        "loudness of the lines. Give a time within that line.",
         clip=clip,
-        windows=((line["start_s"], line["end_s"], f"“{line['text']}”"),),
+        windows=(window(line),),
         unit="s",
         hints=(
-            "What does make-up gain lift besides the voice? Listen there, not to the words.",
-            "Compare the pauses "
-            "and the breaths between the lines: where are two neighbours much softer? `rms_dbfs(clip.cut(3.85, 4.2))` of "
-            "`vocomp_lab` measures a stretch.",
+            "What does make-up gain lift besides the voice? Listen to that, not to the words.",
+            "Compare the pauses and the breaths between the lines: where are two in a row much softer? "
+            "`rms_dbfs(clip.cut(3.85, 4.2))` of `vocomp_lab` measures a stretch.",
         ),
-        solution=f"It was off over “{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s. In a pause a "
-        f"compressor lets go and the make-up gain stays, so the room and the breaths come up; around this line they "
+        solution=f"It was off over “{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s. In a pause, a "
+        f"compressor lets go but the make-up gain stays, so the room and the breaths come up. Around this line they "
         f"don't.",
     )
 
@@ -273,7 +254,7 @@ def _traces(name: str, job: str, lower_db: float) -> tuple[float, ...]:
     """What one of the three leaves at equal loudness: spread in LU; changes of peaks, soft parts and room in dB."""
     voice, sung = _voice(name), _sung(name)
     processor = {"steady": _STEADY, "parallel": replace(_SQUASH, mix=0.4), "peaks": _PEAKS}[job]
-    # Peak control may not go lower: it would become something else.
+    # Peak control must not go lower: it would turn into something else.
     lower_db = lower_db if job != "peaks" else 0.0
     made = replace(processor, threshold_db=processor.threshold_db - lower_db).apply(voice).output
     return (
@@ -285,31 +266,30 @@ def _traces(name: str, job: str, lower_db: float) -> tuple[float, ...]:
 
 
 def _which(draw):
-    name, job, lower_db = draw.choice(_VERSES), draw.choice(list(_JOBS)), draw.choice((0.0, 2.0))
+    name, job, lower_db = draw.choice(FAULTY), draw.choice(list(_JOBS)), draw.choice((0.0, 2.0))
     letters = dict(zip(draw.shuffled("abc"), _JOBS))
-    traces = {letter: _traces(name, other, lower_db) for letter, other in sorted(letters.items())}
-    rows = "\n".join(
-        f"    {letter}:  spread of the words {spread:4.1f} LU   peaks {decibels(peaks, sign=True):>4} dB   "
-        f"soft parts {decibels(soft, sign=True):>4} dB   room {decibels(room, sign=True):>4} dB"
-        for letter, (spread, peaks, soft, room) in traces.items()
-    )
+    head = ("version", "spread of the words (LU)", "peaks (dB)", "soft parts (dB)", "room (dB)")
+    rows = []
+    for letter, other in sorted(letters.items()):
+        spread, *changes = _traces(name, other, lower_db)
+        rows.append((letter, f"{spread:.1f}", *(decibels(change, sign=True) for change in changes)))
     tells = {
-        "steady": "It brings the words closer together than the two others do, and the room comes up with it",
+        "steady": "It brings the words closer together than the other two do, and the room comes up with it",
         "parallel": "The words are nearly as far apart as before and the peaks stay, but soft parts and room come up",
         "peaks": "The peaks come down and hardly anything else changes",
     }
     answer = next(letter for letter, other in letters.items() if other == job)
     return Diagnose(
-        prompt=f"One voice, whose words are spread over {loudness_spread_lu(_voice(name), _sung(name)):.1f} LU, went "
-        f"three ways; all at equal loudness. “Peaks” is how much further they stand above the loudness than before. "
-        f"Which one is **{_JOBS[job]}**?\n\n{rows}",
+        prompt=f"One voice, with its words spread over {loudness_spread_lu(_voice(name), _sung(name)):.1f} LU, was treated "
+        f"in three ways, all at the same loudness. “Peaks” says how much further above the loudness they are than before. "
+        f"Which one is **{_JOBS[job]}**?\n\n{table([head, *rows], '<>>>>')}",
         choices={letter: f"version {letter}" for letter in "abc"},
         answer=answer,
         why_not={
             letter: f"{tells[other]}: that is {_JOBS[other]}." for letter, other in letters.items() if letter != answer
         },
         hints=(
-            "Which job is done where: on words, on moments, or on what is soft within a word?",
+            "Where does each job act: on words, on moments, or on what is soft within a word?",
             "One evens out words; one takes peaks down; one lifts what is soft and leaves the peaks.",
         ),
         solution=f"Version {answer}. {tells[job]}.",
@@ -326,30 +306,24 @@ def _rivals(name: str) -> tuple[Clip, Clip]:
     return pair, replace(single, threshold_db=threshold_db).apply(voice).output
 
 
-def _blind(draw):
-    name, off_db = draw.choice(_VERSES), draw.step(-6, 0, 0.5)
-
-    return HearIt(
-        prompt="Is it worth a second compressor? A went through two in a row, B through a single fast one that leaves "
-        "the words just as even. Equal loudness, blind, ten trials.",
-        rounds=10,
-        sounds=lambda: tuple(clip.gained(off_db) for clip in _rivals(name)),
-        hints=(
-            "Listen to the gain, not to the voice: who lets go between the words? And to the low notes: who is "
-            "rougher?",
-        ),
-        solution="There is no right answer here. The difference is small; whoever hears none has learnt something "
-        "about what it is worth.",
+def _one_or_two(draw):
+    name, off_db = draw.choice(FAULTY), draw.step(-6, 0, 0.5)
+    return blind_test(
+        "Is a second compressor worth it? A went through two in a row, B through a single fast one that leaves the words "
+        "just as even. Same loudness, ten trials, blind.",
+        lambda: tuple(clip.gained(off_db) for clip in _rivals(name)),
+        "Listen to the gain, not to the voice: which one lets go between the words? And on low notes, which one is rougher?",
+        "The difference is small. If you hear none, you have learned what the second compressor is worth to you.",
     )
 
 
 TASKS = (
-    Task("apart", "How near do two words come?", _apart),
+    Task("apart", "How close do two words come?", _apart),
     Task("makeup", "As loud as before", _makeup),
     Task("blend_db", "Write the mix control", _blend_function, points=2),
-    Task("sleeve", "Hold it by the sleeve", _sleeve, points=2),
+    Task("sleeve", "A light hand", _sleeve, points=2),
     Task("blend", "Squash, and keep it alive", _blend, points=2),
     Task("line_off", "Where was it off?", _line_off),
     Task("which_job", "Which job was done?", _which),
-    Task("one_or_two", "One or two, blind", _blind),
+    Task("one_or_two", "One or two, blind", _one_or_two),
 )

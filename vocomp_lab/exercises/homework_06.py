@@ -1,5 +1,6 @@
-"""Homework beside lesson ``06_slow_attack``: beginnings that are let through, releases that let go, and when they "
-"don't."""
+"""Homework beside lesson ``06_slow_attack``: starts of notes that get through, releases that let go, and when they
+don't.
+"""
 
 from __future__ import annotations
 
@@ -8,41 +9,29 @@ from functools import cache
 
 import numpy as np
 
-from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.pumping import gain_travel_db_per_s
-from vocomp_lab.exercises.tasks import (
-    Diagnose,
-    FindIt,
-    HearIt,
-    SetIt,
-    Task,
-    WorkOut,
-    WriteIt,
-    as_code,
-)
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import CLEAN, FAULTY, blind_test, lost_lu, table, take, voice
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
 TITLE = "Slow attack"
-_VERSES = ("lesson_verse_faulty", "second_verse_faulty")
-# Where the key begins to look on each take: thresholds in dBFS that take some 2 dB in the median at 4:1, 30 ms, 100 ms.
-_MILD_NEAR_DB = dict(zip(_VERSES, (-27.0, -29.0)))
-# The same for a release of 80 ms, with 5.75 dB in the strongest twentieth.
-_BREATHING_NEAR_DB = dict(zip(_VERSES, (-26.5, -27.75)))
-# The most that the median may be, by the 95th percentile that is asked: beyond the reach of releases over 600 ms.
+# Where the key begins for each take: thresholds in dBFS that take some 2 dB off in the median at 4:1, 30 ms, 100 ms.
+_MILD_NEAR_DB = dict(zip(FAULTY, (-27.0, -29.0)))
+# The same for a release of 80 ms, with 5.75 dB at the 95th percentile.
+_BREATHING_NEAR_DB = dict(zip(FAULTY, (-26.5, -27.75)))
+# The highest median allowed for each 95th percentile asked for: out of reach for releases over 600 ms.
 _MOST_MEDIAN_DB = {5.0: 1.6, 5.5: 1.8, 6.0: 2.0}
 
 
 @cache
 def _voice(name: str) -> Clip:
-    """The last two lines of a take, filtered and with its peaks tamed, as the lesson begins."""
-    voice = Peaking(410, -5, 2).apply(HighPass(90, 3).apply(shipped(name).clip)).cut(7.3, 14.6)
-    return Compressor(-14, 3, 1, 80).apply(voice).output
+    """The last two lines of a take with its peaks tamed, as the lesson begins."""
+    return Compressor(-14, 3, 1, 80).apply(voice(name)).output
 
 
 def _stands_out(draw):
@@ -50,25 +39,22 @@ def _stands_out(draw):
     left = [asked * math.exp(-time / attack) for time in (early, late)]
     answer = left[0] - left[1]
     return WorkOut(
-        prompt=f"A note begins out of silence, and from its first moment to its last the static curve asks for "
-        f"**{asked:g} dB** of reduction. The attack is **{attack:g} ms**, as this workbook states it: the reduction "
-        f"begins at 0 and runs towards {asked:g} dB with that time constant. By how many decibels less is the note "
-        f"turned down **{early} ms** after its beginning than **{late} ms** after it?",
+        prompt=f"A note begins out of silence, and from its first moment to its last the static curve calls for "
+        f"**{asked:g} dB** of reduction. The attack is **{attack:g} ms** as this workbook states it: the reduction starts "
+        f"at 0 and runs towards {asked:g} dB with that time constant. How many decibels less is the note turned down "
+        f"**{early} ms** after it begins than **{late} ms** after?",
         answer=answer,
         unit="dB",
         tolerance=0.1,
-        mistakes={
-            "arrived_in_full": left[0],
-            "no_memory": 0.0,
-        },
+        mistakes={"arrived_in_full": left[0], "no_memory": 0.0},
         hints=(
-            "After a time t the reduction still lacks exp(−t/τ) of what is asked.",
-            "Work out what is lacking at both moments; the difference is what the beginning stands out by.",
+            "After a time t, exp(−t/τ) of the full reduction is still missing.",
+            "Work out how much is missing at both moments. The difference is how far the start stands out.",
         ),
-        solution=f"After {early} ms, {asked:g}·exp(−{early}/{attack:g}) = {left[0]:.2f} dB are still lacking, after "
-        f"{late} ms {left[1]:.2f} dB. So the beginning stands out by {left[0]:.2f} − {left[1]:.2f} = **{answer:.2f} "
-        "dB** more than it did. A faster attack leaves less at the beginning, a slower one lacks too much in the "
-        "sustain as well: there is a best one between them.",
+        solution=f"After {early} ms, {asked:g}·exp(−{early}/{attack:g}) = {left[0]:.2f} dB are still missing; after "
+        f"{late} ms, {left[1]:.2f} dB. So the start stands out by {left[0]:.2f} − {left[1]:.2f} = **{answer:.2f} dB** more "
+        "than it did. A faster attack leaves less at the start, and with a slower one too much is still missing in the "
+        "sustain as well: somewhere in between there is a best one.",
     )
 
 
@@ -81,9 +67,9 @@ def _let_go(draw):
     constants = math.log(1 / (1 - gone / 100))
     answer = apart / constants
     return WorkOut(
-        prompt=f"A song has **{tempo:g} beats** (quarters) a minute, and the singer sings **{notes}**. Suppose that "
-        f"a note asks for its reduction at its beginning only. Which release, as a time constant, lets **{gone} %** "
-        "of the reduction go until the next note begins?",
+        prompt=f"A song has **{tempo:g} beats** (quarters) a minute, and the singer sings **{notes}**. Suppose a note only "
+        f"calls for reduction as it begins. Which release, as a time constant, lets **{gone} %** of the reduction go by "
+        "the time the next note begins?",
         answer=answer,
         unit="ms",
         tolerance=round(0.02 * answer, 1),
@@ -94,13 +80,13 @@ def _let_go(draw):
             "gone_for_left": apart / math.log(100 / gone),
         },
         hints=(
-            "How many milliseconds lie between two notes?",
+            "How many milliseconds are there from one note to the next?",
             f"If {gone} % are gone, {100 - gone} % are left: exp(−t/τ) = {1 - gone / 100:.2f}. How many τ is that?",
         ),
         solution=f"A beat is 60,000/{tempo:g} = {60_000 / tempo:.1f} ms, so the notes begin {apart:.1f} ms apart. "
         f"exp(−t/τ) = {1 - gone / 100:.2f} at t = {constants:.3f} τ, and τ = {apart:.1f}/{constants:.3f} = "
-        f"**{answer:.0f} ms**. In practice it takes a far shorter one, since a note goes on asking as long as it "
-        "sounds.",
+        f"**{answer:.0f} ms**. In practice the release has to be much shorter, since a note goes on calling for reduction "
+        "as long as it sounds.",
     )
 
 
@@ -128,15 +114,15 @@ def _write_contrast(draw):
     for _ in range(4):
         rate, begin = draw.choice((1000, 2000)), draw.choice((0.1, 0.15, 0.2, 0.3))
         t = np.arange(round((begin + 0.4) * rate)) / rate - begin
-        # A soft tail of the note before, then the note: a beginning that falls towards its sustain, or rises to it.
+        # The soft tail of the note before, then the note: its start falls towards its sustain, or rises to it.
         tail, sustain, more = draw.step(0.02, 0.08, 0.01), draw.step(0.1, 0.5, 0.01), draw.step(-0.06, 0.4, 0.02)
         height = np.where(t < 0, tail, sustain + more * np.exp(-t.clip(0) / 0.06))
         calls.append((height * np.sin(2 * np.pi * draw.step(60, 180, 10) * t), rate, begin))
     return WriteIt(
-        prompt="Write the number that the lesson is about, for one note: an array of samples (one channel), the sample "
-        "rate in Hz and the moment in seconds at which the note begins come in. Out comes the RMS level of its first "
-        "**50 ms** minus that of the time from **120 to 250 ms** after its beginning, in dB. (The lesson takes the "
-        "loudest 10 ms of the beginning; all 50 are asked here.) `np` and `math` are at hand.",
+        prompt="Write the number that the lesson is about, for one note. The function takes an array of samples (one "
+        "channel), the sample rate in Hz and the moment in seconds when the note begins. It returns the RMS level of the "
+        "note's first **50 ms** minus the RMS level from **120 to 250 ms** after it begins, in dB. (The lesson takes the "
+        "loudest 10 ms of the start; here, take all 50.) You can use `np` and `math`.",
         start=_CONTRAST_START,
         calls=tuple(calls),
         right=_contrast,
@@ -151,15 +137,15 @@ def _write_contrast(draw):
         },
         hints=(
             "From seconds to samples: `round((begin_s + 0.05) * rate)`. The two parts are slices.",
-            "RMS of each part, and 20·log₁₀ of the one over the other.",
+            "Take the RMS of each part, then 20·log₁₀ of one divided by the other.",
         ),
         solution="Two slices, their RMS, and the ratio in decibels. For a stage, take it before and after at the same "
-        "beginnings: the difference is what the stage did.\n\n" + as_code(_CONTRAST_MODEL),
+        "starts of notes: the difference is what the stage did.\n\n" + as_code(_CONTRAST_MODEL),
     )
 
 
 def _first_consonant_s(word) -> float:
-    """How long a word's consonant lasts before its note begins; 0 where there is none, or a voiced one."""
+    """How long a word's consonant lasts before its note begins; 0 if there is none, or it is voiced."""
     kinds = [phone["kind"] for phone in word["phones"][:2]]
     if len(kinds) < 2 or kinds[0] not in ("fricative", "plosive") or kinds[1] != "vowel":
         return 0.0
@@ -167,56 +153,52 @@ def _first_consonant_s(word) -> float:
 
 
 @cache
-def _clean(name: str):
-    """A clean take, and by phrase the words whose note begins well after their consonant does."""
-    take = shipped(name)
-    words = []
-    for phrase in take.truth["phrases"]:
-        sung = [word for word in take.truth["words"] if phrase["start_s"] - 0.001 <= word["start_s"] < phrase["end_s"]]
+def _late_notes(name: str) -> list[list[dict]]:
+    """By phrase of a clean take, the words whose note begins well after their consonant."""
+    truth = take(name).truth
+    by_phrase = []
+    for phrase in truth["phrases"]:
+        sung = [word for word in truth["words"] if phrase["start_s"] - 0.001 <= word["start_s"] < phrase["end_s"]]
         texts = [word["text"] for word in sung]
-        words.append([word for word in sung if texts.count(word["text"]) == 1 and _first_consonant_s(word) >= 0.09])
-    return take, words
+        by_phrase.append([w for w in sung if texts.count(w["text"]) == 1 and _first_consonant_s(w) >= 0.09])
+    return by_phrase
 
 
 def _begins(draw):
-    name = draw.choice(("lesson_verse_clean", "second_verse_clean"))
-    take, by_phrase = _clean(name)
+    name = draw.choice(CLEAN)
+    lines, by_phrase = take(name).truth["phrases"], _late_notes(name)
     phrases = draw.sample([place for place, words in enumerate(by_phrase) if words], 2)
     chosen = [draw.choice(by_phrase[place]) for place in phrases]
     skipped, off_db = draw.step(0.02, 0.6, 0.02), draw.step(-9, -3, 0.5)
     begins = [word["phones"][1]["start_s"] - skipped for word in chosen]
-    asked = " and of ".join(
-        f"“{word['text']}” (in “{take.truth['phrases'][place]['text']}”)" for word, place in zip(chosen, phrases)
-    )
+    wanted = " and of ".join(f"“{word['text']}” (in “{lines[place]['text']}”)" for word, place in zip(chosen, phrases))
     return FindIt(
-        prompt=f"A slow attack counts from the beginning of a **note**, and that is not where its word begins. Find "
-        f"where the notes of {asked} begin, within 40 ms.",
-        clip=lambda: take.clip.cut(skipped, 15.4).gained(off_db),
+        prompt=f"A slow attack counts from the start of a **note**, and that is not where its word starts. Find where the "
+        f"notes of {wanted} begin, within 40 ms.",
+        clip=lambda: take(name).clip.cut(skipped, 15.4).gained(off_db),
         windows=tuple((begin - 0.04, begin + 0.04, f"“{word['text']}”") for word, begin in zip(chosen, begins)),
         unit="s",
         hints=(
-            "The consonant is not the note: look for the moment at which the voice itself rises.",
-            "`find_onsets` of the lesson lists all beginnings of a clip; your ears say which ones are asked.",
+            "The consonant is not the note: look for the moment when the voice itself rises.",
+            "The lesson's `find_onsets` lists where all the notes of a clip begin; your ears say which ones you need.",
         ),
         solution="The vowels begin at "
         + " and ".join(
             f"{begin:.2f} s (“{word['text']}”, whose consonant began {1000 * _first_consonant_s(word):.0f} ms before)"
             for word, begin in zip(chosen, begins)
         )
-        + ". There the level rises out of the consonant, and "
-        "there the compressor starts to grip.",
+        + ". That is where the level rises out of the consonant, and where the compressor starts to grip.",
     )
 
 
 @cache
 def _lost_lu(name: str, threshold_db: float) -> float:
-    """What the key's mild setting takes off the loudness; it moves along with the take's level."""
-    voice = _voice(name)
-    return integrated_lufs(voice) - integrated_lufs(Compressor(threshold_db, 4, 30, 100).apply(voice).output)
+    """What the key's mild setting takes off the loudness, at the take's own level."""
+    return lost_lu(Compressor(threshold_db, 4, 30, 100), _voice(name))
 
 
 def _bite(draw):
-    name, off_db, low = draw.choice(_VERSES), draw.step(-8, 2, 0.5), draw.choice((1.0, 1.2, 1.4, 1.6))
+    name, off_db, low = draw.choice(FAULTY), draw.step(-8, 2, 0.5), draw.choice((1.0, 1.2, 1.4, 1.6))
 
     def candidates():
         for near_db in (0, -1, 1, -2, 2, -3, 3, 4):
@@ -227,9 +209,9 @@ def _bite(draw):
         return processor.attack_ms < 10 and change.after.crest_db < change.before.crest_db
 
     return SetIt(
-        prompt=f"This compressor was exaggerated: so low a threshold that it squashes everything, and an attack of 1 "
-        f"ms. Turn it into **bite**: a median reduction of **{low:g} to {low + 1.5:g} dB**, a crest factor that "
-        "rises by **0.8 to 2.5 dB**, and the loudness as it was, **within 0.5 LU**.",
+        prompt=f"This compressor was exaggerated: its threshold is so low that it squashes everything, and its attack is 1 "
+        f"ms. Turn it into **bite**: a median reduction of **{low:g} to {low + 1.5:g} dB**, a crest factor that rises by "
+        "**0.8 to 2.5 dB**, and the loudness as it was, **within 0.5 LU**.",
         clip=lambda: _voice(name).gained(off_db),
         start=Compressor(_MILD_NEAR_DB[name] - 12 + off_db, ratio=4, attack_ms=1, release_ms=100),
         goals=(
@@ -243,17 +225,17 @@ def _bite(draw):
             "worked_too_hard": lambda processor, change: change.reduction.median_db > 6,
         },
         hints=(
-            "First the attack: at which one do the beginnings come through? Then back off with the threshold.",
+            "First the attack: from what time on do the starts of the notes come through? Then raise the threshold.",
             "Make-up gain comes last: the line under the bench says how many LU are missing.",
         ),
-        solution=f"An attack of 30 ms at 4:1 and a release of 100 ms; with a threshold near "
-        f"{decibels(_MILD_NEAR_DB[name] + off_db, 0)} dBFS the middle of the reduction is where it was asked, and "
-        "the crest factor rises by one or two decibels. The rest is make-up gain.",
+        solution=f"An attack of 30 ms at 4:1 and a release of 100 ms. A threshold near "
+        f"{decibels(_MILD_NEAR_DB[name] + off_db, 0)} dBFS puts the median reduction in its window, and the crest factor "
+        "rises by one or two decibels. The rest is make-up gain.",
     )
 
 
 def _lets_go(draw):
-    name, off_db, low = draw.choice(_VERSES), draw.step(-8, 2, 0.5), draw.choice(list(_MOST_MEDIAN_DB))
+    name, off_db, low = draw.choice(FAULTY), draw.step(-8, 2, 0.5), draw.choice(list(_MOST_MEDIAN_DB))
     release = draw.choice((1200, 1500, 1800))
     most, threshold = _MOST_MEDIAN_DB[low], _BREATHING_NEAR_DB[name] + 5.5 - low + off_db
 
@@ -266,26 +248,26 @@ def _lets_go(draw):
         return processor.release_ms >= 400 and change.reduction.median_db > most
 
     return SetIt(
-        prompt=f"Somebody found the attack and forgot the release: at **{release:,} ms** every word begins already "
-        f"turned down, and what is left is a fader that was pulled back. Let it **let go**: in the middle of the "
-        f"sung time (median) **at most {most:g} dB**, in the strongest twentieth (95th percentile) still **{low:g} "
-        f"to {low + 2:g} dB**, and a crest factor that rises by **at least 0.6 dB**.",
+        prompt=f"Somebody found the attack and forgot the release. At **{release:,} ms**, every word begins already turned "
+        f"down, and the compressor might as well be a fader pulled back. Let it **let go**: a median reduction of **at "
+        f"most {most:g} dB**, still **{low:g} to {low + 2:g} dB** at the 95th percentile, and a crest factor that rises by "
+        "**at least 0.6 dB**.",
         clip=lambda: _voice(name).gained(off_db),
         start=Compressor(threshold - 2, ratio=4, attack_ms=30, release_ms=release),
         goals=(Goal("median_db", high=most), Goal("p95_db", low=low, high=low + 2), Goal("crest_change_db", low=0.6)),
         candidates=candidates,
         mistakes={"release_too_long": held},
         hints=(
-            "How far apart do the notes begin? The lesson's useful releases lie between a quarter and half of that.",
-            "With the shorter release less goes altogether: then the threshold comes down a little.",
+            "How far apart do the notes begin? The lesson's useful releases are between a quarter and half of that.",
+            "A shorter release means less reduction altogether: lower the threshold a little to make up for it.",
         ),
-        solution=f"The notes begin some 350 ms apart. With a release of 80 ms most of the reduction is gone by the "
-        f"next one; a threshold near {decibels(threshold, 0)} dBFS keeps the strong syllables where they were asked. "
-        "Raising the threshold alone brings the median down too, and takes the strong syllables with it.",
+        solution=f"The notes begin some 350 ms apart. With a release of 80 ms, most of the reduction is gone by the next "
+        f"note, and a threshold near {decibels(threshold, 0)} dBFS keeps the strong syllables where they should be. "
+        "Raising the threshold alone also brings the median down, but it takes the strong syllables with it.",
     )
 
 
-# By what is wrong: threshold against the take's mild one, ratio, attack and release.
+# By what is wrong: threshold relative to the take's mild one, ratio, attack and release.
 _WRONG = {
     "caught": ((3, 6, 0.3, 100), (2, 5, 0.5, 100)),
     "late": ((-2, 4, 300, 100), (-1, 4, 250, 120)),
@@ -296,104 +278,99 @@ _WRONG = {
 
 
 @cache
-def _told(name: str, wrong: str, which: int) -> dict[str, float]:
-    """What the lesson's numbers say of one setting."""
-    voice = _voice(name)
+def _measured(name: str, wrong: str, which: int) -> dict[str, float]:
+    """The lesson's numbers for one setting."""
+    clip = _voice(name)
     near_db, ratio, attack_ms, release_ms = _WRONG[wrong][which]
-    result = Compressor(_MILD_NEAR_DB[name] + near_db, ratio, attack_ms, release_ms).apply(voice)
-    sung, onsets_s = active_mask(voice), find_onsets(voice)
-    stands_out_db = [onset_to_sustain_db(clip, onsets_s) for clip in (result.output, voice)]
-    starts = np.rint(onsets_s * voice.rate).astype(int)
-    ends = starts + round(0.15 * voice.rate)
-    starts, ends = starts[ends < voice.frames] + round(0.015 * voice.rate), ends[ends < voice.frames]
+    result = Compressor(_MILD_NEAR_DB[name] + near_db, ratio, attack_ms, release_ms).apply(clip)
+    sung, onsets_s = active_mask(clip), find_onsets(clip)
+    stands_out_db = [onset_to_sustain_db(one, onsets_s) for one in (result.output, clip)]
+    starts = np.rint(onsets_s * clip.rate).astype(int)
+    ends = starts + round(0.15 * clip.rate)
+    starts, ends = starts[ends < clip.frames] + round(0.015 * clip.rate), ends[ends < clip.frames]
     return {
         "start": float(np.median(result.reduction_db[starts])),
         "later": float(np.median(result.reduction_db[ends])),
         "beginnings": float(np.nanmedian(np.subtract(*stands_out_db))),
-        "gone": float(np.nanmedian(recovered_percent(result.reduction_db, voice.rate, onsets_s))),
+        "gone": float(np.nanmedian(recovered_percent(result.reduction_db, clip.rate, onsets_s))),
         "median": reduction_stats(result.reduction_db, sung).median_db,
-        "travel": gain_travel_db_per_s(result.reduction_db, voice.rate, sung),
+        "travel": gain_travel_db_per_s(result.reduction_db, clip.rate, sung),
     }
 
 
 def _no_bite(draw):
-    name, answer, which = draw.choice(_VERSES), draw.choice(list(_WRONG)), draw.choice((0, 1))
-    told = _told(name, answer, which)
-    rows = "\n".join(
-        f"    {label:<42} {value}"
-        for label, value in (
-            ("reduction 15 ms after a note begins", f"{told['start']:5.1f} dB"),
-            ("reduction 150 ms after it begins", f"{told['later']:5.1f} dB"),
-            ("of the reduction, gone by the next note", f"{told['gone']:5.0f} %"),
-            ("median reduction while one sings", f"{told['median']:5.1f} dB"),
-            ("onset over sustain, change", f"{decibels(told['beginnings'], sign=True):>5} dB"),
-            ("gain travels", f"{told['travel']:5.1f} dB/s"),
-        )
+    name, answer, which = draw.choice(FAULTY), draw.choice(list(_WRONG)), draw.choice((0, 1))
+    told = _measured(name, answer, which)
+    rows = (
+        ("reduction 15 ms after a note begins", f"{told['start']:.1f}", "dB"),
+        ("reduction 150 ms after it begins", f"{told['later']:.1f}", "dB"),
+        ("part of the reduction gone by the next note", f"{told['gone']:.0f}", "%"),
+        ("median reduction while the singer sings", f"{told['median']:.1f}", "dB"),
+        ("onset over sustain, change", decibels(told["beginnings"], sign=True), "dB"),
+        ("gain travels", f"{told['travel']:.1f}", "dB/s"),
     )
-    gap = f"{told['start']:.1f} dB 15 ms after the beginning and {told['later']:.1f} dB after 150 ms"
+    gap = f"{told['start']:.1f} dB of reduction 15 ms after a note begins and {told['later']:.1f} dB after 150 ms"
     return Diagnose(
-        prompt=f"A compressor was put behind peak control and steady compression, so that the words get some bite. "
-        f"Here is what it does, in the median over all notes. Which sentence fits it best?\n\n{rows}",
+        prompt="After peak control and steady compression, somebody added a compressor to give the words some bite. Here "
+        f"is what it does, in the median over all notes. Which sentence fits it best?\n\n{table(rows, '<><')}",
         choices={
-            "caught": "the attack is too fast: most of the reduction is there before the beginning is out",
+            "caught": "the attack is too fast: most of the reduction is there before the start of the note is over",
             "late": "the attack is too slow: the word is nearly over before it grips",
             "held": "the release is too long: it never lets go of the word before",
             "pumps": "far too deep and quick to let go: it pumps",
-            "nothing": "nothing is wrong: beginnings come through, the rest is turned down a little",
+            "nothing": "nothing is wrong: the starts come through, the rest is turned down a little",
         },
         answer=answer,
         why_not={
-            "caught": f"Look at the reduction early and late in the note: {gap}.",
+            "caught": f"Look at the reduction early and late in the note: there is {gap}.",
             "late": f"It has {told['later']:.1f} dB after 150 ms, and a median of {told['median']:.1f} dB.",
-            "held": f"{told['gone']:.0f} % of the reduction has gone by the next note.",
+            "held": f"{told['gone']:.0f} % of the reduction is gone by the next note.",
             "pumps": f"The gain travels {told['travel']:.1f} dB in a second, at a median of {told['median']:.1f} dB.",
-            "nothing": f"Look at the beginnings ({gap}), at what is gone by the next note ({told['gone']:.0f} %), and "
-            f"at the travel ({told['travel']:.1f} dB/s).",
+            "nothing": f"Look at the starts ({gap}), at how much is gone by the next note ({told['gone']:.0f} %), and at "
+            f"the travel ({told['travel']:.1f} dB/s).",
         },
         hints=(
-            "Compare the reduction early in a note with that later in it: does the beginning get through?",
+            "Compare the reduction early in a note with that later on: does the start get through?",
             "Then see whether it lets go by the next note, and how far the gain has to travel for that.",
         ),
         solution={
-            "caught": f"It has {gap}: the beginning is caught along with the rest, so it doesn't stand out of it.",
-            "late": f"It has {gap}, and after that the word is nearly over: little is turned down at all.",
-            "held": f"Only {told['gone']:.0f} % are gone by the next note, so that its beginning meets "
-            f"{told['start']:.1f} dB already.",
-            "pumps": f"The beginnings come through, and then it falls by {told['later']:.1f} dB; the gain travels "
-            f"{told['travel']:.1f} dB in a second. One hears it move.",
-            "nothing": f"It has {gap}, lets {told['gone']:.0f} % go by the next note, and travels "
+            "caught": f"There is {gap}: the start is caught along with the rest, so it doesn't stand out.",
+            "late": f"There is {gap}, and by then the word is nearly over: hardly anything is turned down at all.",
+            "held": f"Only {told['gone']:.0f} % is gone by the next note, so there are already {told['start']:.1f} dB of "
+            "reduction when that begins.",
+            "pumps": f"The starts come through, and then it drops by {told['later']:.1f} dB; the gain travels "
+            f"{told['travel']:.1f} dB in a second. You hear it move.",
+            "nothing": f"There is {gap}. It lets {told['gone']:.0f} % go by the next note, and travels "
             f"{told['travel']:.1f} dB/s: that is what the stage is for.",
         }[answer],
     )
 
 
-def _blind(draw):
-    name, off_db = draw.choice(_VERSES), draw.step(-6, 0, 0.5)
+def _worth_it(draw):
+    name, off_db = draw.choice(FAULTY), draw.step(-6, 0, 0.5)
     attack, deeper = draw.choice((25, 30, 35)), draw.step(0, 3, 0.5)
 
     def sounds():
-        voice = _voice(name)
+        clip = _voice(name)
         stage = Compressor(_MILD_NEAR_DB[name] - deeper, 4, attack, 100)
-        return voice.gained(off_db), stage.apply(voice).output.gained(off_db)
+        return clip.gained(off_db), stage.apply(clip).output.gained(off_db)
 
-    return HearIt(
-        prompt=f"Is the stage worth it? A is the voice without, B with a slow attack of **{attack} ms**, backed off, "
-        f"at equal loudness. Note first what you expect; then listen blind, ten trials.",
-        rounds=10,
-        sounds=sounds,
-        hints=("Listen to how words begin, and to nothing else: say one of them along with the singer.",),
-        solution="There is no right answer here. If you can't tell them apart on your loudspeakers, leave the stage "
-        "out or go further; it is optional.",
+    return blind_test(
+        f"Is the stage worth it? A is the voice without it, B with a slow attack of **{attack} ms**, gently set, at the "
+        f"same loudness. First note what you expect; then listen. Ten trials, blind.",
+        sounds,
+        "Listen to how words begin, and to nothing else: say one of them along with the singer.",
+        "If you can't tell them apart on your loudspeakers, leave the stage out, or go further. It is optional.",
     )
 
 
 TASKS = (
-    Task("stands_out", "How far does the beginning stand out?", _stands_out),
+    Task("stands_out", "How far does the start stand out?", _stands_out),
     Task("let_go", "A release for this song", _let_go),
-    Task("onset_over_sustain", "Write the number for a beginning", _write_contrast, points=2),
+    Task("onset_over_sustain", "Write the number for a start", _write_contrast, points=2),
     Task("begins", "Where does the note begin?", _begins),
     Task("bite", "Back off", _bite, points=2),
     Task("lets_go", "Let go by the next word", _lets_go, points=2),
     Task("no_bite", "What does this one do?", _no_bite),
-    Task("worth_it", "Is it worth it?", _blind),
+    Task("worth_it", "Is it worth it?", _worth_it),
 )

@@ -1,5 +1,6 @@
-"""Homework beside lesson ``08_the_vocal_in_the_mix``: a place in the band, what is too much, and what a blind test "
-"shows."""
+"""Homework beside lesson ``08_the_vocal_in_the_mix``: a place in the band, what is too much, and what a blind test
+shows.
+"""
 
 from __future__ import annotations
 
@@ -10,47 +11,41 @@ from functools import cache
 import numpy as np
 
 from vocomp_lab.analysis.diagnosis import SIGNS, findings, measure_compression
-from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, decibels
 from vocomp_lab.analysis.order import measure_order, move_stage
-from vocomp_lab.exercises.tasks import (
-    Diagnose,
-    FindIt,
-    HearIt,
-    SetIt,
-    Task,
-    WorkOut,
-    WriteIt,
-    as_code,
-    figure,
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import (
+    FAULTY,
+    blind_test,
+    filtered,
+    lost_lu,
+    louder,
+    softer,
+    strong_words,
+    table,
+    take,
+    window,
 )
+from vocomp_lab.exercises.tasks import Task, as_code, figure
 from vocomp_lab.lessons.gallery import FAULTS, make_faulty
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.faults import LoudWord, QuietPhrase
-from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
 TITLE = "The vocal in the mix"
-_VERSES = ("lesson_verse_faulty", "second_verse_faulty")
 # Thresholds in dBFS that suit each take as recorded: for peak control, and for steady compression by some 3 dB.
-_PEAKS_DB = dict(zip(_VERSES, (-15.5, -18.0)))
-_STEADY_DB = dict(zip(_VERSES, (-26.5, -30.5)))
+_PEAKS_DB = dict(zip(FAULTY, (-15.5, -18.0)))
+_STEADY_DB = dict(zip(FAULTY, (-26.5, -30.5)))
 _MARGIN_LU = 3
 _FROM_S = 7.3
 
 
 @cache
-def _take(name: str):
-    return shipped(name)
-
-
-@cache
 def _recorded(name: str) -> Clip:
-    """The last two lines of a take, the quiet phrase and the loud word in them."""
-    return _take(name).clip.cut(_FROM_S, 14.9)
+    """The last two lines of a take, with the quiet phrase and the loud word."""
+    return take(name).clip.cut(_FROM_S, 14.9)
 
 
 def _steady(threshold_db: float, makeup_db: float = 0.0) -> Compressor:
@@ -64,8 +59,8 @@ def _right(name: str) -> tuple:
 
 @cache
 def _whole_chain(name: str) -> Chain:
-    """Every stage in the order that is taught; its level prep takes back what the take's truth says was wrong."""
-    faults = _take(name).truth["faults"]
+    """Every stage in the order that is taught; its level prep undoes what the take's truth says was wrong."""
+    faults = take(name).truth["faults"]
     regions = [
         GainRegion(fault["start_s"] - _FROM_S, fault["end_s"] - _FROM_S, -fault["gain_db"])
         for fault in (faults["quiet_phrase"], faults["loud_word"])
@@ -82,7 +77,7 @@ def _whole_chain(name: str) -> Chain:
 
 @cache
 def _prepared(name: str) -> Clip:
-    """The voice as the compressors get it: levelled and filtered."""
+    """The voice as it reaches the compressors: levelled and filtered."""
     return Chain(_whole_chain(name).stages[:3]).apply(_recorded(name)).output
 
 
@@ -92,8 +87,8 @@ def _guessing(draw):
     ways = [math.comb(trials, count) for count in range(right, trials + 1)]
     answer = 100 * sum(ways) / 2**trials
     return WorkOut(
-        prompt=f"Somebody took a blind test of **{trials} trials** and got **{right}** right. In how many percent of "
-        f"such tests does pure guessing come out at least as good?",
+        prompt=f"Somebody took a blind test of **{trials} trials** and got **{right}** right. What percentage of such "
+        f"tests comes out at least as well by guessing alone?",
         answer=answer,
         unit="%",
         tolerance=0.2,
@@ -104,15 +99,15 @@ def _guessing(draw):
             "share_right": 100 * right / trials,
         },
         hints=(
-            f"A guess is a coin: {trials} throws can come out in 2^{trials} = {2**trials:,} ways, all alike.",
+            f"A guess is a coin toss: {trials} tosses can come out in 2^{trials} = {2**trials:,} ways, all equally likely.",
             f"In how many of them are {right} or more right? `math.comb({trials}, {right})` counts those with {right}.",
         ),
         solution=f"{' + '.join(str(way) for way in ways)} = {sum(ways)} of {2**trials:,} ways have {right} or more "
         f"right: **{answer:.1f} %**. "
         + (
-            "That is seldom enough to say: a difference is shown, at the usual 5 % level."
+            "That is rare enough: at the usual 5 % level, a difference is shown."
             if answer <= 5
-            else "That is too often to say that a difference is shown; nor is it shown that there is none."
+            else "That is too often to say that a difference is shown. Nor is it shown that there is none."
         ),
     )
 
@@ -121,23 +116,23 @@ def _fader(draw):
     deep, high = draw.step(4, 9, 0.5), draw.step(0.5, 2.5, 0.5)
     answer = high + deep - _MARGIN_LU
     return WorkOut(
-        prompt=f"Against its balance with the band, a raw vocal's deepest phrase lies **{deep:g} LU** below, its "
-        f"highest phrase **{high:g} LU** above. With the fader alone, you push it up until no phrase sinks by more "
-        f"than {_MARGIN_LU} LU. How far above the balance does the highest phrase lie then?",
+        prompt=f"Compared with its balance with the band, a raw vocal's deepest phrase is **{deep:g} LU** below, and its "
+        f"highest phrase **{high:g} LU** above. Using only the fader, you push it up until no phrase sinks by more than "
+        f"{_MARGIN_LU} LU. How far above the balance is the highest phrase then?",
         answer=answer,
         unit="LU",
         tolerance=0.05,
         mistakes={"margin_left_out": high + deep, "fader_alone": deep - _MARGIN_LU, "fader_left_out": high},
         hints=(
-            "How far has the fader to go up, if the deepest phrase may stay 3 LU below?",
+            "How far does the fader have to go up, if the deepest phrase may stay 3 LU below?",
             "A fader takes everything along.",
         ),
-        solution=f"The fader has to go up by {deep:g} − {_MARGIN_LU} = {deep - _MARGIN_LU:g} dB, and takes the "
-        f"highest phrase along: {high:g} + {deep - _MARGIN_LU:g} = **{answer:g} LU** above the balance. "
+        solution=f"The fader has to go up by {deep:g} − {_MARGIN_LU} = {deep - _MARGIN_LU:g} dB, and takes the highest "
+        f"phrase along: {high:g} + {deep - _MARGIN_LU:g} = **{answer:g} LU** above the balance. "
         + (
-            "So it sticks out. A vocal that keeps its place is not a louder one, but a steadier one."
+            "So it sticks out. What keeps a vocal in its place is being steady, not being loud."
             if answer > _MARGIN_LU
-            else "Here that just goes; with a phrase a little deeper it would stick out."
+            else "Here that just about works; with a slightly deeper phrase it would stick out."
         ),
     )
 
@@ -154,7 +149,7 @@ _SINKS_MODEL = '''def sinks_percent(vocal_lufs, band_lufs, sung, balance_lu):
 
 
 def _sinks(vocal_lufs, band_lufs, sung, balance_lu, sinks=lambda off: off < -_MARGIN_LU, counts=lambda sings: sings):
-    """The right function, and with other arguments the wrong ones."""
+    """The right function; with other arguments, the wrong ones."""
     off_lu = np.array([v - b - balance_lu for v, b, sings in zip(vocal_lufs, band_lufs, sung) if counts(sings)])
     return 100 * float(np.mean(sinks(off_lu)))
 
@@ -169,10 +164,10 @@ def _write_sinks(draw):
         vocal = [level + balance + draw.step(-6.25, 6.25, 0.5) if sings else -58.0 for level, sings in zip(band, sung)]
         calls.append((vocal, band, sung, balance))
     return WriteIt(
-        prompt="Write the number by which the lesson judges a vocal's place. Three lists of one length come in, "
-        "moment by moment: the loudness of the vocal and of the band in LUFS, and 1 where somebody sings, else 0; "
-        "then the balance in LU that was set by ear. Out comes in how many **percent of the sung time** the vocal "
-        "lies **more than 3 LU under** that balance.",
+        prompt="Write the number that the lesson judges a vocal's place by. The function takes three lists of the same "
+        "length, moment by moment: the loudness of the vocal and of the band in LUFS, and 1 while somebody sings, "
+        "otherwise 0; then the balance in LU that was set by ear. It returns for what **percentage of the sung time** the "
+        "vocal is **more than 3 LU below** that balance.",
         start=_SINKS_START,
         calls=tuple(calls),
         right=_sinks,
@@ -185,26 +180,25 @@ def _write_sinks(draw):
             "either_side": lambda *call: _sinks(*call, sinks=lambda off: np.abs(off) > _MARGIN_LU),
         },
         hints=(
-            "How far is the vocal off in one moment? Vocal minus band, minus the balance.",
-            "`zip(vocal_lufs, band_lufs, sung)` goes through the moments together; those without singing drop out.",
+            "How far off is the vocal in one moment? Vocal minus band, minus the balance.",
+            "`zip(vocal_lufs, band_lufs, sung)` goes through the moments together; skip those without singing.",
         ),
-        solution="The difference, the balance off it, and a count over the sung moments "
-        "only:\n\n" + as_code(_SINKS_MODEL),
+        solution="Take the difference, subtract the balance, and count over the sung moments only:\n\n"
+        + as_code(_SINKS_MODEL),
     )
 
 
 @cache
 def _lost_lu(name: str, threshold_db: float) -> float:
-    """What the key's steady compressor takes off the loudness; it moves along with the take's level."""
-    voice = _prepared(name)
-    return integrated_lufs(voice) - integrated_lufs(_steady(threshold_db).apply(voice).output)
+    """What the key's steady compressor takes off the loudness, at the take's own level."""
+    return lost_lu(_steady(threshold_db), _prepared(name))
 
 
 def _too_much(draw):
-    name, off_db = draw.choice(_VERSES), draw.step(-8, 2, 0.5)
+    name, off_db = draw.choice(FAULTY), draw.step(-8, 2, 0.5)
     low = draw.choice((1.5, 2.0, 2.5))
     release, up_db = draw.choice((20, 25, 30)), draw.step(3, 6, 0.5)
-    # What it would be as it is, plus too much.
+    # As much make-up gain as would keep the loudness, and too much besides.
     start = Compressor(_STEADY_DB[name] - 12 + off_db, 8, 0.2, release, makeup_db=14 + up_db)
 
     def candidates():
@@ -213,9 +207,10 @@ def _too_much(draw):
             yield _steady(threshold + off_db, makeup_db=round(_lost_lu(name, threshold), 2))
 
     return SetIt(
-        prompt=f"Somebody's only compressor, in the mix: far too low, far too quick, and far too loud. Rescue it: a "
-        f"median reduction of **{low:g} to {low + 1.5:g} dB**, a crest factor that falls by **no more than 0.5 dB**, "
-        "and the vocal's loudness as it was, **within 0.5 LU**, so that its balance with the band stays.",
+        prompt=f"Somebody's only compressor, in the mix: its threshold is far too low, its times far too short, and it is "
+        f"far too loud. Rescue it: a median reduction of **{low:g} to {low + 1.5:g} dB**, a crest factor that falls by "
+        "**no more than 0.5 dB**, and the vocal's loudness as it was, **within 0.5 LU**, so that its balance with the band "
+        "stays.",
         clip=lambda: _prepared(name).gained(off_db),
         start=start,
         goals=(
@@ -230,104 +225,99 @@ def _too_much(draw):
             "Make-up gain comes last, since everything else changes the loudness.",
         ),
         solution=f"A threshold near {decibels(_STEADY_DB[name] + off_db, 0)} dBFS, 2.5:1 with a soft knee, 10 ms and "
-        f"200 ms: a little nearly all the time. Then some four decibels of make-up gain, by the loudness under the "
-        "bench. At 8:1 and 0.2 ms the starts of the words go first, whatever the threshold.",
+        f"200 ms: a little, nearly all the time. Then some four decibels of make-up gain, going by the loudness under the "
+        "bench. At 8:1 and 0.2 ms the starts of the words are the first to go, whatever the threshold.",
     )
 
 
-# The breath around a phrase counts as part of it, since the windows of 3 s reach there.
+# The breath around a phrase counts as part of it, since windows of 3 s reach that far.
 _REST_S = 0.4
-# Phrases that are the deepest by the lesson's measure, too, once they are turned down: no softer one follows.
+# Phrases that are also the deepest by the lesson's measure once they are turned down: no softer one follows.
 _CAN_SINK = {"lesson_verse_clean": (0, 1, 2, 3), "second_verse_clean": (2, 3)}
-
-
-@cache
-def _long_words(name: str) -> list:
-    """The louder half of a clean take's longer words, each with the number of its phrase."""
-    truth = _take(name).truth
-    words = [word for word in truth["words"] if word["end_s"] - word["start_s"] > 0.35 and word["end_s"] < 14]
-    return sorted(words, key=lambda word: -word["level_clean_dbfs"])[: len(words) // 2]
 
 
 def _place(draw):
     name = draw.choice(list(_CAN_SINK))
-    take = _take(name)
     phrase = draw.choice(_CAN_SINK[name])
     # Not in the next phrase: windows of 3 s would take the two for one.
-    word = draw.choice([word for word in _long_words(name) if abs(word["phrase"] - phrase) > 1])
+    word = draw.choice([word for word in strong_words(name, 14) if abs(word["phrase"] - phrase) > 1])
     deep_db, up_db, off_db = draw.step(-9, -7.5, 0.5), draw.step(9, 11, 0.5), draw.step(-7, -1, 0.5)
-    sunk = take.truth["phrases"][phrase]
+    sunk = take(name).truth["phrases"][phrase]
 
     def clip() -> Clip:
-        marred = QuietPhrase(phrase, sunk["text"], sunk["start_s"], sunk["end_s"], deep_db).apply(take.clip)
-        return LoudWord(0, word["text"], word["start_s"], word["end_s"], up_db).apply(marred).gained(off_db)
+        return louder(word, up_db).apply(softer(sunk, -deep_db).apply(take(name).clip)).gained(off_db)
 
+    start_s, end_s, label = window(word)
     return FindIt(
-        prompt="This vocal was sung to the workbook's band, and it doesn't hold its place: one **phrase** drowns, "
-        "and one **word** shouts. Lay it over the band, listen and look, and give two times: one within that phrase, "
-        "one within that word.",
+        prompt="This vocal was sung to the workbook's band, and it doesn't keep its place: one **phrase** drowns, and one "
+        "**word** shouts. Play it with the band, listen and look, and give two times: one within that phrase, one within "
+        "that word.",
         clip=clip,
         windows=(
             (sunk["start_s"] - _REST_S, sunk["end_s"] + _REST_S, f"the phrase “{sunk['text']}”"),
-            (word["start_s"], word["end_s"], f"the word “{word['text']}”"),
+            (start_s, end_s, f"the word {label}"),
         ),
         unit="s",
         hints=(
-            "In the upper half of the picture, the phrases, look for the deepest of the coloured areas: its "
-            "middle lies in the phrase.",
-            "Turn the balance down until the band covers nearly all of the vocal: which word is still there?",
+            "In the upper half of the picture, the phrases, look for the deepest coloured area: its middle is in the "
+            "phrase.",
+            "Turn the balance down until the band covers nearly all of the vocal: which word can you still hear?",
         ),
-        solution=f"“{sunk['text']}” ({sunk['start_s']:.1f} to {sunk['end_s']:.1f} s) was turned down by {-deep_db:g} "
-        f"dB, and “{word['text']}” ({word['start_s']:.2f} to {word['end_s']:.2f} s) up by {up_db:g} dB. Both are "
-        "work for level prep, not for a compressor.",
+        solution=f"“{sunk['text']}” ({sunk['start_s']:.1f} to {sunk['end_s']:.1f} s) was turned down by {-deep_db:g} dB, "
+        f"and “{word['text']}” ({word['start_s']:.2f} to {word['end_s']:.2f} s) up by {up_db:g} dB. Both are jobs for level "
+        "prep, not for a compressor.",
     )
 
 
 # Stretches of 8 s, by where they begin, on which the lesson's limits tell the faults apart.
-_PARTS = {_VERSES[0]: (0.0, 1.5), _VERSES[1]: (0.0, 3.5)}
+_PARTS = {FAULTY[0]: (0.0, 1.5), FAULTY[1]: (0.0, 3.5)}
 
 
 @cache
 def _numbers(name: str, from_s: float, fault: str):
-    """What the meters say of a render with a fault."""
-    voice = Peaking(410, -5, 2).apply(HighPass(90, 3).apply(_take(name).clip)).cut(from_s, from_s + 8)
+    """The meters' numbers for a render with a fault."""
+    voice = filtered(take(name).clip).cut(from_s, from_s + 8)
     result = make_faulty(voice, fault, Chain(_right(name)))
     return measure_compression(voice, result.output, result.reduction_db)
 
 
 def _fault(draw):
-    name, answer = draw.choice(_VERSES), draw.choice(list(FAULTS))
+    name, answer = draw.choice(FAULTY), draw.choice(list(FAULTS))
     numbers = _numbers(name, draw.choice(_PARTS[name]), answer)
     values, beyond = numbers.values, [finding.name for finding in findings(numbers)]
-    rows = "\n".join(
-        f"    {sign.label:<32} {sign.text(values[key]):>6} {sign.unit:<5} "
-        f"({'within ±' if key == 'make-up' else 'limit '}{decibels(sign.limit)})"
+    rows = [
+        (
+            sign.label,
+            sign.text(values[key]),
+            sign.unit,
+            f"({'within ±' if key == 'make-up' else 'limit '}{decibels(sign.limit)})",
+        )
         for key, sign in SIGNS.items()
-    )
+    ]
     said = {key: f"The {sign.label} is {sign.text(values[key])} {sign.unit}." for key, sign in SIGNS.items()}
     return Diagnose(
-        prompt=f"A render from the gallery, with the lesson's numbers and their limits. More than one may be beyond "
-        f"its limit: one cause has several effects. What was **done wrong**?\n\n{rows}",
+        prompt="A render from the gallery, with the lesson's numbers and their limits. Several may be beyond their limits, "
+        f"because one cause has several effects. What was **done wrong**?\n\n{table(rows, '<><<')}",
         choices={
             "reduction": "the threshold is far too low",
-            "release": "the release is far too fast, low notes turn rough",
-            "onsets": "so fast an attack, and so high a ratio, that starts of words are gone",
+            "release": "the release is far too fast, and low notes turn rough",
+            "onsets": "the attack is so fast, and the ratio so high, that the starts of words are gone",
             "make-up": "too much make-up gain",
-            "noise": "much is taken away and quickly given back: noise comes up in every pause",
+            "noise": "a lot is taken off and quickly given back: noise comes up in every pause",
             "sibilance": "s and sh jump out",
             "nothing": "nothing: well set",
         },
         answer=answer,
         why_not={
             **{key: said[key] for key in FAULTS if key in said},
-            "noise": f"{said['noise']} {said['restless gain']} If noise is all that is wrong, tremble, starts "
-            "of words and median are fine.",
+            "noise": f"{said['noise']} {said['gain movement']} If noise were all that is wrong, the other numbers would be "
+            "within their limits.",
             "nothing": f"{len(beyond)} of the numbers {'is' if len(beyond) == 1 else 'are'} beyond the limit.",
         },
         mistakes={"symptom_for_cause": "noise"} if "noise" in beyond and answer != "noise" else {},
         hints=(
-            "Which numbers are beyond their limits? Then: which fault would bring *all* of those about?",
-            "Deep reduction lifts noise as well, so noise alone is the last guess and not the first.",
+            "Which numbers are beyond their limits? Then: which fault would explain *all* of those?",
+            "Deep reduction lifts noise as well, so make noise alone your last guess, not your first.",
         ),
         solution=f"{FAULTS[answer].words[0].upper()}{FAULTS[answer].words[1:]}. "
         + (said[answer] if answer in said else "No number is beyond its limit."),
@@ -350,55 +340,56 @@ def _order_numbers(name: str, order: str, deeper_db: float):
 
 
 def _order(draw):
-    name, deeper_db = draw.choice(_VERSES), draw.choice((0.0, 1.0, 2.0))
+    name, deeper_db = draw.choice(FAULTY), draw.choice((0.0, 1.0, 2.0))
     letters = draw.shuffled("abc")
     numbers = {letter: _order_numbers(name, order, deeper_db) for letter, order in zip(letters, _ORDERS)}
-    rows = "\n".join(
-        f"    {letter}:  words within {one.spread_lu:4.1f} LU   at most {one.max_db:4.1f} dB together   gain travels "
-        f"{one.travel_db_per_s:4.1f} dB/s   peak {decibels(one.peak_dbfs):>5} dBFS"
+    head = ("order", "words within (LU)", "most reduction (dB)", "gain travels (dB/s)", "peak (dBFS)")
+    rows = [
+        (letter, f"{one.spread_lu:.1f}", f"{one.max_db:.1f}", f"{one.travel_db_per_s:.1f}", decibels(one.peak_dbfs))
         for letter, one in sorted(numbers.items())
-    )
-    right, wrong, filtered = (numbers[letter] for letter in letters)
+    ]
+    right, wrong, cut_last = (numbers[letter] for letter in letters)
     return Diagnose(
-        prompt=f"One chain (level prep, low cut, boxiness, peaks, steady) with the same settings in three orders: as "
-        f"taught, with the low cut last, and with **level prep last**. Which one is that?\n\n{rows}",
+        prompt="One chain (level prep, low cut, boxiness, peaks, steady) with the same settings in three orders: as "
+        "taught, with the low cut last, and with **level prep last**. Which one is that? (The reduction is that of both "
+        f"compressors together.)\n\n{table([head, *rows], '<>>>>')}",
         choices={letter: f"order {letter}" for letter in "abc"},
         answer=letters[1],
         why_not={
-            letters[0]: f"Its words lie within {right.spread_lu:.1f} LU, and the compressors take {right.max_db:.1f} "
-            "dB at most.",
-            letters[2]: f"Its words lie within {filtered.spread_lu:.1f} LU, and the compressors take "
-            f"{filtered.max_db:.1f} dB at most.",
+            letters[
+                0
+            ]: f"Its words are within {right.spread_lu:.1f} LU, and the compressors take off {right.max_db:.1f} dB "
+            "at most.",
+            letters[2]: f"Its words are within {cut_last.spread_lu:.1f} LU, and the compressors take off "
+            f"{cut_last.max_db:.1f} dB at most.",
         },
         hints=(
             "With level prep last, what do the compressors get to hear?",
-            "They work hardest on a loud word that "
-            "nobody turned down before; and the region that turns it down comes on top of that.",
+            "They work hardest on a loud word that nobody turned down before. And the region that turns it down comes on "
+            "top of that.",
         ),
-        solution=f"Order {letters[1]}: the compressors meet the loud word as it was recorded and take "
-        f"{wrong.max_db:.1f} dB at most, against {right.max_db:.1f} dB as taught; then the regions no longer fit "
-        f"what comes out, and the words lie within {wrong.spread_lu:.1f} LU instead of {right.spread_lu:.1f} LU. The "
-        f"low cut's place is worth tenths here ({figure(round(filtered.spread_lu, 1))} LU).",
+        solution=f"Order {letters[1]}: the compressors get the loud word as it was recorded and take off "
+        f"{wrong.max_db:.1f} dB at most, against {right.max_db:.1f} dB as taught. Then the regions no longer fit what comes "
+        f"out, and the words are within {wrong.spread_lu:.1f} LU instead of {right.spread_lu:.1f} LU. The place of the low "
+        f"cut makes a difference of tenths here ({figure(round(cut_last.spread_lu, 1))} LU).",
     )
 
 
-def _blind(draw):
-    name, off_db, deeper_db = draw.choice(_VERSES), draw.step(-6, 0, 0.5), draw.choice((0.0, 1.0, 2.0))
+def _order_blind(draw):
+    name, off_db, deeper_db = draw.choice(FAULTY), draw.step(-6, 0, 0.5), draw.choice((0.0, 1.0, 2.0))
     other = draw.choice(("level prep last", "low cut last"))
 
     def sounds():
         chains = (_in_order(name, order, deeper_db) for order in ("as taught", other))
         return tuple(chain.apply(_recorded(name)).output.gained(off_db) for chain in chains)
 
-    return HearIt(
-        prompt=f"Does the order matter to you? A is a whole chain as taught, B the same with its **{other}**, at "
-        f"equal loudness. Note what you expect, then listen blind, 12 trials: fixed beforehand, and no looking in "
-        "between.",
+    return blind_test(
+        f"Does the order matter to you? A is a whole chain as taught, B the same with its **{other}**, at the same "
+        f"loudness. Note what you expect, then listen: 12 trials, blind. Stick to that number, and don't look in between.",
+        sounds,
+        "Listen to one place only, such as the loudest word, and say at once which one X is.",
+        "If you got fewer right than needed, say “I did not show a difference”, never “there is none”.",
         rounds=12,
-        sounds=sounds,
-        hints=("Listen to one place only, such as the loudest word, and say at once which one X is.",),
-        solution="There is no right answer here. If the count stays under what is needed, say “I did not show a "
-        "difference”, never “there is none”.",
     )
 
 
@@ -410,5 +401,5 @@ TASKS = (
     Task("place", "Drowned and shouted", _place, points=2),
     Task("fault", "What was done wrong?", _fault),
     Task("order", "Which order was it?", _order),
-    Task("order_blind", "Does the order matter to you?", _blind),
+    Task("order_blind", "Does the order matter to you?", _order_blind),
 )

@@ -1,8 +1,4 @@
-"""Who is asked, and the random numbers that are theirs: the same learner always gets the same task, another gets
-another.
-
-The first homework that draws them belongs to lesson ``01_levels_and_meters``.
-"""
+"""Learners and their random numbers: the same learner always gets the same task, another one a different task."""
 
 from __future__ import annotations
 
@@ -15,12 +11,12 @@ from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.seeded import stream
 
 GUEST = "guest"
-"""The learner of a notebook that nobody has put a name into: all works, nothing is kept."""
+"""The learner in a notebook that nobody has put a name in: everything works, nothing is kept."""
 _ID = re.compile(r"[\w@-][\w.@-]{0,63}")
 
 
 def check_learner(learner) -> str:
-    """A learner's id in its one spelling: composed letters, lower case.
+    """A learner's id in its standard spelling: composed letters, lower case.
 
     Raises
     ------
@@ -36,8 +32,8 @@ def check_learner(learner) -> str:
 
 
 def or_who_is_logged_in(learner: str) -> str:
-    """The id itself; but on a class server (JupyterHub) the login name stands in for a guest's, so that nobody's work
-    is lost because an id was not typed in.
+    """The id itself. On a class server (JupyterHub) the login name replaces "guest", so nobody loses work by not typing
+    an id.
 
     Raises
     ------
@@ -47,7 +43,7 @@ def or_who_is_logged_in(learner: str) -> str:
     learner = check_learner(learner)
     try:
         return check_learner(os.environ["JUPYTERHUB_USER"]) if learner == GUEST else learner
-    except (KeyError, ValueError):  # no class server, or a login name that can't be an id
+    except (KeyError, ValueError):  # not a class server, or the login name is not allowed as an id
         return learner
 
 
@@ -58,7 +54,7 @@ class Draw:
     ----------
     learner : str
     task : str
-        Homework and task, such as "04 caught".
+        Homework and task, such as "04 computer".
     """
 
     def __init__(self, learner: str, task: str):
@@ -67,29 +63,29 @@ class Draw:
         self._random = stream(seed, f"homework {task}")
 
     def shared(self, name: str) -> "Draw":
-        """The same learner's choices for what several tasks share, such as one take; always from their start."""
+        """The same learner's choices for something that several tasks share, such as a take; they always start afresh."""
         return Draw(self._learner, name)
 
     def choice(self, values):
-        """One of some values."""
+        """One of the values."""
         values = list(values)
         return values[self._random.randint(len(values))]
 
     def sample(self, values, count: int) -> list:
-        """Some different ones of them, in their order."""
+        """Several different values, kept in order."""
         values = list(values)
         return [values[place] for place in sorted(self._random.permutation(len(values))[:count])]
 
     def shuffled(self, values) -> list:
-        """All of them in another order."""
+        """All the values in a random order."""
         values = list(values)
         return [values[place] for place in self._random.permutation(len(values))]
 
     def step(self, low: float, high: float, step: float) -> float:
-        """A number from `low` to `high`, both included, on a grid of `step`."""
+        """A number from `low` to `high`, both included, in steps of `step`."""
         count = int(round((high - low) / step))
         return round(low + step * int(self._random.randint(count + 1)), 6)
 
     def seed(self) -> int:
-        """A seed for what wants one."""
+        """A seed for another random generator."""
         return int(self._random.randint(2**31 - 1))

@@ -1,11 +1,8 @@
-"""Marks for a class: a folder of answer sheets goes in, every mark is worked out anew from the answers, and nothing
-that one
-sheet holds costs another a mark.
+"""Marks for a class: a folder of answer sheets goes in, and every mark is worked out anew from the answers.
 
-The work runs through any ``concurrent.futures.Executor``; without one, through processes of this machine. A sheet that
-is
-done is written to a journal at once, keyed by what it holds, so that a run that was ended goes on where it stopped.
-Sheets come from the homework of ``01_levels_and_meters`` and its fellows.
+Nothing that one sheet holds can cost another a mark. The work runs on any ``concurrent.futures.Executor``; without one,
+in processes on this machine. Each finished sheet is written to a journal at once, under a key made from its content, so
+that a run that was stopped can carry on where it stopped.
 """
 
 from __future__ import annotations
@@ -23,8 +20,10 @@ from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import pose, tasks_of
 from vocomp_lab.exercises.learners import GUEST
-from vocomp_lab.exercises.sheets import LONGEST_SHEET, Sheet, read_sheet, sheet_name
+from vocomp_lab.exercises.reports import write_reports
+from vocomp_lab.exercises.sheets import Sheet, read_sheet, sheet_bytes, sheet_name, shown_path
 from vocomp_lab.exercises.tasks import RIGHT
+from vocomp_lab.singer.song import DATA_FOLDER
 
 _IN_FLIGHT = 64
 NO_ANSWER = "no answer"
@@ -32,37 +31,53 @@ NO_ANSWER = "no answer"
 
 @dataclass(frozen=True)
 class ClassMarks:
-    """What came of a folder.
+    """The outcome for a folder.
 
     Attributes
     ----------
     marked : list of dict
-        One a sheet, as :func:`mark_sheet` gives it, with ``file`` added; by learner and homework.
+        One for each sheet, as :func:`mark_sheet` returns it, with ``file`` added; sorted by learner and homework.
     notes : list of (str, str)
-        File and one sentence, for whatever is out of the ordinary; by file.
+        A file and one sentence, for everything out of the ordinary; sorted by file.
     """
 
     marked: list
     notes: list
 
 
-def mark_sheet(raw: bytes) -> dict:
-    """Mark one sheet, from its bytes.
+@dataclass(frozen=True)
+class HandedIn:
+    """A sheet that was handed in.
+
+    Attributes
+    ----------
+    raw : bytes
+        The file's content, which the journal knows the sheet by.
+    sheet : Sheet
+        The same, checked.
+    """
+
+    raw: bytes
+    sheet: Sheet
+
+
+def mark_sheet(sheet: Sheet | bytes) -> dict:
+    """Mark one sheet.
 
     Parameters
     ----------
-    raw : bytes
-        A sheet that can be read (:func:`vocomp_lab.exercises.sheets.read_sheet`).
+    sheet : Sheet or bytes
+        Checked already, or the bytes of its file (:func:`vocomp_lab.exercises.sheets.read_sheet`).
 
     Returns
     -------
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``,
-        ``prompt`` and ``solution``. Whatever the sheet says of marks is not looked at.
+        ``mistake``, ``prompt`` and ``solution``. Only the answers count, whatever else the sheet may claim.
     """
-    sheet = read_sheet(raw)
+    if isinstance(sheet, bytes):
+        sheet = read_sheet(sheet)
     tasks = tasks_of(sheet.homework)
     marks = [_mark_task(sheet, task) for task in tasks]
     return {
@@ -80,7 +95,7 @@ def _mark_task(sheet: Sheet, task) -> dict:
     entry = sheet.answers.get(task.id)
     status, says, mistake = NO_ANSWER, "", None
     if entry is not None and entry.answer is not None:
-        verdict = posed.judged(entry.answer)
+        verdict = posed.judge_data(entry.answer)
         status, says, mistake = verdict.status, verdict.text, verdict.mistake
     return {
         "id": task.id,
@@ -98,19 +113,18 @@ def _mark_task(sheet: Sheet, task) -> dict:
 
 
 def mark_folder(folder, out, executor: Executor | None = None, progress=None) -> ClassMarks:
-    """Mark all sheets in a folder and the folders in it, and write table, report, pages and picture.
+    """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and a picture.
 
     Parameters
     ----------
     folder : path-like
     out : path-like
-        The table, such as ``marks.csv``. Beside it: ``marks.report.txt`` (one line for whatever is out of the
-        ordinary),
-        ``marks.pages`` (a page a learner), ``marks.png`` (the class) and ``marks.journal`` (sheets that are done).
+        The table, such as ``marks.csv``. Written beside it: ``marks.report.txt`` (a line for everything out of the
+        ordinary), ``marks.pages`` (a page for each learner), ``marks.png`` and ``marks.html`` (the class) and
+        ``marks.journal`` (the sheets that are done).
     executor : concurrent.futures.Executor, optional
-        Runs :func:`mark_sheet`; where it does so, the workbook must be installed. By default as many processes as this
-        machine
-        has processors. One that is passed in is left open.
+        Runs :func:`mark_sheet`; the workbook must be installed wherever it does so. By default, as many processes as
+        this machine has processors. An executor that is passed in is not shut down.
     progress : callable, optional
         Called with (done, total).
 
@@ -121,92 +135,108 @@ def mark_folder(folder, out, executor: Executor | None = None, progress=None) ->
     Raises
     ------
     ValueError
-        If the folder is none.
+        If there is no such folder.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
-        raise ValueError(f"folder: {str(folder)!r} is no folder; give the one with the answer sheets.")
+        raise ValueError(f"folder: {str(folder)!r} is not a folder; give the one with the answer sheets.")
     out.parent.mkdir(parents=True, exist_ok=True)
-    sheets, notes = gather(folder)
+    sheets, notes = gather(folder, out)
     marks = _mark_all(sheets, out.with_suffix(".journal"), notes, executor, progress or (lambda done, total: None))
     for file, mark in marks.items():
         if mark["unknown"]:
-            notes.append(
-                (file, f"The sheet answers tasks that homework {mark['homework']} does not have; they were left out.")
-            )
+            says = f"The sheet has answers to tasks that homework {mark['homework']} does not have; they don't count."
+            notes.append((file, says))
     ordered = sorted(
-        ({"file": file, **mark} for file, mark in marks.items()), key=lambda mark: (mark["learner"], mark["homework"])
+        ({"file": shown_path(file), **mark} for file, mark in marks.items()),
+        key=lambda mark: (mark["learner"], mark["homework"]),
     )
-    result = ClassMarks(ordered, sorted(notes))
-
-    from vocomp_lab.exercises.reports import write_reports
-
+    result = ClassMarks(ordered, sorted((shown_path(file), says) for file, says in notes))
     write_reports(result, out)
     return result
 
 
-def gather(folder: Path) -> tuple[dict[str, bytes], list]:
-    """The sheets to mark, by file name, one a learner and homework; and what has to be said about the other files."""
+def gather(folder: Path, out: Path | None = None) -> tuple[dict[str, HandedIn], list]:
+    """The sheets to mark, one for each learner and homework, and notes on the other files.
+
+    Parameters
+    ----------
+    folder : Path
+    out : Path, optional
+        The table that marking writes: it, and what is written beside it, is not a sheet.
+
+    Returns
+    -------
+    sheets : dict of str to HandedIn
+        By file name within the folder.
+    notes : list of (str, str)
+        A file name and one sentence.
+    """
     found, notes = {}, []
-    for file in sorted(_files(folder)):
+    for file in sorted(_files(folder, out)):
         name = file.relative_to(folder).as_posix()
         try:
-            raw = _bytes_of(file)
-            sheet = read_sheet(raw)
-            if sheet.learner == GUEST:
-                raise ValueError("It is a guest's sheet; nobody gets marks for it.")
+            handed_in = _handed_in(file)
         except ValueError as error:
             notes.append((name, f"Not marked. {error}"))
             continue
-        found.setdefault((sheet.learner, sheet.homework), []).append((name, raw))
+        found.setdefault((handed_in.sheet.learner, handed_in.sheet.homework), []).append((name, handed_in))
     chosen = {}
     for (learner, homework), files in found.items():
-        # The name that the workbook itself gives goes first: who puts another's id into a sheet can't take that one's
-        # place.
-        files.sort(key=lambda item: (Path(item[0]).name != sheet_name(homework, learner), item[0]))
-        (name, raw), *others = files
-        chosen[name] = raw
-        if Path(name).name != sheet_name(homework, learner):
+        # The file with the name that the workbook gives goes first, so that nobody can push a sheet aside by handing in
+        # another one with the same id in it.
+        usual = sheet_name(homework, learner)
+        files.sort(key=lambda item: (Path(item[0]).name != usual, item[0]))
+        (name, chosen_one), *others = files
+        chosen[name] = chosen_one
+        if Path(name).name != usual:
+            notes.append((name, f"Marked, but wrongly named: it is {learner}'s homework {homework}, {usual}."))
+        for other, handed_in in others:
+            same = "the same" if handed_in.raw == chosen_one.raw else "other"
             notes.append(
                 (
-                    name,
-                    f"Marked, but wrongly named: it is {learner}'s homework {homework}, "
-                    f"{sheet_name(homework, learner)}.",
+                    other,
+                    f"Not marked. {learner}'s homework {homework} is there twice, with {same} content; "
+                    f"{shown_path(name)} was marked.",
                 )
-            )
-        for other, content in others:
-            same = "with the same content" if content == raw else "with other content"
-            notes.append(
-                (other, f"Not marked. {learner}'s homework {homework} is there twice, {same}; marked was {name}.")
             )
     return chosen, notes
 
 
-def _files(folder: Path):
+def _files(folder: Path, out: Path | None):
+    """All files but hidden ones and those that marking itself has written, now or with another table's name."""
+    home = None if out is None else out.parent.resolve()
     for at, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
+        tables = {name.removesuffix(".journal") for name in names if name.endswith(".journal")}
+        written = {table + suffix for table in tables for suffix in _WRITTEN}
+        if home == Path(at).resolve():
+            written |= {out.name, *(out.with_suffix(suffix).name for suffix in _WRITTEN)}
         for name in names:
-            if not name.startswith("."):
+            a_page = at.endswith(".pages") and name.startswith("page_") and name.endswith(".html")
+            if not name.startswith(".") and name not in written and not a_page:
                 yield Path(at) / name
 
 
-def _bytes_of(file: Path) -> bytes:
+_WRITTEN = (".csv", ".report.txt", ".png", ".html", ".journal")
+
+
+def _handed_in(file: Path) -> HandedIn:
+    """A file as a sheet to mark; a ValueError of one sentence if it is none."""
     if file.suffix.lower() != ".json":
-        raise ValueError("It is no answer sheet by its name, which should end in .json.")
-    if file.is_symlink() or not file.is_file():
-        raise ValueError("It is no ordinary file.")
-    try:
-        with open(file, "rb") as opened:
-            return opened.read(LONGEST_SHEET + 1)
-    except OSError as error:
-        raise ValueError(f"It can't be opened ({error.strerror}).") from None
+        raise ValueError("The name of an answer sheet ends in .json.")
+    raw = sheet_bytes(file)
+    sheet = read_sheet(raw)
+    if sheet.learner == GUEST:
+        raise ValueError("It is a guest's sheet, and guests get no marks.")
+    return HandedIn(raw, sheet)
 
 
 # ---------------------------------------------------------------------------------------------------------- the work
 
 
-def _mark_all(sheets: dict, journal: Path, notes: list, executor, progress) -> dict:
-    keys = {file: _key(raw) for file, raw in sheets.items()}
+def _mark_all(sheets: dict[str, HandedIn], journal: Path, notes: list, executor, progress) -> dict:
+    keys = {file: _key(handed_in.raw) for file, handed_in in sheets.items()}
     known = _read_journal(journal)
     marks = {file: known[key] for file, key in keys.items() if key in known}
     waiting = [file for file in sheets if file not in marks]
@@ -231,14 +261,14 @@ def _mark_all(sheets: dict, journal: Path, notes: list, executor, progress) -> d
 
 
 def _run(executor, sheets, waiting, done, failed) -> list:
-    """Mark what waits; the files that were under way when the pool of processes broke."""
+    """Mark the waiting sheets; returns those left undone when the pool of processes broke."""
     waiting, flying, broken = list(reversed(waiting)), {}, []
     try:
         while waiting or flying:
             while waiting and len(flying) < _IN_FLIGHT and not broken:
                 file = waiting.pop()
                 try:
-                    flying[executor.submit(mark_sheet, sheets[file])] = file
+                    flying[executor.submit(mark_sheet, sheets[file].sheet)] = file
                 except BrokenProcessPool:
                     broken.append(file)
             if not flying:
@@ -249,7 +279,9 @@ def _run(executor, sheets, waiting, done, failed) -> list:
                     done(file, future.result())
                 except BrokenProcessPool:
                     broken.append(file)
-                except Exception as error:  # whatever a worker or the way to it comes up with concerns this sheet only
+                except (
+                    Exception
+                ) as error:  # whatever goes wrong in a worker, or on the way to it, costs this sheet only
                     failed(file, error)
     finally:
         for future in flying:
@@ -260,7 +292,7 @@ def _run(executor, sheets, waiting, done, failed) -> list:
 def _run_here(sheets, waiting, done, failed) -> None:
     with _pool() as pool:
         left = _run(pool, sheets, waiting, done, failed)
-    # A process died, which takes all sheets under way along: one by one it shows whose fault it is.
+    # When a process dies, every sheet being marked is lost. Marked one by one, they show which one was to blame.
     for file in left:
         with _pool(1) as pool:
             if _run(pool, sheets, [file], done, failed):
@@ -274,7 +306,7 @@ def _pool(workers=None) -> ProcessPoolExecutor:
 
 
 def _end_with_the_marker() -> None:
-    """In a worker: a marker that is killed can tell nobody, and its workers would wait for the next sheet for ever."""
+    """Runs in a worker: a marker that is killed can't say so, and its workers would wait for the next sheet for ever."""
 
     def watch():
         multiprocessing.parent_process().join()
@@ -288,13 +320,16 @@ def _end_with_the_marker() -> None:
 
 @cache
 def _workbook() -> bytes:
-    """Stands for this state of the workbook: another one marks anew. Pictures and widgets have no part in marks."""
+    """A digest of everything that marks depend on, so that another workbook marks anew: the code (without pictures and
+    widgets) and the clips.
+    """
     package = Path(__file__).resolve().parent.parent
     digest = hashlib.sha256()
     for module in sorted(package.rglob("*.py")):
-        if module.relative_to(package).parts[0] in ("pictures", "bench", "jupyter"):
-            continue
-        digest.update(module.relative_to(package).as_posix().encode() + b"\0" + module.read_bytes())
+        if module.relative_to(package).parts[0] not in ("pictures", "bench", "jupyter"):
+            digest.update(module.relative_to(package).as_posix().encode() + b"\0" + module.read_bytes())
+    for clip in sorted(DATA_FOLDER.glob("*.*")):
+        digest.update(clip.name.encode() + b"\0" + clip.read_bytes())
     return digest.digest()
 
 
@@ -303,7 +338,7 @@ def _key(raw: bytes) -> str:
 
 
 def _read_journal(path: Path) -> dict:
-    """Marks by key; a last line that was cut off, and whatever else is no entry, counts as not done."""
+    """Marks by key. A last line that was cut off, and anything else that is not an entry, counts as not done."""
     try:
         lines = path.read_text("utf-8", errors="replace").splitlines()
     except OSError:
@@ -319,14 +354,14 @@ def _read_journal(path: Path) -> dict:
 
 
 class _Journal:
-    """Finished sheets, one line each, on the disk before the next one counts."""
+    """Finished sheets, one a line; each is on the disk before it counts."""
 
     def __init__(self, path: Path):
         self._path = path
 
     def __enter__(self):
         self._file = open(self._path, "a+b")
-        # A line that was cut off when the last run was ended must not swallow the next one.
+        # If the last run was stopped within a line, the next line must not run into it.
         self._file.seek(0, os.SEEK_END)
         if self._file.tell():
             self._file.seek(-1, os.SEEK_END)

@@ -1,8 +1,6 @@
-"""Typical mistakes: each has a name for the class's table and a sentence for the learner.
+"""Typical mistakes: each has a label for the class's table and a sentence for the learner.
 
-A task says which wrong answer each of them would lead to; whoever gives that answer is told by name. The first ones
-are met in
-the homework of ``01_levels_and_meters``.
+A task lists the wrong answers that each of them leads to, so an answer that shows one can be told which it is.
 """
 
 from __future__ import annotations
@@ -21,268 +19,275 @@ class Mistake:
 MISTAKES = {
     "ten_for_twenty": Mistake(
         "10·log for 20·log",
-        "That is 10·log₁₀ of it. Samples are amplitudes, and those take 20·log₁₀; 10·log₁₀ is for powers.",
+        "You took 10·log₁₀. Samples are amplitudes, and amplitudes take 20·log₁₀; 10·log₁₀ is for powers.",
     ),
     "twenty_for_ten": Mistake(
-        "20·log for 10·log", "That is 20·log₁₀ of it. A mean of squares is a power, and powers take 10·log₁₀."
+        "20·log for 10·log", "You took 20·log₁₀. A mean of squares is a power, and powers take 10·log₁₀."
     ),
-    "sign": Mistake("wrong sign", "The size is right and the sign is not: which way does the level move?"),
+    "sign": Mistake("wrong sign", "The size is right, the sign is not: which way does the level move?"),
     "reduction_as_gain": Mistake(
-        "reduction counted as gain",
-        "Right in size. A reduction is counted as a positive number of decibels that go away.",
+        "reduction given as a gain", "The size is right. But a reduction is a positive number: the decibels taken off."
     ),
     "slope_for_ratio": Mistake(
         "slope for ratio",
-        "That is what the ratio lets through: excess ÷ ratio. What goes is the rest, excess × (1 − 1/ratio).",
+        "That is the part the ratio lets through: excess ÷ ratio. The rest is taken off, excess × (1 − 1/ratio).",
     ),
     "ratio_for_slope": Mistake(
         "ratio for slope",
-        "That multiplies the excess by the ratio. The ratio divides: of so many decibels one may stay.",
+        "You multiplied the excess by the ratio. The ratio divides: at 4:1, one of four decibels over the threshold "
+        "stays.",
     ),
     "no_threshold": Mistake(
-        "threshold left out", "The ratio counts only what lies over the threshold. Take the threshold off first."
+        "threshold left out", "The ratio only acts on what is over the threshold. Subtract the threshold first."
     ),
     "below_threshold": Mistake(
-        "acts below the threshold", "Below the threshold nothing goes; the excess is never negative."
+        "acts below the threshold", "Below the threshold nothing is taken off: the excess is never negative."
     ),
     "output_for_reduction": Mistake(
-        "output level for reduction", "That is the level that comes out. Asked is how many decibels go away."
+        "output level for reduction",
+        "That is the level that comes out. The question is how many decibels are taken off.",
     ),
     "seconds_for_ms": Mistake(
-        "seconds for milliseconds", "That fits in seconds. The answer is asked in milliseconds: 1 s is 1000 ms."
+        "seconds for milliseconds", "That would be right in seconds. Give milliseconds: 1 s is 1000 ms."
     ),
     "ms_for_seconds": Mistake(
-        "milliseconds for seconds", "That fits in milliseconds. The answer is asked in seconds: 1000 ms are 1 s."
+        "milliseconds for seconds", "That would be right in milliseconds. Give seconds: 1000 ms are 1 s."
     ),
     "inverted": Mistake(
         "turned the wrong way",
-        "The factor is right and went the wrong way: multiply where you divided, or the other way round.",
+        "You have the right factor the wrong way round: multiply where you divided, or divide where you multiplied.",
     ),
     "linear_share": Mistake(
         "straight line for a curve",
-        "A time constant is no straight line: the curve is steep at first, so 90 % takes 2.303 of them.",
+        "You took a straight line. With a time constant the curve is steep at first and then flattens: 90 % takes 2.303 "
+        "of them.",
     ),
     "swapped_times": Mistake(
-        "attack and release swapped", "Attack and release are swapped: attack is for a demand that rises."
+        "attack and release swapped", "Attack and release are swapped: attack applies while the demand is rising."
     ),
     "no_memory": Mistake(
-        "no smoothing", "That jumps to the demand at once. The reduction keeps a part of its old value in each step."
+        "no smoothing", "That jumps to the demand at once. At each step, the reduction keeps part of its old value."
     ),
     "no_root": Mistake(
         "root left out",
-        "The root is missing: RMS is the root of the mean square, so 20·log₁₀ of the "
-        "mean square is twice too far down.",
+        "The root is missing. RMS is the root of the mean square; 20·log₁₀ of the mean square itself gives twice the "
+        "decibels.",
     ),
     "mean_for_rms": Mistake(
-        "mean of magnitudes for RMS", "That averages the magnitudes. RMS squares first, averages, and takes the root."
+        "mean of magnitudes for RMS",
+        "That averages the magnitudes. RMS squares first, then averages, then takes the root.",
     ),
     "peak_for_loudness": Mistake(
-        "matched by peak", "That brings the peak to the figure. Asked is the loudness: a peak tells nothing about it."
+        "matched by peak",
+        "That brings the peak to the target. The target is for loudness, and a peak says little about it.",
     ),
     "forgot_to_match": Mistake(
         "loudness not matched",
-        "The rest is met; what changed besides is the loudness. Bring it back with make-up gain, or compress less.",
+        "Everything else is met, but the loudness changed. Bring it back with make-up gain, or compress less.",
     ),
     "threshold_above_peaks": Mistake(
         "threshold above every peak",
-        "Nothing happens at all: the threshold lies above every peak. Compare it with the peak level.",
+        "Nothing happens at all: the threshold is above every peak. Compare it with the peak level.",
     ),
     "never_lets_go": Mistake(
-        "threshold far too low", "The reduction never lets go. Raise the threshold until islands are left."
+        "threshold far too low",
+        "The reduction never lets go. Raise the threshold until only islands of reduction are left.",
     ),
     "crest_added": Mistake(
-        "crest factor added", "The crest factor is peak minus RMS: RMS lies below the peak by as much."
+        "crest factor added", "You added the crest factor. It is peak minus RMS, so RMS is that much below the peak."
     ),
-    "gain_left_out": Mistake("gain left out", "The gain has not been counted in: it moves peak and RMS alike."),
+    "gain_left_out": Mistake("gain left out", "You left out the gain: it moves peak and RMS alike."),
     "peak_only": Mistake(
-        "loudest taken for the mistake",
-        "That is the loudest one by its peak. Look at what a compressor changes: the crest factor.",
+        "went by the highest peak",
+        "That is the one with the highest peak. Look at what a compressor changes: the crest factor.",
     ),
     "feedback_left_out": Mistake(
         "detector taken to be in front",
-        "That is a detector in front of the gain. A FET's sits "
-        "behind it, hears what is left, and so grips as many times faster as the ratio says.",
+        "You took the detector to be in front of the gain. A FET's comes after it, hears what is left, and so grips "
+        "faster by a factor of the ratio.",
     ),
     "forward_curve": Mistake(
-        "curve for the input, used on the output",
-        "It hears the output but asks by the curve for an "
-        "input: of what comes out over the threshold, ratio − 1 times as much has to have gone.",
+        "input's curve used on the output",
+        "It hears the output but uses the curve for an input. For every decibel that comes out over the threshold, "
+        "ratio − 1 decibels must have been taken off.",
     ),
     "not_folded": Mistake(
-        "not folded back", "No sample rate holds that frequency: what lies over half the rate folds back."
+        "not folded back", "No clip at this rate can hold that frequency: anything above half the rate folds back."
     ),
     "folded_at_half": Mistake(
         "counted from half the rate",
-        "That counts from half the rate. What folds back lands at its distance from the rate itself.",
+        "You counted from half the rate. A folded tone lands at its distance from the sample rate itself.",
     ),
     "worked_too_hard": Mistake(
         "far too much reduction",
-        "That holds the voice down all the time. Raise the threshold until "
-        "the middle of the reduction is where it was asked.",
+        "That holds the voice down all the time. Raise the threshold until the median reduction is where it should be.",
     ),
     "starts_shaved": Mistake(
         "attack too short in effect",
-        "The starts of the words are still shaved off: divide the attack by the ratio to see how fast it really grips.",
+        "It still shaves off the starts of the words: divide the attack by the ratio to see how fast it really grips.",
     ),
     "lowest_note_missed": Mistake(
-        "not the lowest note", "The low cut has to spare the lowest note, wherever it stands in the melody."
+        "not the lowest note", "The low cut has to spare the lowest note, wherever in the melody that is."
     ),
     "corner_on_the_note": Mistake(
         "corner on the note itself",
-        "At its corner a high-pass takes 3 dB already. The corner has "
-        "to lie below the note by as much as the loss that is allowed.",
+        "A high-pass already takes 3 dB off at its corner. To take less off the note, put the corner below it.",
     ),
-    "order_not_doubled": Mistake("half the slope", "In that formula the frequency ratio goes with twice the order."),
+    "order_not_doubled": Mistake(
+        "half the slope", "In that formula the frequency ratio is raised to twice the order, not to the order."
+    ),
     "amplitudes_added": Mistake(
         "amplitudes added",
-        "That adds amplitudes, as for two equal waves. A thump and a vowel have "
-        "nothing in common, so their powers add.",
+        "You added amplitudes, as if the two were the same wave. A thump and a vowel are unrelated sounds, so their "
+        "powers add.",
     ),
     "loudest_alone": Mistake(
-        "vowel left out of the sum", "That counts the thump alone. The detector hears it together with the vowel."
+        "vowel left out of the sum", "That counts the thump alone. The detector hears the thump and the vowel together."
     ),
     "whole_reduction": Mistake(
         "all of the reduction counted",
-        "That is all of the reduction. What the thump costs is what comes on top of the vowel's own.",
+        "That is all of the reduction. The thump only costs what it adds to the reduction for the vowel.",
     ),
     "into_the_voice": Mistake(
         "low cut in the voice",
-        "The thumps are gone, and the body of the voice with them: come down with the corner, and be steeper instead.",
+        "The thumps are gone, but so is the body of the voice. Lower the corner, and use a steeper filter instead.",
     ),
     "lisps": Mistake(
-        "de-esser far too low", "It is at work far beyond the sharp sounds: that lisps. Raise its threshold."
+        "de-esser far too low", "It acts on far more than the sharp sounds, and the voice lisps. Raise its threshold."
     ),
     "makeup_tells_apart": Mistake(
         "make-up gain in the distance",
-        "Make-up gain lifts both words alike, so it changes nothing about how far they lie apart.",
+        "Make-up gain lifts both words alike, so the distance between them stays the same.",
     ),
-    "reduction_for_rest": Mistake("reduction for what is left", "That is what goes away. Asked is what is left."),
+    "reduction_for_rest": Mistake(
+        "reduction for what is left", "That is what is taken off. The question is what is left."
+    ),
     "untouched_distance": Mistake(
-        "ratio left out", "So far apart they went in. The loud one is over the threshold and comes down."
+        "ratio left out", "That is how far apart they went in. The loud one is over the threshold, so it comes down."
     ),
     "makeup_by_median": Mistake(
         "make-up by the median",
-        "That is the median of the reduction. Loudness counts the loud words most: measure how much of it was lost.",
+        "That is the median of the reduction. Loud words count most in loudness: measure how much loudness was lost.",
     ),
     "makeup_by_largest": Mistake(
         "make-up by the largest reduction",
-        "That is the largest reduction, of one moment. Measure how much loudness was lost.",
+        "That is the largest reduction, at a single moment. Measure how much loudness was lost.",
     ),
     "peaks_for_steady": Mistake(
         "set for peaks",
-        "It acts in moments, as peak control does. A steady compressor has its threshold under the words.",
+        "It only acts now and then, like peak control. For steady compression the threshold goes below the words.",
     ),
     "all_wet": Mistake(
         "nothing mixed back",
-        "That is all squashed and nothing else. Turn the mix down, so that a share of the untouched voice stays.",
+        "That is all squashed and nothing else. Turn the mix down, so some of the dry voice stays.",
     ),
     "hardly_mixed": Mistake(
         "hardly anything mixed in",
-        "That is nearly the untouched voice: whatever the compressor does "
-        "there, little of it is heard. Turn the mix up.",
+        "That is nearly all dry voice: whatever the compressor does, you hear little of it. Turn the mix up.",
     ),
     "decibels_mixed": Mistake(
         "decibels averaged",
-        "That goes half the decibels for half the way. What is mixed or faded "
-        "is amplitudes; make decibels of the result.",
+        "You averaged decibels. Mixing and fading work on amplitudes; turn the result into decibels at the end.",
     ),
     "mix_swapped": Mistake("shares swapped", "The two shares are swapped: a mix of 1 is all compressed."),
-    "dry_left_out": Mistake(
-        "untouched share left out", "That is the compressed path alone. The untouched share adds to it."
-    ),
+    "dry_left_out": Mistake("dry share left out", "That is the compressed path alone. The dry share adds to it."),
     "arrived_in_full": Mistake(
         "reduction taken as complete",
-        "That takes the reduction to be complete later in the "
-        "note. After "
-        "so slow an attack a part is lacking there, too.",
+        "You took the reduction to be complete by then. With so slow an attack, some of it is still missing later in the "
+        "note.",
     ),
     "beat_for_note": Mistake(
         "another note value",
-        "That is the distance of another note value: an eighth lasts half a beat, a quarter a whole one.",
+        "That is the distance for another note value: a quarter lasts a whole beat, an eighth half a beat.",
     ),
     "gone_for_left": Mistake(
-        "what is gone for what is left", "That takes for left what should be gone. exp(−t/τ) is the part that is left."
+        "what is gone for what is left",
+        "You took the part that is gone for the part that is left. exp(−t/τ) is what is left.",
     ),
     "begin_left_out": Mistake(
-        "counted from the clip's start", "That counts from the start of the samples. The note begins later."
+        "counted from the clip's start", "You counted from the first sample. The note begins later."
     ),
-    "peak_for_rms": Mistake("peak for RMS", "That compares the largest samples. Asked is RMS: square, mean, root."),
+    "peak_for_rms": Mistake(
+        "peak for RMS", "You compared the largest samples. The question is about RMS: square, mean, root."
+    ),
     "beginnings_caught": Mistake(
-        "beginnings caught",
-        "The crest factor falls: so fast an attack catches the beginnings themselves. Let them through.",
+        "starts of notes caught",
+        "The crest factor falls: an attack this fast catches the starts of the notes. Let them through.",
     ),
     "release_too_long": Mistake(
-        "release too long", "The reduction is still there when the next word begins. A shorter release lets go of it."
+        "release too long", "The reduction is still there when the next word begins. With a shorter release it lets go."
     ),
     "left_to_the_compressor": Mistake(
         "word left to the compressor",
-        "The loud word still stands there when it reaches the "
-        "compressor for peaks, which then has to do in an instant what a gain by hand does unheard.",
+        "The loud word still stands out when it reaches the peak compressor, which then has to do in an instant what a "
+        "gain set by hand does unnoticed.",
     ),
     "wrong_word": Mistake(
         "another word levelled",
-        "The word that stands out is still there, and another one was turned: "
-        "look again where the level jumps, and check the start and the end of the region.",
+        "The word still stands out, and you turned another one down: look again at where the level jumps, and check "
+        "where the region starts and ends.",
     ),
     "last_gain_left_out": Mistake(
         "last gain left out",
-        "All stages do their work. What is missing is the gain at the end, "
-        "which brings the result to the loudness that was asked.",
+        "All the stages do their work. What is missing is the gain at the end that brings the result to the target "
+        "loudness.",
     ),
     "trim_left_out": Mistake(
         "trim left out",
-        "The trim in front has gone, so the voice arrives at another level: the threshold has to move by as much.",
+        "The trim in front is gone, so the voice arrives at another level: the threshold has to move with it.",
     ),
-    "share_for_percent": Mistake(
-        "share for percent", "That is the share itself. In percent it is a hundred times that."
-    ),
+    "share_for_percent": Mistake("share for percent", "That is a share. As a percentage it is a hundred times that."),
     "exactly_that_many": Mistake(
-        "exactly that many", "That counts exactly so many right. Guessing that comes out better still counts as well."
+        "exactly that many", "That counts exactly that many right. Guesses that do even better count as well."
     ),
-    "both_sides": Mistake("both sides counted", "That is twice it: so few right is counted along with so many."),
-    "share_right": Mistake("share right for chance", "That is the share of right answers, and no probability."),
+    "both_sides": Mistake(
+        "both sides counted", "That is twice as much: it also counts results that are as far off the other way."
+    ),
+    "share_right": Mistake(
+        "share right for chance", "That is the share of right answers, not the probability of getting them by guessing."
+    ),
     "margin_left_out": Mistake(
-        "margin left out", "The deepest phrase may stay 3 LU below; only what is beyond has to come up."
+        "margin left out", "The deepest phrase may stay 3 LU below; only the rest has to be made up."
     ),
     "fader_alone": Mistake(
-        "fader's way alone", "That is how far the fader goes up. Asked is where the highest phrase ends."
+        "the fader's move alone", "That is how far the fader goes up. The question is where the highest phrase ends up."
     ),
-    "fader_left_out": Mistake("fader left out", "That is where the phrase lay before. The fader takes it along."),
-    "pauses_counted": Mistake("pauses counted", "That counts the pauses, too. Nobody sinks who doesn't sing."),
+    "fader_left_out": Mistake("fader left out", "That is where the phrase was before. The fader takes it along."),
+    "pauses_counted": Mistake("pauses counted", "You counted the pauses too. A vocal can't sink while nobody sings."),
     "balance_left_out": Mistake(
         "balance left out",
-        "That takes vocal and band to be equally loud. The balance was set by ear: take it off first.",
+        "You took vocal and band to be equally loud. The balance was set by ear: subtract it first.",
     ),
-    "either_side": Mistake("sticking out counted", "That counts the moments in which it sticks out as well."),
+    "either_side": Mistake("sticking out counted", "You also counted the moments when the vocal sticks out."),
     "symptom_for_cause": Mistake(
-        "effect for cause", "That is an effect. Look for the cause that brings it about, and the other numbers with it."
+        "effect for cause", "That is an effect. Look for the cause that explains it, and the other numbers with it."
     ),
     "reduction_for_excess": Mistake(
         "reduction taken for excess",
-        "That leaves as much over the threshold as may go. Of "
-        "each decibel over it only 1 − 1/ratio goes, so more may be left.",
+        "You left as much over the threshold as may be taken off. Of each decibel over it only 1 − 1/ratio is taken off, "
+        "so more may be left.",
     ),
     "equal_power_fade": Mistake(
         "equal power for equal gain",
-        "That is an equal-power fade, for two different sounds. Here both sides are the same sound.",
+        "That is an equal-power fade, which is for two different sounds. Here both sides are the same sound.",
     ),
     "all_turned_down": Mistake(
         "a whole stretch turned down",
-        "The compressor works less because a whole stretch is softer. Turn down the word, not what is around it.",
+        "The compressor works less because a whole stretch is softer. Turn down the word, not everything around it.",
     ),
     "every_word_levelled": Mistake(
         "every word levelled",
-        "That puts all words in a row. Only what stands out by more than the threshold gets a gain.",
+        "That brings every word to the same level. Only a word over the threshold gets a gain.",
     ),
-    "soft_words_too": Mistake("soft words levelled", "That lifts the soft words as well, which are meant to be soft."),
+    "soft_words_too": Mistake("soft words levelled", "That also lifts the soft words, which are meant to be soft."),
     "mean_for_median": Mistake(
-        "mean for median", "That compares with the mean, which a single shouted word lifts. Asked is the median."
+        "mean for median", "You compared with the mean, which one shouted word pulls up. Compare with the median."
     ),
     "tall_for_loud": Mistake(
-        "tall taken for loud", "The word is tall, not loud: a peak that is over before it is heard as loudness."
+        "tall taken for loud", "The word is tall, not loud: its peak is over too quickly to be heard as loudness."
     ),
     "words_for_line": Mistake(
-        "words for a line", "All of its words lie low. Whoever begins with words mends the same thing many times over."
+        "words for a line", "All of its words are low. Go word by word, and you mend the same thing over and over."
     ),
 }
 """All mistakes that tasks can name."""

@@ -1,8 +1,4 @@
-"""What marking leaves behind: a table, a report, a page for each learner and a picture of the class; and the answer
-key.
-
-Sheets come from the homework of ``01_levels_and_meters`` and its fellows.
-"""
+"""What marking writes (a table, a report, a page for each learner, a picture of the class), and the answer key."""
 
 from __future__ import annotations
 
@@ -20,6 +16,7 @@ from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.sheets import Entry, Sheet
 from vocomp_lab.exercises.tasks import RIGHT
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.files import write_whole
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -35,13 +32,13 @@ _STYLE = (
 
 
 def safe_cell(value) -> str:
-    """Text that no spreadsheet takes for a formula."""
+    """Text that no spreadsheet will take for a formula."""
     text = str(value)
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 
 
 def table_text(marked) -> str:
-    """The marks as CSV: a row for each learner and homework, points a task in the order of the homework."""
+    """The marks as CSV: a row for each learner and homework, with the points for each task in order."""
     most = max((len(mark["tasks"]) for mark in marked), default=0)
     lines = io.StringIO()
     writer = csv.writer(lines, lineterminator="\n")
@@ -58,18 +55,18 @@ def table_text(marked) -> str:
 
 
 def page_text(learner: str, marked) -> str:
-    """One learner's page: every task with what was measured and how it is done; it needs no other file."""
+    """One learner's page: each task, what was measured, and how it is done. It needs no other file."""
     parts = [f"<h1>{html.escape(learner)}</h1>"]
     for mark in marked:
         parts.append(f"<h2>Homework {html.escape(mark['homework'])}: {html.escape(title_of(mark['homework']))}</h2>")
         parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b></p>")
         for number, task in enumerate(mark["tasks"], start=1):
-            says = to_html(f"**Your answer.**\n\n{task['says']}") if task["says"] else ""
+            says = to_html(f"**About your answer.**\n\n{task['says']}") if task["says"] else ""
             parts.append(
                 f"<section><h3>{number}. {html.escape(task['title'])}: {html.escape(task['status'])}, {task['points']} "
                 f"of {task['of']}</h3>"
                 f"{to_html(task['prompt'])}{says}"
-                f"<details><summary>How it is done</summary>{to_html(task['solution'])}</details></section>"
+                f"<details><summary>How to do it</summary>{to_html(task['solution'])}</details></section>"
             )
     return _page(learner, "".join(parts))
 
@@ -80,9 +77,9 @@ def class_numbers(marked) -> tuple[list, list]:
     Returns
     -------
     tasks : list of (str, float, int)
-        Homework and title, share of the sheets with a right answer, number of sheets; in the order of the homeworks.
+        Homework and title, share of the sheets with a right answer, number of sheets; in homework order.
     mistakes : list of (str, int)
-        Label and how many answers showed it; the most common first.
+        Its label and how many answers showed it; the most common first.
     """
     right, seen, labels, mistakes = {}, {}, {}, {}
     for mark in marked:
@@ -99,12 +96,12 @@ def class_numbers(marked) -> tuple[list, list]:
 
 
 def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
-    """The picture of a class and its numbers as tables, in a page that needs no other file.
+    """The picture of a class, with its numbers as tables, on a page that needs no other file.
 
     Parameters
     ----------
     tasks, mistakes : list
-        As :func:`class_numbers` gives them.
+        From :func:`class_numbers`.
     picture : bytes
         As PNG.
     alt : str
@@ -120,10 +117,7 @@ def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
 
 
 def _table(caption: str, head, rows) -> str:
-    heads = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in head)
-    cells = lambda row: "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row)  # noqa: E731
-    lines = "".join(f"<tr><th scope='row'>{html.escape(str(first))}</th>{cells(rest)}</tr>" for first, *rest in rows)
-    return f"<h2>{html.escape(caption)}</h2><table><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table>"
+    return f"<h2>{html.escape(caption)}</h2>{table_html(rows, head)}"
 
 
 def _page(title: str, body: str) -> str:
@@ -134,7 +128,7 @@ def _page(title: str, body: str) -> str:
 
 
 def write_reports(result, out: Path) -> None:
-    """Write all that belongs to a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`."""
+    """Write everything for a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`."""
     write_whole(out, table_text(result.marked))
     write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
     pages = out.with_suffix(".pages")
@@ -153,24 +147,25 @@ def write_reports(result, out: Path) -> None:
 
 
 def key_sheet(homework: str, learner: str) -> Sheet:
-    """A sheet with every task of a homework answered right, for one learner."""
+    """A sheet for one learner with a right answer to every task of a homework."""
     learner = check_learner(learner)
-    answers = {task.id: Entry(pose(homework, task, learner).key(), 1, 0) for task in tasks_of(homework)}
+    answers = {}
+    for task in tasks_of(homework):
+        posed = pose(homework, task, learner)
+        answers[task.id] = Entry(posed.to_data(posed.key()), 1, 0)
     return Sheet(homework, learner, answers)
 
 
 def answer_key(homework: str, learner: str) -> str:
-    """The teacher's answer key: for one learner, each task with a right answer and its worked solution, as plain
-    text.
-    """
+    """The teacher's answer key for one learner, as plain text: each task with a right answer and its worked solution."""
     learner = check_learner(learner)
     parts = [f"Homework {homework}: {title_of(homework)}. Answer key for {learner}."]
     for number, task in enumerate(tasks_of(homework), start=1):
         posed = pose(homework, task, learner)
-        ((_, value),) = posed.key().items()
+        ((_, value),) = posed.to_data(posed.key()).items()
         shown = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
         parts.append(
-            f"{number}. {task.title} ({posed.label}, {task.points})\n\n{posed.prompt}\n{posed.asks}\n\nRight, for "
-            f"example:\n{shown.strip()}\n\n{posed.solution}"
+            f"{number}. {task.title} ({posed.label}, {task.points})\n\n{posed.prompt}\n{posed.asks}\n\nA right "
+            f"answer:\n{shown.strip()}\n\n{posed.solution}"
         )
     return "\n\n".join(parts) + "\n"

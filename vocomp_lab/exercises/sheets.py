@@ -1,14 +1,12 @@
-"""The answer sheet: one JSON file a learner and homework, answers as data and no marks.
+"""The answer sheet: one JSON file for each learner and homework, with answers as data and no marks.
 
 ::
 
     {"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann",
-     "answers": {"caught": {"answer": {"number": 8.0}, "tries": 2, "hints": 0}, …}}
+     "answers": {"computer": {"answer": {"number": 8.0}, "tries": 2, "hints": 0}, …}}
 
-What an ``answer`` holds depends on the kind of task: ``number``, ``numbers``, ``settings`` (a settings sheet),
-``source`` (of a
-function), ``word``, ``heard`` or ``guesses``; ``null`` where only hints were taken. Sheets begin in lesson
-``01_levels_and_meters``.
+What an ``answer`` holds depends on the kind of task: ``number``, ``numbers``, ``settings`` or ``sheet`` (a settings
+sheet), ``source`` (of a function), ``word``, ``heard`` or ``guesses``. It is ``null`` if only hints were taken.
 """
 
 from __future__ import annotations
@@ -25,13 +23,13 @@ from vocomp_lab.sound.files import write_whole
 SHEET_FORMAT = "vocomp-lab answers"
 SHEET_VERSION = 1
 LONGEST_SHEET = 512 * 1024
-"""Bytes; a full sheet has a tenth of that."""
+"""In bytes; a full sheet is about a tenth of that."""
 _MOST_ANSWERS = 100
 
 
 @dataclass
 class Entry:
-    """What is kept of one task: the answer as data (None if there is none yet), tries, and hints taken."""
+    """What is kept for one task: the answer as data (None if there is none yet), tries, and hints taken."""
 
     answer: object = None
     tries: int = 0
@@ -61,17 +59,17 @@ class Sheet:
 
 
 def sheet_name(homework: str, learner: str) -> str:
-    """The name that a sheet's file has."""
+    """The name of a sheet's file."""
     return f"homework_{homework}_{learner}.json"
 
 
 def read_sheet(raw: bytes) -> Sheet:
-    """A sheet out of a file's bytes.
+    """A sheet from a file's bytes.
 
     Raises
     ------
     ValueError
-        In one sentence, if it is empty, too long, no JSON, of another format or version, or holds something unknown.
+        In one sentence, if it is empty, too long, not JSON, of another format or version, or holds something unknown.
     """
     if not raw.strip():
         raise ValueError("The sheet is empty.")
@@ -80,17 +78,17 @@ def read_sheet(raw: bytes) -> Sheet:
     try:
         data = json.loads(raw.decode("utf-8-sig"), parse_constant=_refuse, object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
-        raise ValueError(f"This is no answer sheet in JSON ({' '.join(str(error).split())[:120]}).") from None
+        raise ValueError(f"This is not an answer sheet in JSON ({' '.join(str(error).split())[:120]}).") from None
     if not isinstance(data, dict) or data.get("format") != SHEET_FORMAT:
-        raise ValueError("This is no answer sheet of this workbook.")
+        raise ValueError("This is not an answer sheet of this workbook.")
     if data.get("version") != SHEET_VERSION or isinstance(data["version"], bool):
         raise ValueError(
             f"The sheet has version {shown(data.get('version'))}; only version {SHEET_VERSION} can be read."
         )
     if set(data) != {"format", "version", "homework", "learner", "answers"} or not isinstance(data["answers"], dict):
-        raise ValueError("The sheet lacks a part, or has one too many.")
+        raise ValueError("A part of the sheet is missing, or there is one too many.")
     if len(data["answers"]) > _MOST_ANSWERS:
-        raise ValueError(f"The sheet has {len(data['answers'])} answers; that is more than any homework has tasks.")
+        raise ValueError(f"The sheet has {len(data['answers'])} answers, more than any homework has tasks.")
     homework = check_choice("homework", data["homework"], homework_names())
     return Sheet(
         homework, check_learner(data["learner"]), {name: _entry(name, value) for name, value in data["answers"].items()}
@@ -98,36 +96,55 @@ def read_sheet(raw: bytes) -> Sheet:
 
 
 def load_sheet(path) -> Sheet:
-    """A sheet out of a file; ValueError in one sentence if it can't be read."""
+    """A sheet from a file; a ValueError of one sentence if it can't be read."""
+    return read_sheet(sheet_bytes(path))
+
+
+def sheet_bytes(path) -> bytes:
+    """The bytes of a sheet's file, and no more than show that it is too long; a ValueError as :func:`load_sheet`."""
     path = Path(path)
     if path.is_symlink() or not path.is_file():
-        raise ValueError("This is no ordinary file.")
+        raise ValueError("This is not an ordinary file.")
     try:
         with open(path, "rb") as file:
-            return read_sheet(file.read(LONGEST_SHEET + 1))
+            return file.read(LONGEST_SHEET + 1)
     except OSError as error:
         raise ValueError(f"The file can't be read ({error.strerror}).") from None
 
 
+def shown_path(path) -> str:
+    """A file's name as text that can be printed anywhere and takes one line.
+
+    A byte that is not UTF-8, and a character that can't be printed, is written as an escape such as ``\\xfc``.
+    """
+    return "".join(letter if letter.isprintable() else _escaped(letter) for letter in Path(path).as_posix())
+
+
+def _escaped(letter: str) -> str:
+    if "\udc80" <= letter <= "\udcff":  # how Python writes a byte of a name that it can't decode
+        return f"\\x{ord(letter) - 0xDC00:02x}"
+    return letter.encode("unicode_escape").decode()
+
+
 def save_sheet(sheet: Sheet, path) -> None:
-    """Write a sheet so that a page that is closed meanwhile leaves the old one whole."""
+    """Write a sheet; if the page is closed half-way, the old one stays whole."""
     write_whole(path, sheet.to_json())
 
 
 def _entry(name, value) -> Entry:
     if not isinstance(value, dict) or set(value) != {"answer", "tries", "hints"}:
-        raise ValueError(f"The entry {shown(name)} must hold answer, tries and hints, and nothing else.")
+        raise ValueError(f"The entry {shown(name)} must hold answer, tries and hints and nothing else.")
     return Entry(
         value["answer"], check_whole("tries", value["tries"], 0, 10**6), check_whole("hints", value["hints"], 0, 100)
     )
 
 
 def _refuse(name):
-    raise ValueError(f"{name} is no JSON number")
+    raise ValueError(f"{name} is not a JSON number")
 
 
 def _once(pairs):
     fields = dict(pairs)
     if len(fields) < len(pairs):
-        raise ValueError("a field stands twice")
+        raise ValueError("a field is there twice")
     return fields

@@ -1,4 +1,4 @@
-"""Starting JupyterLab at the first lesson, and a class server: handing lessons out and collecting homework.
+"""Starting JupyterLab at the first lesson, and running a class server: handing lessons out and collecting homework.
 
-``classroom`` runs as a file of its own, on the standard library alone. It may import from all rooms but `bench`.
+``classroom`` is run as a script and uses the standard library alone. This room may import from every room except `bench`.
 """

@@ -1,11 +1,11 @@
 """A student's own copy of the lessons on a class server, and the start of that student's JupyterLab.
 
-JupyterHub runs this file as the student, never as the administrator (``jupyter/hub_config.py``): it hands out the
-lessons that are missing in the student's folder, bounds the memory, and becomes JupyterHub's server for one user. So
-whatever a student puts in the way, links to other files included, meets only the student's own rights.
+JupyterHub runs this file as the student, never as the administrator (``jupyter/hub_config.py``). It copies the lessons
+that are missing from the student's folder, limits the memory, and becomes JupyterHub's server for one user. Whatever a
+student puts in the way, even links to other files, it has no more rights than the student.
 
-It stands on Python's standard library alone, and is started as a file: importing the workbook here would cost every
-login a second of processor time. The first lesson that a student sees is ``00_start_here``.
+It uses Python's standard library alone and is run as a script: importing the workbook here would cost a second of
+processor time at every login.
 """
 
 from __future__ import annotations
@@ -16,36 +16,32 @@ import tempfile
 from pathlib import Path
 
 GROUP = "vocomp"
-"""The group of the system whose members are the class."""
+"""The system group whose members are the class."""
 NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 FOLDER = "vocal_workbook"
-"""A student's copy, in the home folder."""
+"""The student's copy, in the home folder."""
 
 
 def hand_out(folder, notebooks=NOTEBOOKS) -> list[Path]:
-    """Copy the lessons and homeworks that are missing in a student's folder; what is there is never touched.
+    """Copy the lessons and homeworks that are missing from a student's folder. What is there is never touched.
 
     Parameters
     ----------
     folder : path-like
-        The student's; made if missing, then for its owner's eyes only.
+        The student's; made if missing, so that only its owner can look in.
     notebooks : path-like, optional
-        Where the lessons are; own notebooks (``my_…``) and hidden ones stay there.
+        Where the lessons are. Notebooks called ``my_…`` and hidden ones are not handed out.
 
     Returns
     -------
     list of Path
-        The new files, in order. A lesson that was changed or renamed by the student, or is newer in the workbook,
-        stays as it is at the student's; one that was deleted comes back.
+        The new files, in order. The student's copy of a lesson stays as it is, even if the student changed it or the
+        workbook has a newer one. A lesson that was deleted or renamed comes back.
 
     Raises
     ------
     OSError
         If a file can't be written; none is left half written.
-
-    Notes
-    -----
-    The lessons begin with ``00_start_here``.
     """
     folder, notebooks, new = Path(folder), Path(notebooks), []
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -61,14 +57,14 @@ def hand_out(folder, notebooks=NOTEBOOKS) -> list[Path]:
 
 
 def _copied(source: Path, target: Path) -> bool:
-    """Copy a file to a name that is free, whole or not at all; False if the name was taken meanwhile."""
+    """Copy a file to a free name, whole or not at all; False if the name has been taken meanwhile."""
     target.parent.mkdir(parents=True, exist_ok=True)
     handle, beside = tempfile.mkstemp(prefix=f".{target.stem}-", dir=target.parent)
     try:
         with open(handle, "wb") as file:
             file.write(source.read_bytes())
         os.chmod(beside, 0o644)
-        os.link(beside, target)  # a rename would take the place of a file that is there
+        os.link(beside, target)  # a rename would replace a file that is there
     except FileExistsError:
         return False
     finally:
@@ -77,13 +73,13 @@ def _copied(source: Path, target: Path) -> bool:
 
 
 def limit_memory(environment) -> None:
-    """Bound the memory of this process and of each that it will start to ``MEM_LIMIT`` (bytes), if that is set.
+    """Limit the memory of this process, and of each process that it starts, to ``MEM_LIMIT`` (bytes) if that is set.
 
-    JupyterHub passes ``Spawner.mem_limit`` on under this name, and leaves it to others to see to it. What asks for more
-    gets a MemoryError, and the rest of the class goes on. (The bound is RLIMIT_DATA, which on Linux counts all that a
-    process has asked for to write in.)
+    JupyterHub passes ``Spawner.mem_limit`` on under this name, and leaves it to others to enforce it. Code that asks for
+    more gets a MemoryError, and the rest of the class can work on. (The limit is RLIMIT_DATA, which on Linux counts all
+    the writable memory that a process has asked for.)
     """
-    import resource  # Unix only, as JupyterHub
+    import resource  # Unix only, like JupyterHub
 
     if asked := environment.get("MEM_LIMIT"):
         most = resource.getrlimit(resource.RLIMIT_DATA)[1]
@@ -92,7 +88,7 @@ def limit_memory(environment) -> None:
 
 
 def main(arguments) -> None:
-    """Hand out, then go on as JupyterHub's server for one user with these arguments; does not return."""
+    """Hand out the lessons, then become JupyterHub's server for one user, with these arguments; does not return."""
     folder = Path.home() / FOLDER
     try:
         for file in hand_out(folder):
@@ -100,7 +96,7 @@ def main(arguments) -> None:
     except OSError as error:  # a full disk must not keep a student from the lessons that are there
         print(f"{folder} could not be completed ({error.strerror}: {error.filename}).", file=sys.stderr)
     limit_memory(os.environ)
-    # -P: a student's own file called json.py in the home folder is not to be taken for Python's.
+    # -P: a file called json.py in the student's home folder must not be taken for Python's.
     sys.stderr.flush()
     os.execv(sys.executable, [sys.executable, "-P", "-m", "jupyterhub.singleuser", *arguments])
 

@@ -1,7 +1,7 @@
-"""The answer sheets of a class server, out of the students' homes into one folder, for the marker.
+"""Collecting the answer sheets of a class server: from the students' homes into one folder, for the marker.
 
-Whose a sheet is follows from the home that it lies in: only what is signed with the login name is taken, so nobody can
-hand in under another's name. The first sheets belong to lesson ``01_levels_and_meters``.
+The home that a sheet is in says whose it is. Only a sheet signed with that login name is taken, so nobody can hand in
+work under another name.
 """
 
 from __future__ import annotations
@@ -11,23 +11,23 @@ from pathlib import Path
 
 from vocomp_lab.exercises.homework import FOLDER as ANSWERS
 from vocomp_lab.exercises.learners import check_learner
-from vocomp_lab.exercises.sheets import load_sheet, sheet_name
+from vocomp_lab.exercises.sheets import load_sheet, sheet_name, shown_path
 from vocomp_lab.jupyter.classroom import FOLDER
 from vocomp_lab.sound.files import write_whole
 
 
 @dataclass(frozen=True)
 class Collected:
-    """What came of a class.
+    """The outcome for a class.
 
     Attributes
     ----------
     taken : list of Path
-        The sheets, where they are now.
+        The sheets, in the folder that they were collected in.
     changed : list of Path
-        Those of them that are new, or other than at the last collection.
+        Those that are new, or have changed since the last collection.
     notes : list of (str, str)
-        A file or login name, and one sentence on why nothing was taken there.
+        A file or login name, and one sentence on why nothing was taken.
     """
 
     taken: list
@@ -49,13 +49,13 @@ def homes_of_group(group: str) -> dict[str, Path]:
 
         found = grp.getgrnam(group)
     except (ImportError, KeyError):
-        raise ValueError(f"group: {group!r} is no group of this system; give the one that may log in.") from None
-    # Asked for one by one, too: a directory of accounts on another machine need not list them all.
+        raise ValueError(f"group: {group!r} is not a group of this system; give the one that may log in.") from None
+    # Members are also looked up one by one: a directory of accounts on another machine may not list them all.
     homes = {account.pw_name: account.pw_dir for account in pwd.getpwall() if account.pw_gid == found.gr_gid}
     for name in found.gr_mem:
         try:
             homes[name] = pwd.getpwnam(name).pw_dir
-        except KeyError:  # a member without an account, or no longer with one
+        except KeyError:  # a member who has no account, or no longer has one
             continue
     return {name: Path(home) for name, home in homes.items()}
 
@@ -66,9 +66,9 @@ def collect(homes: dict, out) -> Collected:
     Parameters
     ----------
     homes : dict
-        Home folders by login name; who has none, or no sheets in it, is passed over.
+        Home folders by login name. A home that is missing, or has no sheets, is passed over.
     out : path-like
-        Made if missing, then for its owner's eyes only. Sheets of an earlier collection are replaced by newer ones.
+        Made if missing, so that only its owner can look in. Newer sheets replace those of an earlier collection.
 
     Returns
     -------
@@ -81,9 +81,8 @@ def collect(homes: dict, out) -> Collected:
 
     Notes
     -----
-    A sheet that another name is signed on, or that can't be read, stays where it is and is told. Run as an
-    administrator, it writes nothing but valid sheets, and nothing into the homes. Sheets begin beside
-    ``01_levels_and_meters``.
+    A sheet that is signed with another name, or can't be read, stays where it is, and a note says so. Run as an
+    administrator, this writes nothing but valid sheets, and nothing in the homes.
     """
     out = Path(out)
     out.parent.mkdir(parents=True, exist_ok=True)
@@ -107,12 +106,12 @@ def collect(homes: dict, out) -> Collected:
                     changed.append(target)
                 taken.append(target)
             except ValueError as error:
-                notes.append((f"{login}: {file.name}", f"Not taken. {error}"))
+                notes.append((f"{login}: {shown_path(file.name)}", f"Not taken. {error}"))
     return Collected(taken, changed, notes)
 
 
 def _signed(file: Path, login: str):
-    """The sheet in a file; ValueError if it is not signed and named with the login name."""
+    """The sheet in a file; a ValueError if it is not signed and named with the login name."""
     sheet = load_sheet(file)
     if sheet.learner != check_learner(login):
         raise ValueError(f"It is signed {sheet.learner!r}; on a class server the learner's id is the login name.")

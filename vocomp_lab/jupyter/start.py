@@ -1,4 +1,4 @@
-"""The start of JupyterLab at the first lesson."""
+"""Starting JupyterLab at the first lesson."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ FIRST_LESSON = "00_start_here.ipynb"
 
 
 def lab_environment() -> dict[str, str]:
-    """The environment that lets JupyterLab start on the lesson, without its questions about news and updates."""
+    """The environment that makes JupyterLab start with the lesson, without asking about news and updates."""
     ours = str(Path(__file__).resolve().parent)
     paths = [ours, *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
     return {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join(paths)}
 
 
 def open_workbook(arguments) -> int:
-    """Start JupyterLab in the browser at the first lesson (or the one that was named)."""
+    """Start JupyterLab in the browser, at the first lesson or the one named."""
     if not (NOTEBOOKS / arguments.notebook).is_file():
         print(f"notebook: there is no {arguments.notebook!r} in {NOTEBOOKS}.", file=sys.stderr)
         return 2

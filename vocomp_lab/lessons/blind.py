@@ -1,6 +1,6 @@
-"""Blind comparison: which of two sounds is X, asked several times, and what the count of right answers can show.
+"""Blind comparison: which of two sounds is X, asked several times, and what the number of right answers can show.
 
-A session is a value: the hidden order, and the answers so far. How it is played is ``bench_blind``'s business.
+A session is a value: the hidden order, and the answers so far. ``bench.blind`` plays it.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ from vocomp_lab.sound.checks import check_choice, check_number, check_whole
 from vocomp_lab.sound.levels import sample_peak_dbfs
 
 MATCHED_LU = 0.1
-"""How far apart in loudness the two may be at most."""
+"""The two may differ in loudness by this much at most."""
 MOST_TRIALS = 200
 CHANCE = 0.5
 SIGNIFICANT = 0.05
-"""A result that guessing reaches more seldom than this counts as shown (common practice, no source for the 5 %)."""
+"""A result that guessing reaches less often than this counts as shown (common practice, no source for the 5 %)."""
 CONFIDENCE = 0.95
 _HEADROOM_DB = 0.1
 
 
 @dataclass(frozen=True)
 class BlindPair:
-    """Two sounds that differ in what is to be judged, and in nothing else that gives them away.
+    """Two sounds that differ in what is to be judged, and in nothing else that would give them away.
 
     Made by :func:`match_pair`.
 
@@ -43,7 +43,7 @@ class BlindPair:
     gain_db : float
         What made the second as loud as the first.
     turned_down_db : float
-        What both were turned down by so that neither is over full scale; 0 or above.
+        How far both were turned down so that neither exceeds full scale; 0 or above.
     difference_lu : float
         Loudness of the second minus that of the first, measured after all that.
     """
@@ -56,12 +56,12 @@ class BlindPair:
 
 
 def match_pair(a: Clip, b: Clip) -> BlindPair:
-    """Make two clips ready for a blind comparison: as loud as each other within 0.1 LU.
+    """Make two clips ready for a blind comparison: equally loud within 0.1 LU.
 
     Parameters
     ----------
     a, b : Clip
-        Of one length, one rate and one number of channels.
+        With the same length, rate and number of channels.
 
     Returns
     -------
@@ -70,11 +70,11 @@ def match_pair(a: Clip, b: Clip) -> BlindPair:
     Raises
     ------
     ValueError
-        If one is no Clip or is silent, or they differ in what would give them away.
+        If one is not a Clip or is silent, or they differ in a way that would give them away.
 
     Notes
     -----
-    A listener tells two sounds apart by a few tenths of a decibel, and takes the louder one for the better (common
+    A listener hears a difference of a few tenths of a decibel, and takes the louder sound for the better one (common
     practice, no source).
     """
     for name, clip in (("a", a), ("b", b)):
@@ -88,7 +88,9 @@ def match_pair(a: Clip, b: Clip) -> BlindPair:
         ("length", a.frames, b.frames, " frames"),
     ):
         if of_a != of_b:
-            raise ValueError(f"b: its {what}, {of_b}{unit}, is not a's {of_a} and gives it away; make them equal.")
+            raise ValueError(
+                f"b: its {what}, {of_b}{unit}, differs from a's {of_a} and gives it away; make them equal."
+            )
     matched, gain_db = match_loudness(b, a)
     down_db = max(0.0, max(sample_peak_dbfs(a), sample_peak_dbfs(matched)) + _HEADROOM_DB)
     if down_db:
@@ -96,7 +98,7 @@ def match_pair(a: Clip, b: Clip) -> BlindPair:
     difference = integrated_lufs(matched) - integrated_lufs(a)
     if abs(difference) > MATCHED_LU:
         raise ValueError(
-            f"b: it stays {difference:+.2f} LU from a in loudness, more than {MATCHED_LU} LU; give sounds more alike."
+            f"b: its loudness stays {difference:+.2f} LU from a's, more than {MATCHED_LU} LU; give sounds that are more alike."
         )
     return BlindPair(a, matched, gain_db, down_db, difference)
 
@@ -105,7 +107,7 @@ def match_pair(a: Clip, b: Clip) -> BlindPair:
 
 
 def p_value(right: int, trials: int) -> float:
-    """How often pure guessing gets so many right, or more.
+    """How often pure guessing gets this many right, or more.
 
     Parameters
     ----------
@@ -123,12 +125,12 @@ def p_value(right: int, trials: int) -> float:
 
 
 def needed_right(trials: int, significant: float = SIGNIFICANT) -> int | None:
-    """How many right answers it takes until guessing is an unlikely explanation.
+    """How many right answers it takes to make guessing an unlikely explanation.
 
     Returns
     -------
     int or None
-        The smallest count whose :func:`p_value` is at most `significant`; None where even all right would not do (fewer
+        The smallest count whose :func:`p_value` is at most `significant`; None if even all right is not enough (fewer
         than 5 trials at 5 %). Tables of the same numbers: ISO 5495, one-sided.
     """
     trials = check_whole("trials", trials, 1, MOST_TRIALS)
@@ -138,20 +140,20 @@ def needed_right(trials: int, significant: float = SIGNIFICANT) -> int | None:
 
 
 def power(trials: int, hears_share: float, significant: float = SIGNIFICANT) -> float:
-    """How likely a test of this length finds a difference that a listener does hear, but not every time.
+    """How likely a test of this length is to find a difference that a listener hears, but not every time.
 
     Parameters
     ----------
     trials : int
     hears_share : float
-        Part of the trials in which the difference is heard, 0 to 1; in the others the listener guesses, and is right in
-        half of them.
+        Share of the trials in which the difference is heard, 0 to 1; in the others the listener guesses, and is right
+        half the time.
     significant : float
 
     Returns
     -------
     float
-        Probability of at least :func:`needed_right` right answers; 0 where no count would do.
+        Probability of at least :func:`needed_right` right answers; 0 if no number is enough.
     """
     hears = check_number("hears_share", hears_share, 0, 1)
     needed = needed_right(trials, significant)
@@ -164,8 +166,8 @@ def detectable_share(trials: int, wanted_power: float = 0.8, significant: float 
     Returns
     -------
     float or None
-        Part of the trials in which it must be heard (see :func:`power`) for the test to find it with probability
-        `wanted_power`; None where no count of right answers would do.
+        Share of the trials in which it must be heard (see :func:`power`) for the test to find it with probability
+        `wanted_power`; None if no number of right answers is enough.
     """
     wanted = check_number("wanted_power", wanted_power, 0.06, 0.999)
     if needed_right(trials, significant) is None:
@@ -180,7 +182,7 @@ def false_alarm_when_peeking(trials: int, significant: float = SIGNIFICANT) -> f
     -------
     float
         Exact probability that at some point up to `trials` the count reaches :func:`needed_right` for the trials so
-        far. Why a session tells nothing before its last trial: ``08_the_vocal_in_the_mix``.
+        far. That is why a session shows nothing before its last trial: ``08_the_vocal_in_the_mix``.
     """
     trials = check_whole("trials", trials, 1, MOST_TRIALS)
     going = np.array([1.0])  # probability of each count right, as long as no look was a success
@@ -204,14 +206,14 @@ class BlindResult:
         Right answers; in a preference test, how often B was preferred.
     trials : int
     p_value : float
-        How often guessing alone would come out so far from chance; one-sided for ABX, two-sided for a preference.
+        How often guessing alone would come out this far from chance; one-sided for ABX, two-sided for a preference.
     low_share, high_share : float
         95 % confidence interval (Clopper & Pearson 1934) for the share right, or for B, in the long run.
     needed : int or None
-        Right answers needed at the 5 % level; None where the test is too short. For a preference: the smallest count
-        for B, or as many for A.
+        Right answers needed at the 5 % level; None if the test is too short. For a preference: the smallest count
+        for B, or the same for A.
     heard : tuple of (str, str)
-        For each trial what was hidden, and the answer: what X was taken for, or which of A and B was preferred.
+        For each trial, what was hidden and the answer: what X was taken for, or which of A and B was preferred.
     preference : bool
     """
 
@@ -226,7 +228,7 @@ class BlindResult:
 
     @property
     def significant(self) -> bool:
-        """Whether guessing would get so far in at most 5 % of such tests."""
+        """Whether guessing would get this far in at most 5 % of such tests."""
         return self.p_value <= SIGNIFICANT
 
     @property
@@ -243,32 +245,34 @@ class BlindResult:
     def _count_line(self):
         if self.preference:
             return (
-                f"B preferred in {self.right} of {self.trials} trials, A in {self.trials - self.right}. Someone "
-                f"without a preference comes out at least so uneven in {_percent(self.p_value)} of such tests "
+                f"B preferred in {self.right} of {self.trials} trials, A in {self.trials - self.right}. Someone with no "
+                f"preference would get a split at least this uneven in {_percent(self.p_value)} of such tests "
                 f"(p = {self.p_value:.3f})."
             )
         return (
-            f"{self.right} of {self.trials} right. Pure guessing gets so many, or more, in {_percent(self.p_value)} "
+            f"{self.right} of {self.trials} right. Pure guessing gets this many or more in {_percent(self.p_value)} "
             f"of such tests (p = {self.p_value:.3f})."
         )
 
     def _meaning(self):
         what = "preference" if self.preference else "difference"
         if self.significant:
-            return f"So a {what} is shown, at the usual 5 % level. It says nothing about how large it is, or how good."
+            return (
+                f"So a {what} is shown, at the usual 5 % level. That doesn't say how large it is, or which is better."
+            )
         if self.needed is None:
-            return f"A test of {self.trials} trials can't show a {what} whatever the answers are: take more."
+            return f"A test of {self.trials} trials can't show a {what}, whatever the answers: do more trials."
         if not self.preference:
             share = detectable_share(self.trials)
             few = ""
             if binom.cdf(self.right, self.trials, CHANCE) <= SIGNIFICANT / 2:
-                few = " (So few right is rare, too: were the two answers mixed up?)"
+                few = " (So few right is rare, too: did you mix up the answers?)"
             return (
-                f"So no difference is shown; it would have taken {self.needed}. That is not the same as “there is "
-                f"none”: this test finds with a probability of 80 % only what is heard in {_percent(share)} of the "
-                f"trials or more.{few}"
+                f"So no difference is shown; that would have taken {self.needed}. It doesn't mean that there is none: to "
+                f"be found with a probability of 80 % by this test, it must be heard in {_percent(share)} of the trials "
+                f"or more.{few}"
             )
-        return "So no preference is shown. That is not the same as “they are equally good”: more trials might show one."
+        return "So no preference is shown. It doesn't mean that they are equally good: more trials might show one."
 
     def _range_line(self):
         whose = "preferring B" if self.preference else "right answers"
@@ -311,18 +315,18 @@ class _Session:
 
     @classmethod
     def draw(cls, trials: int = 12, seed: int | None = None):
-        """A new session whose order is drawn by chance.
+        """A new session with a random order.
 
         Parameters
         ----------
         trials : int
-            1 to 200, fixed beforehand: who stops when it looks good will find a difference where there is none.
+            1 to 200, fixed beforehand: if you stop when it looks good, you will find differences that aren't there.
         seed : int, optional
-            The same seed draws the same order; without it every session is new.
+            The same seed gives the same order; without one every session is new.
 
         Notes
         -----
-        Each trial is drawn on its own, so that what was before tells nothing; an order with as many A as B would.
+        Each trial is drawn on its own, so that earlier ones give nothing away; with as many A as B they would.
         """
         trials = check_whole("trials", trials, 1, MOST_TRIALS)
         seed = secrets.randbits(63) if seed is None else check_whole("seed", seed, 0, 2**63 - 1)
@@ -335,7 +339,7 @@ class _Session:
 
     @property
     def trial(self) -> int:
-        """Number of the trial that waits for its answer, from 1; one past the last when all are answered."""
+        """Number of the trial waiting for its answer, from 1; one past the last when all are answered."""
         return len(self.answers) + 1
 
     @property
@@ -345,20 +349,20 @@ class _Session:
 
     @property
     def hidden(self) -> str | None:
-        """What waits to be judged, "A" or "B"; None when all are answered. For the player only."""
+        """The sound waiting to be judged, "A" or "B"; None when all are answered. For the player only."""
         return None if self.finished else self.order[len(self.answers)]
 
     def answer(self, choice: str):
-        """The session with one answer more.
+        """The session with one more answer.
 
         Raises
         ------
         ValueError
-            If it is no answer of this kind of test, or all trials are answered.
+            If this kind of test has no such answer, or all trials are answered.
         """
         check_choice("choice", choice, self.ANSWERS)
         if self.finished:
-            raise ValueError(f"choice: all {self.trials} trials are answered; begin another session.")
+            raise ValueError(f"choice: all {self.trials} trials are answered; start another session.")
         return type(self)(self.order, (*self.answers, choice))
 
     def result(self) -> BlindResult | None:
@@ -405,7 +409,7 @@ class AbxSession(_Session):
 
 @dataclass(frozen=True)
 class PreferenceSession(_Session):
-    """A test of which of two sounds is liked better, without knowing which is which.
+    """A test of which of two sounds is preferred, without knowing which is which.
 
     Parameters
     ----------
@@ -416,7 +420,7 @@ class PreferenceSession(_Session):
 
     Notes
     -----
-    The question has two sides (A may be liked better, or B), so its p value counts both.
+    The question has two sides (A may be preferred, or B), so its p value counts both.
     """
 
     ANSWERS: ClassVar[tuple[str, ...]] = ("1", "2")

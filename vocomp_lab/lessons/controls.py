@@ -1,6 +1,6 @@
 """Which sliders a processor gets: their labels, units and ranges, and how a typed value is read.
 
-A slider's range is the useful one; what is typed may go as far as the processor itself allows.
+A slider covers the useful range; a typed value may go as far as the processor allows.
 """
 
 from __future__ import annotations
@@ -16,13 +16,17 @@ from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, 
 from vocomp_lab.processors.deesser import MODES, REFERENCES, DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.text import decibels
 
-# About two dozen steps to the decade, evenly spread to the ear, all of them numbers that one would say.
+# About two dozen steps a decade, even to the ear, all of them numbers that people say.
 _ROUND_FIGURES = (1, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3, 3.3, 3.6, 4, 4.5, 5, 5.5, 6, 6.5, 7, 7.5, 8, 9)
 
 _NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?|∞|infinity|inf)\s*(\D.*)?")
 
-# What else may stand behind a number than the control's own unit, and what it counts for.
+# "1,200" and "1,200.5": thousands. Any other single comma is a decimal comma: "2,5", and "0,125" with its leading zero.
+_THOUSANDS = re.compile(r"(?<![\d.,])([1-9]\d{0,2}(?:,\d{3})+)(?![\d,])")
+
+# Units that may follow a number besides the control's own, and their factors.
 _UNITS = {
     "dBFS": {"db": 1.0},
     "ms": {"s": 1000.0},
@@ -75,7 +79,7 @@ class Control:
         return tuple(stops) if self.off_label is None else (None, *stops)
 
     def nearest(self, value: float | None) -> int:
-        """Index of the stop that is nearest to a value."""
+        """Index of the stop nearest to a value."""
         stops = self.stops()
         if value is None:
             return 0
@@ -84,7 +88,7 @@ class Control:
         return min(range(first, len(stops)), key=lambda n: abs(scale(stops[n]) - scale(min(value, 1e9))))
 
     def text(self, value: float | None) -> str:
-        """The value as it stands in the typed box, without its unit."""
+        """The value as the box shows it, without its unit."""
         if value is None:
             return self.off_label or ""
         if math.isinf(value):
@@ -92,17 +96,21 @@ class Control:
         if self.log:
             return f"{float(f'{value:.6g}'):.10g}"
         decimals = max(len(f"{value:.6f}".rstrip("0").partition(".")[2]), self.digits)
-        return f"{value:.{decimals}f}".replace("-", "−")
+        return decibels(value, decimals)
 
     def read(self, text: str) -> float | None:
-        """The number in a typed text: "−18", "2,5 ms", "1 s", "3:1", "∞"; off where the setting can be off.
+        """The number in a typed text: "−18", "2,5 ms", "1,200", "1 s", "3:1", "∞"; off, if the setting can be off.
+
+        A comma with one to three digits before it, the first not a zero, and exactly three after it separates thousands:
+        "1,200" is 1200. Any other single comma is a decimal comma.
 
         Raises
         ------
         ValueError
-            In one sentence, if there is no number in it, or another unit than this setting's.
+            In one sentence, if there is no number in it, or the unit isn't this setting's.
         """
-        words = text.strip().lower().replace("−", "-").replace(",", ".")
+        words = text.strip().lower().replace("−", "-")
+        words = _THOUSANDS.sub(lambda found: found[0].replace(",", ""), words).replace(",", ".")
         if self.off_label is not None and words in (self.off_label, "off", "none", ""):
             return None
         scales = {"": 1.0, self.unit.lower().replace(" ", ""): 1.0, **_UNITS.get(self.unit, {})}
@@ -116,7 +124,7 @@ class Control:
         value = math.inf if found[1] in ("∞", "inf", "infinity") else float(found[1]) * scales[tail]
         if self.unit == "dBFS" and value > 0:
             raise ValueError(
-                f"{self.label}: {text.strip()!r} is above full scale, where no sound is; type −{value:g} if that was meant."
+                f"{self.label}: {text.strip()!r} is above full scale, where there is no sound; type −{value:g} if you meant that."
             )
         return value
 
@@ -224,37 +232,37 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         _MIX,
     ),
 }
-"""The controls of each kind of processor, in the order in which a bench shows them."""
+"""The controls of each kind of processor, in the order a bench shows them."""
 
 HELP = {
     "threshold_db": "Above this level the gain is turned down.",
-    "ratio": "How many decibels over the threshold become one.",
-    "attack_ms": "How long the reduction takes to cover 63 % of the way when more is asked for.",
-    "release_ms": "How long it takes to let go 63 % of the way.",
+    "ratio": "How many decibels above the threshold come out as one.",
+    "attack_ms": "How long the reduction takes to get 63 % of the way up.",
+    "release_ms": "How long the reduction takes to get 63 % of the way back.",
     "knee_db": "How gradually the ratio comes in around the threshold; 0 is a sharp corner.",
     "makeup_db": "Gain after the reduction, to make up for it.",
-    "mix": "Share of the compressed sound in what is heard; 1 is all of it.",
+    "mix": "How much of what you hear is compressed; 1 is all of it.",
     "lookahead_ms": "How far ahead of the sound the detector listens.",
-    "sidechain_highpass_hz": "Below this frequency the detector is deaf; what you hear is not filtered.",
-    "detector": "Whether single peaks count as the level, or an average (RMS).",
-    "rms_ms": "Over how long that average is taken; only for the RMS detector.",
-    "topology": "Whether the detector listens to what comes in or to what goes out.",
-    "ballistics": "How attack and release work together: one or the other, or one after the other.",
-    "crossfade_ms": "How long the gain takes from one region's to the next.",
+    "sidechain_highpass_hz": "Below this frequency the detector hears nothing; what you hear is not filtered.",
+    "detector": "Whether the level is each peak or an average (RMS).",
+    "rms_ms": "How long that average is; only for the RMS detector.",
+    "topology": "Whether the detector listens to the input or to the output.",
+    "ballistics": "How attack and release combine: one or the other, or one after the other.",
+    "crossfade_ms": "How long the gain takes to move from one region to the next.",
     "gain_db": "How much louder, or softer if negative.",
-    "freq_hz": "Where the filter begins to act, or the middle of a bell.",
+    "freq_hz": "Where the filter starts to act, or the centre of a bell.",
     "order": "How steeply the filter falls away below its corner.",
-    "range_db": "The most that is ever taken away.",
-    "mode": "Whether only the band of the hiss is turned down, or everything while it lasts.",
-    "reference": "What the threshold is counted from; the voice's own level makes it hold for soft and loud singing.",
+    "range_db": "The most that is ever taken off.",
+    "mode": "Whether only the hiss is turned down, or everything while it lasts.",
+    "reference": "What the threshold is relative to; the voice's own level suits soft and loud singing alike.",
     "drive_db": "How far the sound is pushed into the curve that bends it; more adds stronger harmonics.",
     "asymmetry": "How differently the two halves of the wave are bent; 0 adds odd harmonics only.",
-    "tail_ms": "How slowly the second half of the release goes, at the least.",
-    "memory_ms": "How long it takes to learn that there is steady work, after which it lets go more slowly.",
-    "bend_db": "How far over the threshold half the full slope is reached.",
+    "tail_ms": "The shortest time of the second half of the release.",
+    "memory_ms": "How long it must work steadily before its release slows down.",
+    "bend_db": "How far above the threshold it reaches half its full slope.",
     "q": "How narrow the bell is, or how steep the shelf.",
 }
-"""What each setting does, in the sentence that its control shows when pointed at."""
+"""What each setting does: the sentence its control shows when pointed at."""
 
 FIRST_SHOWN: dict[type, tuple[str, ...]] = {
     Compressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "knee_db", "makeup_db"),
@@ -264,7 +272,7 @@ FIRST_SHOWN: dict[type, tuple[str, ...]] = {
     OptoCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "tail_ms", "makeup_db"),
     TubeCompressor: ("threshold_db", "ratio", "attack_ms", "release_ms", "drive_db", "makeup_db"),
 }
-"""The controls that stand open; the others are behind "more controls". All, for a kind that is not named here."""
+"""The controls shown at first; the others are under "more controls". A kind not named here shows all."""
 
 
 def controls_for(kind: type) -> tuple[Control | Choice, ...]:

@@ -1,8 +1,8 @@
-"""Where a student stands: each lesson begins with what the lessons before left, kept as settings sheets.
+"""Where a student stands: each lesson starts from what the earlier lessons kept, as settings sheets.
 
-A lesson keeps only its own stages, one sheet a lesson and clip, in a folder ``.state`` beside the notebooks. Where
-nothing is kept, :mod:`vocomp_lab.lessons.proposals` fills in, so that one can begin anywhere. How a lesson uses it:
-``04_peak_control``.
+A lesson keeps only its own stages, one sheet for each lesson and clip, in a folder ``.state`` beside the notebooks.
+Where nothing was kept, :mod:`vocomp_lab.lessons.proposals` fills in, so that a student can start anywhere. How a lesson
+uses it: ``04_peak_control``.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from vocomp_lab.sound.checks import check_choice, shown
 from vocomp_lab.sound.files import write_whole
 
 ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour")
-"""The stages of the course, in the order of the work; a kept stage takes its place in it."""
+"""The stages of the course, in working order; a kept stage takes its place in it."""
 LESSON_STAGES = {
     "01_levels_and_meters": ("trim",),
     "02_level_prep": ("level prep",),
@@ -44,26 +44,26 @@ PRINT_WIDTH = 115
 
 @dataclass(frozen=True)
 class Lesson:
-    """A clip, and the chain that the lessons before this one made for it.
+    """A clip, and the chain that the earlier lessons made for it.
 
     Attributes
     ----------
     name : str
-        Of the lesson, such as "05_steady_compression".
+        The lesson's, such as "05_steady_compression".
     clip : Clip
         As recorded.
     truth : dict or None
-        What is known of a clip that the workbook made; None for an own voice.
+        What is known about a clip that the workbook made; None for the student's own.
     chain : Chain
-        The stages before this lesson; without stages at the start of the course.
+        The stages from earlier lessons; none at the start of the course.
     kept : Chain
-        The stages that this lesson kept last time; without stages if it has not.
+        The stages that this lesson kept last time; none if it kept nothing.
     origins : dict of str
         Where each stage of the chain came from, by its name.
     folder : Path
         Where this clip's sheets are kept.
     voice : Clip
-        The clip as the lessons before left it.
+        The clip as the earlier lessons left it.
     """
 
     name: str
@@ -77,8 +77,8 @@ class Lesson:
 
     @cached_property
     def result(self) -> ChainResult:
-        """What the chain makes of the clip, stage by stage: worked out when it is first asked for, since of a whole
-        song it takes a gigabyte.
+        """What the chain makes of the clip, stage by stage. Worked out at first use: for a whole song it takes a
+        gigabyte.
         """
         return self.chain.apply(self.clip)
 
@@ -88,16 +88,16 @@ class Lesson:
         return self.folder.name if self.truth is not None else self.folder.name.rpartition("_")[0]
 
     def with_stages(self, stages) -> Chain:
-        """The chain with these stages (a Chain, or a Bench, which has one), each in its place in the order of work."""
+        """The chain with these stages (from a Chain or a Bench), each in its place in the working order."""
         return _ordered({**dict(self.chain.stages), **dict(_chain_of(stages).stages)})
 
     def keep(self, stages) -> str:
-        """Keep this lesson's stages for the lessons to come.
+        """Keep this lesson's stages for later lessons.
 
         Parameters
         ----------
         stages : Chain or Bench
-            Stages of other lessons in it are left alone; a chain without stages keeps that this lesson adds nothing.
+            Stages of other lessons are ignored; a chain without stages records that this lesson adds nothing.
 
         Returns
         -------
@@ -121,7 +121,7 @@ class Lesson:
         path = write_whole(self.folder / f"{self.name}.json", Chain(mine).to_json())
         names = ", ".join(name for name, _ in mine) or "no stage"
         last = self.name == tuple(LESSON_STAGES)[-1]
-        begins = "this page begins with it the next time" if last else "the next lesson begins with it"
+        begins = "this page starts from it next time" if last else "the next lesson starts from it"
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
 
     def help(self) -> None:
@@ -132,19 +132,19 @@ class Lesson:
         lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
         return (
             "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
-            or "As recorded: no lesson before this one has changed it."
+            or "As recorded: no earlier lesson has changed it."
         )
 
 
 def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
-    """Begin a lesson where the ones before left off.
+    """Begin a lesson where the earlier ones left off.
 
     Parameters
     ----------
     lesson : str
         One of ``LESSON_STAGES``.
     clip : Clip, str or Path
-        The name of a clip that comes with the workbook, or a sound file, or a Clip.
+        The name of a clip that comes with the workbook, a sound file, or a Clip.
     folder : path, optional
         Where the sheets are kept; ``.state`` in the folder that the notebook runs in.
 
@@ -159,7 +159,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
 
     Notes
     -----
-    A sheet that can't be read is left where it is and said so in ``origins``; a proposal stands in.
+    A sheet that can't be read stays where it is, and ``origins`` says so; a proposal takes its place.
     """
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)
@@ -183,7 +183,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
                 proposal = propose_stage(stage, result.output)
                 if proposal.processor is not None:
                     bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
-                    stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason}){bad}"
+                    stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason.rstrip('.')}){bad}"
     own = sheets[lesson] if isinstance(sheets[lesson], Chain) else Chain([])
     chain = _ordered(stages)
     voice = chain.apply(clip, reuse=result).output if chain.stages else clip
@@ -208,7 +208,7 @@ def _chain_of(stages) -> Chain:
 
 
 def _opened(clip) -> tuple[Clip, dict | None, str]:
-    """The clip, what is known of it, and a name for its folder that another clip will not have."""
+    """The clip, what is known about it, and a name for its folder that no other clip has."""
     if isinstance(clip, str) and clip in shipped_names():
         take = shipped(clip)
         return take.clip, take.truth, clip
@@ -222,14 +222,14 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
 
 
 def _folder_of(name: str, parent: Path) -> Path:
-    """Where a clip's sheets are; a recording is known by its sound, so that another file name finds them, too."""
+    """Where a clip's sheets are; a recording is recognised by its sound, so that renaming its file loses nothing."""
     digest = name.rpartition("_")[2]
     known = sorted(parent.glob(f"*_{digest}")) if len(digest) == DIGEST_LENGTH else []
     return known[0] if known else parent / name
 
 
 def _read(path: Path) -> Chain | str | None:
-    """A kept sheet; what is wrong with it; or None where there is none."""
+    """A kept sheet, or what is wrong with it, or None if there is none."""
     if not path.exists():
         return None
     try:

@@ -82,8 +82,8 @@ EXPLAINED_IN = {
         "propose_stage",
         "quiet_lift_db",
         "threshold_for",
-        "Workload",
-        "workload",
+        "Tradeoff",
+        "measure_tradeoff",
     ),
     "06_slow_attack": (
         "find_onsets",

@@ -1,4 +1,4 @@
-"""Taking work along: a take as a sound file at a chosen loudness, and texts, none of which overwrites anything."""
+"""Export: a take as a sound file at a chosen loudness, and texts. Nothing is overwritten unless asked."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.sound.audio import Clip, save
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.levels import true_peak_dbtp
+from vocomp_lab.sound.text import decibels
 
 HIGHEST_TRUE_PEAK_DBTP = -1.0
 """EBU R 128 (value from memory)."""
@@ -20,17 +20,17 @@ HIGHEST_TRUE_PEAK_DBTP = -1.0
 
 @dataclass(frozen=True)
 class Exported:
-    """What became of a clip on its way into a file.
+    """How a clip was written to a file.
 
     Attributes
     ----------
     path : Path
     gain_db : float
-        That the clip was given.
+        What the clip was turned up by.
     loudness_lufs, true_peak_dbtp : float
         Of the file.
     short_by_lu : float
-        By how much the peaks kept the file below the loudness that was asked for; 0 where they did not.
+        How far the peaks kept the file below the requested loudness; 0 if they didn't.
     """
 
     path: Path
@@ -45,7 +45,7 @@ class Exported:
             f"after a gain of {decibels(self.gain_db, sign=True)} dB"
         )
         if self.short_by_lu:
-            text += f"; the peaks kept it {decibels(self.short_by_lu)} LU below what was asked for"
+            text += f"; the peaks kept it {decibels(self.short_by_lu)} LU below the requested loudness"
         return text
 
 
@@ -58,7 +58,7 @@ def export(
     subtype: str = "PCM_24",
     overwrite: bool = False,
 ) -> Exported:
-    """Write a clip to a sound file, at a loudness, without clipping.
+    """Write a clip to a sound file at a chosen loudness, without clipping.
 
     Parameters
     ----------
@@ -66,9 +66,9 @@ def export(
     path : str or path-like
         Ends in ``.wav`` or ``.flac``.
     loudness_lufs : float, optional
-        Integrated loudness to bring it to, −70 to 0 LUFS; as loud as it is, where none is given.
+        Integrated loudness to bring it to, −70 to 0 LUFS; left as it is by default.
     highest_true_peak_dbtp : float
-        −60 to 0 dBTP. Where the peaks would go over it the whole clip gets less gain: nothing is limited.
+        −60 to 0 dBTP. If the peaks would exceed it, the whole clip gets less gain: nothing is limited.
     subtype : str
         As :func:`vocomp_lab.save` takes it; 24-bit by default.
     overwrite : bool
@@ -93,14 +93,14 @@ def export(
     ceiling = check_number("highest_true_peak_dbtp", highest_true_peak_dbtp, -60, 0, "dBTP")
     path = check_free(path, overwrite)
     loud, peak = integrated_lufs(clip), true_peak_dbtp(clip)
-    asked_db = 0.0
+    target_db = 0.0
     if loudness_lufs is not None:
         target = check_number("loudness_lufs", loudness_lufs, -70, 0, "LUFS")
-        asked_db = target - loud if math.isfinite(loud) else 0.0
+        target_db = target - loud if math.isfinite(loud) else 0.0
     # Rounded down, so that the peak stays below the ceiling and not a hair over it.
-    gain_db = min(asked_db, math.floor(100 * (ceiling - peak)) / 100) if math.isfinite(peak) else 0.0
+    gain_db = min(target_db, math.floor(100 * (ceiling - peak)) / 100) if math.isfinite(peak) else 0.0
     save(clip.gained(gain_db), path, subtype)
-    return Exported(path, gain_db, loud + gain_db, peak + gain_db, asked_db - gain_db)
+    return Exported(path, gain_db, loud + gain_db, peak + gain_db, target_db - gain_db)
 
 
 def write_text(text: str, path, *, overwrite: bool = False) -> Path:
@@ -126,7 +126,7 @@ def write_text(text: str, path, *, overwrite: bool = False) -> Path:
 
 
 def fresh_folder(path) -> Path:
-    """Make a new folder of this name, or, where something has it, of this name with the next free number behind it."""
+    """Make a new folder of this name; if the name is taken, the next free number is added to it."""
     path = Path(path)
     names = itertools.chain([path], (path.with_name(f"{path.name}_{number}") for number in itertools.count(2)))
     for name in names:
@@ -138,10 +138,10 @@ def fresh_folder(path) -> Path:
 
 
 def check_free(path, overwrite: bool) -> Path:
-    """`path` as a Path, if nothing stands there or it may be replaced; else a FileExistsError in one sentence."""
+    """`path` as a Path if it is free or may be replaced; else a FileExistsError in one sentence."""
     path = Path(path)
     if path.is_dir():
         raise FileExistsError(f"path: {path.name!r} is a folder; give the name of a file.")
     if path.exists() and not overwrite:
-        raise FileExistsError(f"path: there is a file {path.name!r} already; give another name, or overwrite=True.")
+        raise FileExistsError(f"path: a file {path.name!r} exists already; give another name, or overwrite=True.")
     return path

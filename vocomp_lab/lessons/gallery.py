@@ -1,4 +1,4 @@
-"""Renders with one fault each, to be guessed by ear before the numbers are read."""
+"""Versions of a voice with one fault each, to be guessed by ear before the numbers are read."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from vocomp_lab.sound.checks import check_choice, check_whole
 
 
 def well_set(voice: Clip) -> Chain:
-    """Peak control and steady compression with the proposed settings, and no fault that the numbers know."""
+    """Peak control and steady compression with the proposed settings, and no fault by the numbers."""
     chain = Chain([])
     current = voice
     for propose in (propose_peaks, propose_steady):
@@ -40,7 +40,7 @@ def _one(voice, compressor, median_db):
 
 @dataclass(frozen=True)
 class Fault:
-    """A way to get it wrong: what was done, in words, and how, given the voice and the chain that would be right."""
+    """A way to get it wrong: what was done, in words, and how, given the voice and the right chain."""
 
     words: str
     chain: Callable[[Clip, Chain], Chain]
@@ -49,7 +49,7 @@ class Fault:
 FAULTS = {
     "nothing": Fault("peak control and steady compression, as proposed", lambda voice, right: right),
     "reduction": Fault(
-        "6:1, 5 ms, 1.2 s, the threshold so low that 15 dB go",
+        "6:1, 5 ms, 1.2 s, with the threshold so low that it takes off 15 dB",
         lambda voice, right: _one(voice, Compressor(-30, 6, 5, 1_200), 15.0),
     ),
     "release": Fault(
@@ -59,23 +59,23 @@ FAULTS = {
         "20:1, an attack of 0.1 ms, 300 ms", lambda voice, right: _one(voice, Compressor(-30, 20, 0.1, 300), 6.0)
     ),
     "make-up": Fault(
-        "as the one that is right, and 5 dB more of make-up gain",
+        "the right settings, with 5 dB more make-up gain",
         lambda voice, right: Chain([*right.stages, ("too much", Gain(5.0))]),
     ),
     "noise": Fault(
-        "3:1, 10 ms, a release of 60 ms, 8 dB taken away",
+        "3:1, 10 ms, a release of 60 ms, taking off 8 dB",
         lambda voice, right: _one(voice, Compressor(-30, 3, 10, 60), 8.2),
     ),
     "sibilance": Fault(
-        "as the one that is right, then 9 dB more of everything over 5 kHz",
+        "the right settings, then a boost of 9 dB above 5 kHz",
         lambda voice, right: Chain([*right.stages, ("bright", HighShelf(5_000, 9.0, 0.7))]),
     ),
 }
-"""The faults of the gallery, by the sign that should tell each; "nothing" is a chain without one."""
+"""The gallery's faults, by the sign that should reveal each; "nothing" is a chain without a fault."""
 
 
 def make_faulty(voice: Clip, fault: str, right: Chain | None = None) -> ChainResult:
-    """Compress a voice with one fault, and with the loudness given back except where that is the fault.
+    """Compress a voice with one fault, at matched loudness unless that is the fault.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def make_faulty(voice: Clip, fault: str, right: Chain | None = None) -> ChainRes
     fault : str
         One of ``FAULTS``.
     right : Chain, optional
-        The chain that is right, if it is known already: :func:`well_set` of the voice.
+        The right chain, if it is known already: :func:`well_set` of the voice.
 
     Returns
     -------
@@ -100,20 +100,20 @@ def make_faulty(voice: Clip, fault: str, right: Chain | None = None) -> ChainRes
 
 
 class FaultGallery:
-    """Renders of one voice with a fault each, and one without, in an order drawn by chance: guess, measure, look.
+    """Versions of one voice with a fault each, and one without, in random order: guess, measure, look.
 
     Parameters
     ----------
     voice : Clip
         Prepared: level prep and filters done.
     seed : int, optional
-        The same seed hangs them in the same order.
+        The same seed gives the same order.
 
     Attributes
     ----------
     voice : Clip
     clips : tuple of Clip
-        The renders, number 1 first.
+        The versions, number 1 first.
     """
 
     def __init__(self, voice: Clip, seed: int | None = None):
@@ -127,7 +127,7 @@ class FaultGallery:
         self.clips = tuple(result.output for result in self._results)
 
     def guess(self, guesses: dict[int, str | None]) -> None:
-        """Say what is wrong with each render, by its number; None for those not guessed. The last guess counts.
+        """Guess what is wrong with each version, by its number; None for no guess. The last guess counts.
 
         Raises
         ------
@@ -142,10 +142,10 @@ class FaultGallery:
         if self._guesses:
             print(f"{len(self._guesses)} of {len(self.clips)} guessed. Now the numbers.")
         else:
-            print(f"Nothing guessed yet. Put one of {', '.join(known)} in place of a None, and run this cell again.")
+            print(f"No guesses yet. Replace a None with one of {', '.join(known)}, and run this cell again.")
 
     def numbers(self, number: int) -> CompressionNumbers:
-        """What the meters say about one render; print it for a table."""
+        """What the meters say about one version; print it for a table."""
         number = self._number(number)
         if number not in self._numbers:
             result = self._results[number - 1]
@@ -153,7 +153,7 @@ class FaultGallery:
         return self._numbers[number]
 
     def table(self) -> str:
-        """The numbers of all renders side by side, those beyond their limits marked, and no name told."""
+        """The numbers of all versions side by side, with those beyond their limits marked and no fault named."""
         count = range(1, len(self.clips) + 1)
         rows = [f"{'':<38}" + "".join(f"{number:>7} " for number in count)]
         for name, sign in SIGNS.items():
@@ -163,9 +163,9 @@ class FaultGallery:
         return "\n".join([*rows, "* beyond its limit"])
 
     def reveal(self) -> str:
-        """What each render was made with, what was guessed, and what the numbers say first; nothing before a guess."""
+        """What was done to each version, what was guessed, and what the numbers say; nothing before a guess."""
         if not self._guesses:
-            return "Nothing is told before you have guessed one, at least: do so above, and run this cell again."
+            return "Make at least one guess above first, then run this cell again."
         lines, right = [], 0
         for number, fault in enumerate(self._faults, start=1):
             guessed = self._guesses.get(number)

@@ -1,7 +1,7 @@
-"""Guess, then measure: a game that ties what one hears to what the meters say.
+"""Guess, then measure: a game that connects what you hear with what the meters say.
 
-Each round plays a stretch of a take that the player knows, and after it another one, turned down by some gain. Peak and
-loudness of the second are to be guessed. Explained, and played, in ``01_levels_and_meters``.
+Each round plays a stretch whose levels are known, then another one turned down by some gain. The player guesses the
+peak and loudness of the second. Explained, and played, in ``01_levels_and_meters``.
 """
 
 from __future__ import annotations
@@ -12,19 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 STRETCH_S = 2.5
-"""Length of what is played, of either part."""
+"""Length of each stretch."""
 GAP_S = 0.8
 GAINS_DB = tuple(np.arange(-18.0, 0.01, 0.5).tolist())
-"""What a stretch may be turned down by. None is above 0: a game is never louder than its take."""
+"""The gains a stretch may get. None is above 0: the game is never louder than its take."""
 _STEP_S = 0.1
-_SUNG_SHARE = 0.6
+_ACTIVE_SHARE = 0.6
 _GUESS_RANGE = (-100.0, 20.0)
 
 
@@ -39,7 +39,7 @@ class Guess:
     peak_dbfs, loudness_lufs : float
         Sample peak in dBFS and integrated loudness in LUFS, measured.
     gain_db : float
-        What the stretch had been turned down by.
+        The gain that the stretch was given.
     """
 
     peak_guess_dbfs: float | None
@@ -66,7 +66,7 @@ class Guess:
         ):
             verdict = "not guessed" if guess is None else f"guessed {decibels(guess)}, {_off(error, step)}"
             lines.append(f"{what:<9} {decibels(measured):>6} {unit}: {verdict}")
-        return "\n".join(lines) + f"\nit was turned down by {decibels(-self.gain_db)} dB"
+        return "\n".join(lines) + f"\nturned down by {decibels(-self.gain_db)} dB"
 
 
 class GuessLevels:
@@ -77,7 +77,7 @@ class GuessLevels:
     clip : Clip
         The take, with at least 2.5 s of it sung without long pauses.
     seed : int, optional
-        The same seed deals the same rounds; without it they are new every time.
+        The same seed gives the same rounds; without one they are new every time.
 
     Attributes
     ----------
@@ -91,7 +91,7 @@ class GuessLevels:
 
     Notes
     -----
-    The ear has no absolute scale: it compares. So every round begins with the same stretch, whose numbers are told.
+    The ear has no absolute scale: it compares. So every round begins with the same stretch, whose levels are shown.
 
     Examples
     --------
@@ -109,15 +109,15 @@ class GuessLevels:
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         self._random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
         self._take = clip
-        self._starts_s = _sung_starts(clip)
+        self._starts_s = _active_starts(clip)
         if not len(self._starts_s):
-            raise ValueError(f"clip: nobody sings in it for {STRETCH_S:g} s; give a take with more singing in it.")
+            raise ValueError(f"clip: nobody sings in it for {STRETCH_S:g} s; give a take with more singing.")
         self.guesses: tuple[Guess, ...] = ()
         self._known = self._stretch(self._starts_s[0])
         self._hidden: tuple[Clip, float] | None = None
 
     def deal(self) -> Clip:
-        """Begin a round: print the known stretch's numbers, and return what to play.
+        """Start a round: print the known stretch's levels, and return what to play.
 
         Returns
         -------
@@ -130,13 +130,13 @@ class GuessLevels:
         peak, loud = decibels(sample_peak_dbfs(self._known)), decibels(integrated_lufs(self._known))
         print(
             f"Round {len(self.guesses) + 1}. First, for comparison: peak {peak} dBFS, loudness {loud} LUFS. "
-            f"From {STRETCH_S + GAP_S:.1f} s on: the stretch to guess."
+            f"The stretch to guess starts at {STRETCH_S + GAP_S:.1f} s."
         )
         gap = np.zeros((round(GAP_S * self._take.rate), *self._take.samples.shape[1:]))
         return self._take.with_samples(np.concatenate([self._known.samples, gap, stretch.samples]))
 
     def guess(self, peak_dbfs: float | None = None, loudness_lufs: float | None = None) -> Guess | None:
-        """Guess, and print what was measured and how far off the guess was. One guess a round counts.
+        """Guess; prints what was measured and how far off the guess was. Only one guess a round counts.
 
         Parameters
         ----------
@@ -151,10 +151,10 @@ class GuessLevels:
             If no round is open, or a guess is no number from −100 to 20.
         """
         if peak_dbfs is None and loudness_lufs is None:
-            print("Nothing guessed yet: listen, put a number in place of None, and run this cell again.")
+            print("No guess yet. Listen, replace None with a number, and run this cell again.")
             return None
         if self._hidden is None:
-            raise ValueError("guess: no round is open; begin the next one with deal().")
+            raise ValueError("guess: no round is open; start the next one with deal().")
         if peak_dbfs is not None:
             peak_dbfs = check_number("peak_dbfs", peak_dbfs, *_GUESS_RANGE, "dBFS")
         if loudness_lufs is not None:
@@ -167,9 +167,9 @@ class GuessLevels:
         return guess
 
     def summary(self) -> None:
-        """Print the tally: how far off the guesses were in the middle, and whether they lean to one side."""
+        """Print how far off the guesses were on average, and whether they lean to one side."""
         if not self.guesses:
-            print("No round played yet.")
+            print("No rounds played yet.")
             return
         print(f"{len(self.guesses)} {'round' if len(self.guesses) == 1 else 'rounds'} played")
         for what, errors, unit in (
@@ -179,20 +179,20 @@ class GuessLevels:
             errors = np.array(errors)[~np.isnan(errors)]
             if len(errors):
                 average = f"on average {decibels(float(np.abs(errors).mean()))} {unit} off"
-                print(f"{what:<9} {average}, altogether {_off(float(errors.mean()), unit)}")
+                print(f"{what:<9} {average}, overall {_off(float(errors.mean()), unit)}")
 
     def _stretch(self, start_s: float) -> Clip:
         return self._take.cut(start_s, start_s + STRETCH_S)
 
 
-def _sung_starts(clip: Clip) -> np.ndarray:
-    """Where stretches may start, in seconds: every 0.1 s from which most of the stretch is sung."""
+def _active_starts(clip: Clip) -> np.ndarray:
+    """Where stretches may start, in seconds: every 0.1 s, if most of the stretch is sung."""
     length = round(STRETCH_S * clip.rate)
     if clip.frames < length:
         return np.empty(0)
-    sung = np.concatenate([[0], np.cumsum(active_mask(clip))])
+    counted = np.concatenate([[0], np.cumsum(active_mask(clip))])
     starts = np.arange(0, clip.frames - length + 1, round(_STEP_S * clip.rate))
-    return starts[sung[starts + length] - sung[starts] >= _SUNG_SHARE * length] / clip.rate
+    return starts[counted[starts + length] - counted[starts] >= _ACTIVE_SHARE * length] / clip.rate
 
 
 def _off(error: float, unit: str) -> str:

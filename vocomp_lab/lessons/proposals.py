@@ -1,7 +1,7 @@
-"""Starting settings for each stage, from what a clip measures, each with its reason.
+"""Starting settings for each stage, worked out from what a clip measures, each with its reason.
 
-They are where a student starts who skips a lesson, and what ``09_your_own_vocal`` proposes for a voice of one's own.
-Every target in here is common practice, no source, unless something else is said beside it.
+A student who skips a lesson starts from them, and ``09_your_own_vocal`` proposes them for the student's own voice.
+Every target here is common practice, no source, unless a source is named beside it.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ import numpy as np
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import Goal, clip_numbers, decibels, measure_change
-from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, sung_rms_dbfs
+from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
@@ -29,12 +29,13 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.text import decibels
 
 NOBODY_SINGS = "Nobody sings in this clip."
-TASTE = "A matter of taste, not of need; see lesson {lesson}."
+TASTE = "A matter of taste: nothing measured calls for it. See lesson {lesson}."
 
 
-# Where compressors expect a voice, and how far from that a trim isn't worth a stage.
+# The level at which compressors expect a voice, and how near to it is near enough.
 VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 
 
@@ -42,11 +43,11 @@ VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 MOST_TRIM_DB = 60.0
 
 
-# A weaker ring may be the voice's own; part of it is taken out, never more than a small cut.
+# A weaker ring may be the voice's own. Only part of a ring is cut, and never by much.
 LEAST_RING_DB, RING_SHARE, MOST_CUT_DB = 3.5, 0.7, 6.0
 
 
-# So much a de-esser takes off the louder s sounds.
+# How much the de-esser takes off the louder s sounds.
 TAKEN_OFF_DB = 4.0
 PEAKS_SHARE_PERCENT, PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 10.0, 15.0, (2.0, 8.0)
 STEADY_MEDIAN_DB, STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = 3.0, (2.0, 5.0), 80.0
@@ -67,16 +68,16 @@ _REMEMBERED = 64
 
 @dataclass(frozen=True)
 class Proposal:
-    """A stage that is proposed, and why.
+    """A proposed stage, and why it is proposed.
 
     Attributes
     ----------
     stage : str
         One of ``STAGES``.
     processor : processor or None
-        None where the clip does not need the stage.
+        None where the clip doesn't need the stage.
     reason : str
-        One or two sentences, with the numbers that it rests on.
+        A few sentences, with the numbers behind it.
     """
 
     stage: str
@@ -88,33 +89,37 @@ class Proposal:
 
 
 def propose_trim(clip: Clip) -> Proposal:
-    """A gain to the level that compressors expect; see ``01_levels_and_meters``."""
-    sung = active_mask(clip)
-    if not sung.any():
+    """A gain that brings the clip to the level compressors expect; see ``01_levels_and_meters``."""
+    active = active_mask(clip)
+    if not active.any():
         return Proposal("trim", None, NOBODY_SINGS)
-    rms, peak = sung_rms_dbfs(clip, sung), sample_peak_dbfs(clip)
-    found = f"The voice has {decibels(rms)} dBFS RMS while it sings, and peaks at {decibels(peak)} dBFS"
+    rms, peak = active_rms_dbfs(clip, active), sample_peak_dbfs(clip)
+    found = f"The voice is at {decibels(rms)} dBFS RMS while it sings, and peaks at {decibels(peak)} dBFS"
     gain_db = round(2 * min(VOICE_RMS_DBFS - rms, VOICE_PEAK_DBFS - peak)) / 2
     if abs(gain_db) < NEAR_ENOUGH_DB:
-        return Proposal("trim", None, f"{found}: near enough to −20 and −6, where thresholds are usually set.")
+        return Proposal(
+            "trim", None, f"{found}. That is close enough to the −20 and −6 that thresholds are usually set for."
+        )
     if abs(gain_db) > MOST_TRIM_DB:
-        return Proposal("trim", None, f"{found}: no microphone gives that, so check how the file was saved.")
+        return Proposal("trim", None, f"{found}. No microphone gives that; check how the file was saved.")
     ceiling = VOICE_RMS_DBFS - rms > VOICE_PEAK_DBFS - peak
     aim = "its peaks to −6 dBFS" if ceiling else "it to −20 dBFS RMS"
-    noise = noise_floor_dbfs(clip, sung)
+    noise = noise_floor_dbfs(clip, active)
     lifted = ""
     if gain_db > 0 and noise > -120:
-        lifted = f" The noise in the pauses comes up with it, to {decibels(noise + gain_db)} dBFS."
-    return Proposal("trim", Gain(gain_db), f"{found}; {decibels(gain_db, sign=True)} dB brings {aim}.{lifted}")
+        lifted = f" The noise in the pauses comes up too, to {decibels(noise + gain_db)} dBFS."
+    return Proposal("trim", Gain(gain_db), f"{found}. {decibels(gain_db, sign=True)} dB brings {aim}.{lifted}")
 
 
 def propose_level_prep(clip: Clip) -> Proposal:
     """Gain regions for what stands out; see ``02_level_prep``."""
     regions = propose_regions(clip)
     if not regions:
-        return Proposal("level prep", None, "No word or phrase stands out of its neighbours.")
+        return Proposal("level prep", None, "No word or phrase stands out from its neighbours.")
     gains = ", ".join(f"{decibels(r.gain_db, sign=True)} dB at {r.start_s:.1f} s" for r in regions)
-    return Proposal("level prep", ClipGain(tuple(regions)), f"Stand out of their neighbours: {gains}.")
+    return Proposal(
+        "level prep", ClipGain(tuple(regions)), f"Some words or phrases stand out from their neighbours: {gains}."
+    )
 
 
 def propose_low_cut(clip: Clip) -> Proposal:
@@ -124,19 +129,15 @@ def propose_low_cut(clip: Clip) -> Proposal:
         return Proposal("low cut", None, NOBODY_SINGS)
     under = "no pitch was found" if low.pitch is None else f"the lowest notes are near {low.pitch.low_hz:.0f} Hz"
     if not low.worth_cutting:
-        return Proposal(
-            "low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing that a compressor would react to."
-        )
-    found = (
-        f"below {low.below_hz:.0f} Hz there is {decibels(low.steady_db)} dB all the time and "
-        f"{decibels(low.thump_db)} dB at most, "
-        "against the voice"
+        return Proposal("low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing for a compressor to react to.")
+    why = (
+        f"{under[0].upper()}{under[1:]}. Below {low.below_hz:.0f} Hz, rumble lies {_against_voice(low.steady_db)} all "
+        f"the time, and the loudest thump {_against_voice(low.thump_db)}."
     )
-    why = f"{under[0].upper()}{under[1:]}, and {found}."
     return Proposal(
         "low cut",
         HighPass(freq_hz=low.cut_hz, order=3),
-        f"{why} {low.cut_hz:.0f} Hz takes that out and leaves the notes.",
+        f"{why} A cut at {low.cut_hz:.0f} Hz takes that out and leaves the notes alone.",
     )
 
 
@@ -144,16 +145,15 @@ def propose_boxiness(clip: Clip) -> Proposal:
     """A cut of part of the strongest ring; see ``03_filtering``."""
     rings = find_resonances(clip) if active_mask(clip).any() else []
     if not rings or rings[0].gain_db < LEAST_RING_DB:
-        weak = f" (the strongest: {rings[0].gain_db:.1f} dB at {rings[0].freq_hz:.0f} Hz)" if rings else ""
+        weak = f" (the strongest is {rings[0].gain_db:.1f} dB at {rings[0].freq_hz:.0f} Hz)" if rings else ""
         return Proposal("boxiness", None, f"No ring between 150 and 1,200 Hz stands out{weak}.")
     ring = rings[0]
     gain_db = -round(min(RING_SHARE * ring.gain_db, MOST_CUT_DB), 1)
     return Proposal(
         "boxiness",
         Peaking(freq_hz=round(ring.freq_hz), gain_db=gain_db, q=round(ring.q, 1)),
-        f"A ring at {ring.freq_hz:.0f} Hz stands about {ring.gain_db:.1f} dB out of the voice; "
-        f"{decibels(gain_db)} dB takes part of it, "
-        "since some may be the voice's own.",
+        f"A ring at {ring.freq_hz:.0f} Hz stands out by about {ring.gain_db:.1f} dB. {decibels(gain_db)} dB takes out "
+        "part of it; the rest may be the voice's own.",
     )
 
 
@@ -162,9 +162,9 @@ def propose_sibilance(clip: Clip) -> Proposal:
     hiss = measure_sibilance(clip)
     if hiss.count == 0:
         return Proposal("sibilance", None, "No s sounds were found.")
-    found = f"The louder s sounds have, above 6 kHz, {decibels(hiss.level_db)} dB against the voice around them"
+    found = f"Above 6 kHz, the louder s sounds are at {decibels(hiss.level_db)} dB relative to the voice around them"
     if not hiss.sharp:
-        return Proposal("sibilance", None, f"{found}; from {decibels(SHARP_DB, 0)} dB on they would count as sharp.")
+        return Proposal("sibilance", None, f"{found}. They would count as sharp from {decibels(SHARP_DB, 0)} dB up.")
     settings = DeEsser(range_db=8)
     over_db = TAKEN_OFF_DB / settings.slope
     threshold_db = round(2 * (hiss.level_db - over_db)) / 2
@@ -172,24 +172,24 @@ def propose_sibilance(clip: Clip) -> Proposal:
     return Proposal(
         "sibilance",
         settings,
-        f"{found}; with the threshold at {decibels(threshold_db)} dB about {TAKEN_OFF_DB:.0f} dB goes.",
+        f"{found}. A threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
     )
 
 
 def propose_peaks(clip: Clip) -> Proposal:
     """A fast compressor that acts now and then; see ``04_peak_control``."""
-    heard, sung = _heard(clip)
-    if not sung.any():
+    heard, active = _heard(clip)
+    if not active.any():
         return Proposal("peaks", None, NOBODY_SINGS)
     low, high = PEAKS_MAX_DB
     deepest_db = []
     for ratio in _PEAKS_RATIOS:
         processor = Compressor(-20, ratio, 1, 80)
         threshold_db = threshold_for(processor, heard, "share_percent", PEAKS_SHARE_PERCENT)
-        stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+        stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         while 100 * stats.share > PEAKS_MOST_PERCENT and threshold_db < 0:
             threshold_db += THRESHOLD_STEP_DB
-            stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, sung)
+            stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         if low <= stats.max_db <= high and stats.share > 0:
             processor = dataclasses.replace(processor, threshold_db=threshold_db)
             stats = stats_with(processor, clip)
@@ -197,8 +197,7 @@ def propose_peaks(clip: Clip) -> Proposal:
                 "peaks",
                 processor,
                 f"At {decibels(threshold_db)} dBFS and {ratio:g}:1 it acts in {100 * stats.share:.0f} % of the sung "
-                "time, with "
-                f"{decibels(stats.max_db)} dB at most.",
+                f"time, by up to {decibels(stats.max_db)} dB.",
             )
         deepest_db.append(stats.max_db)
         if stats.max_db == 0:
@@ -207,20 +206,20 @@ def propose_peaks(clip: Clip) -> Proposal:
         return Proposal(
             "peaks",
             None,
-            f"Nothing pokes out far: what acts in {PEAKS_MOST_PERCENT:.0f} % of the sung time or less comes to "
-            f"{decibels(max(deepest_db))} dB at most.",
+            f"Nothing pokes out far: a compressor that acts in {PEAKS_MOST_PERCENT:.0f} % of the sung time or less would "
+            f"take off {decibels(max(deepest_db))} dB at most.",
         )
     return Proposal(
         "peaks",
         None,
-        f"Something pokes out too far for this stage, by {decibels(min(deepest_db))} dB and more: level by hand first.",
+        f"Something pokes out too far for this stage, by {decibels(min(deepest_db))} dB or more. Level by hand first.",
     )
 
 
 def propose_steady(clip: Clip) -> Proposal:
     """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
-    heard, sung = _heard(clip)
-    if not sung.any():
+    heard, active = _heard(clip)
+    if not active.any():
         return Proposal("steady", None, NOBODY_SINGS)
     low, high = STEADY_WINDOW_DB
     for way in _STEADY_WAYS:
@@ -240,25 +239,23 @@ def propose_steady(clip: Clip) -> Proposal:
                 "steady",
                 dataclasses.replace(processor, makeup_db=makeup_db),
                 f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
-                f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB in the middle "
-                "(median); "
-                f"{decibels(makeup_db, sign=True)} dB of make-up gives back the "
-                "loudness that this takes.",
+                f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
+                f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness.",
             )
     return Proposal(
         "steady",
         None,
-        "No setting acts by 2 to 5 dB nearly all the time: the levels lie too far apart. Level by hand first.",
+        "No setting takes 2 to 5 dB nearly all the time: the levels are too uneven. Level by hand first.",
     )
 
 
 def propose_excitement(clip: Clip) -> Proposal:
-    """None: nothing that is measured asks for it; see ``06_slow_attack``."""
+    """None: nothing measured calls for it; see ``06_slow_attack``."""
     return Proposal("excitement", None, TASTE.format(lesson="06"))
 
 
 def propose_colour(clip: Clip) -> Proposal:
-    """None: nothing that is measured asks for it; see ``07_detector_types``."""
+    """None: nothing measured calls for it; see ``07_detector_types``."""
     return Proposal("colour", None, TASTE.format(lesson="07"))
 
 
@@ -273,10 +270,10 @@ STAGES = {
     "excitement": propose_excitement,
     "colour": propose_colour,
 }
-"""The stages that are proposed for any clip, in the order of the work; each measured on what the ones before leave."""
+"""The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
 
-# A lesson begins with proposals, and its page asks for them again; known by its sound, a clip is measured once.
+# A lesson begins with proposals, and its page asks for them again. A clip is recognised by its sound and measured once.
 _known: dict[tuple, Proposal] = {}
 
 
@@ -317,7 +314,7 @@ def proposed_chain(proposals: list[Proposal]) -> Chain:
 
 
 def check_goals(result: ChainResult) -> str:
-    """Whether the compressors of a chain do what they are there for.
+    """Whether the compressors of a chain do their job.
 
     Parameters
     ----------
@@ -337,19 +334,23 @@ def check_goals(result: ChainResult) -> str:
             for goal in GOALS[name]:
                 verdict = "met" if goal.met(change) else "not met yet"
                 lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
-    return "\n".join(lines) or "There is neither a stage “peaks” nor “steady” in this chain."
+    return "\n".join(lines) or "This chain has no stage called “peaks” or “steady”."
+
+
+def _against_voice(level_db: float) -> str:
+    return f"{decibels(abs(level_db), 0)} dB {'above' if level_db > 0 else 'below'} the voice"
 
 
 def _heard(clip: Clip) -> tuple[Clip, np.ndarray]:
-    """What thresholds are sought on, and where it is sung: a clip, or a minute in pieces from all over a long one."""
-    sung = active_mask(clip)
+    """What thresholds are set on, and where somebody sings: the clip, or a minute of pieces from all over a long one."""
+    active = active_mask(clip)
     if clip.duration_s <= _LONGEST_HEARD_S:
-        return clip, sung
+        return clip, active
     length = int(_PIECE_S * clip.rate)
     starts = np.arange(0, clip.frames - length + 1, length)
-    shares = np.array([sung[start : start + length].mean() for start in starts])
+    shares = np.array([active[start : start + length].mean() for start in starts])
     starts = starts[shares > 0.5 * shares.max()]
     count = int(_LONGEST_HEARD_S / _PIECE_S)
     starts = starts[np.unique(np.linspace(0, len(starts) - 1, min(count, len(starts))).astype(int))]
     picked = np.concatenate([np.arange(start, start + length) for start in starts])
-    return clip.with_samples(clip.samples[picked]), sung[picked]
+    return clip.with_samples(clip.samples[picked]), active[picked]

@@ -1,4 +1,4 @@
-"""The settings sheet as one printable page: each stage in the trade's units, to be dialled into any compressor."""
+"""The settings sheet as one printable page: each stage in the trade's units, ready to dial into any compressor."""
 
 from __future__ import annotations
 
@@ -7,17 +7,19 @@ import html
 import math
 from pathlib import Path
 
-from vocomp_lab.analysis.measures import clip_numbers, decibels
-from vocomp_lab.analysis.meters import active_mask, reduction_needle, reduction_stats, sung_rms_dbfs
+from vocomp_lab.analysis.measures import clip_numbers
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_needle, reduction_stats
 from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.lessons.controls import CONTROLS, FIRST_SHOWN, Choice
 from vocomp_lab.lessons.export import write_text
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
+from vocomp_lab.sound.text import clock, decibels
 
 MOST_REGIONS = 60
-"""More than these don't fit on the page; the JSON sheet holds all of them."""
+"""No more than this fit on the page; the JSON sheet holds all of them."""
 KINDS = {
     "Gain": "gain",
     "ClipGain": "gain by hand",
@@ -46,7 +48,7 @@ _STYLE = """@page{size:A4;margin:11mm}
  white-space:normal;max-width:none;background:#fff}
 .sheet.sheet thead th{background:#e8e8e8;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 .sheet.sheet tbody th{width:25mm;font-weight:bold}
-.sheet.sheet td.see{width:68mm}
+.sheet.sheet td:nth-child(3){width:68mm}
 .sheet.sheet small{font-size:8.5pt;font-weight:normal;display:block}
 .sheet.sheet ul{columns:4;column-gap:4mm;margin:0;padding:0;list-style:none;white-space:nowrap;
  font-variant-numeric:tabular-nums}
@@ -56,16 +58,16 @@ _STYLE = """@page{size:A4;margin:11mm}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
 
 _WORDS = (
-    ("Attack, release", "time constants: after so long 63 % of the way is covered when the reduction rises or falls. A "
-     "device that states the time for 90 % shows the second figure, 2.3 times the first."),
-    ("dBFS", "level against full scale. Thresholds hold for the level under “goes in”; where your take is louder or "
-     "softer at that point, move the threshold by as much."),
-    ("Acting", "reduction over 0.5 dB, as a share of the time in which it is sung. Median: half of the sung time lies "
-     "below."),
-    ("Needle", "what a slow reduction meter (0.3 s, as a VU meter) shows at most. It hides short peaks: less is right "
-     "there."),
-    ("Threshold of the de-esser", "level above its frequency against the voice's running level. On another device: "
-     "lower it until the loudest s sounds lose as much as under “you should see”."),
+    ("Attack, release", "time constants: the time in which the reduction covers 63 % of the way up or down. A device that "
+     "states the time to 90 % shows the second figure, 2.3 times the first."),
+    ("dBFS", "level relative to full scale. Thresholds are right for the level under “goes in”; if your take is louder or "
+     "softer at that point, move the threshold by the same amount."),
+    ("Acting", "share of the sung time with more than 0.5 dB of reduction. Median: the reduction is below it half of the sung "
+     "time."),
+    ("Needle", "the most that a slow reduction meter (0.3 s, like a VU meter) shows. It misses short peaks, so expect "
+     "less there."),
+    ("Threshold of the de-esser", "level above its frequency, relative to the voice's running level. On another device, "
+     "lower it until the loudest s sounds lose as much as “you should see” says."),
 )  # fmt: skip
 
 
@@ -160,7 +162,7 @@ def _stated(field, control, value) -> str:
 
 
 def _page(result: ChainResult, title: str) -> str:
-    rows = "".join(_row(number, stage) for number, stage in enumerate(result.stages.values(), start=1))
+    rows = [row for number, stage in enumerate(result.stages.values(), start=1) for row in _rows(number, stage)]
     before, after = clip_numbers(result.source), clip_numbers(result.output)
     total = ""
     if any(stage.reduction_db is not None for stage in result.stages.values()):
@@ -173,31 +175,27 @@ def _page(result: ChainResult, title: str) -> str:
         f"crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB.{total}"
     )
     words = "".join(f"<p class='word'><b>{word}:</b> {meaning}</p>" for word, meaning in _WORDS)
-    head = "".join(f"<th scope='col'>{name}</th>" for name in ("stage", "set", "you should see"))
-    body = rows or "<tr><td colspan='3'>No stage: the take goes through as it is.</td></tr>"
+    table = table_html(rows or [["No stages: the take passes unchanged."]], ("stage", "set", "you should see"))
     return (
         f"<style>{_STYLE}</style><div class='sheet'><h1>{html.escape(title)}: settings sheet</h1>"
-        f"<p>{html.escape(rest)} Stages in this order, from the first to the last.</p>"
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{words}</div>"
+        f"<p>{html.escape(rest)} The stages, in this order:</p>{table}{words}</div>"
     )
 
 
-def _row(number: int, stage: StageResult) -> str:
+def _rows(number: int, stage: StageResult) -> list[list]:
     kind = KINDS.get(type(stage.processor).__name__, type(stage.processor).__name__)
     stated = stated_settings(stage.processor)
     settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
+    name = Html(f"{number} {html.escape(stage.name)}<small>{kind}</small>")
     regions = isinstance(stage.processor, ClipGain) and stage.processor.regions
-    return (
-        f"<tr><th scope='row'>{number} {html.escape(stage.name)}<small>{kind}</small></th><td>{settings}</td>"
-        f"<td class='see'>{html.escape(what_it_did(stage))}</td></tr>"
-        + (f"<tr><td colspan='3'>{_regions(stage.processor)}</td></tr>" if regions else "")
-    )
+    more = [[Html(_regions(stage.processor))]] if regions else []
+    return [[name, Html(settings), what_it_did(stage)], *more]
 
 
 def _regions(gains: ClipGain) -> str:
     shown = gains.regions[:MOST_REGIONS]
     items = "".join(
-        f"<li>{_clock(region.start_s)}–{_clock(region.end_s)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
+        f"<li>{clock(region.start_s, 2)}–{clock(region.end_s, 2)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
         for region in shown
     )
     left = len(gains.regions) - len(shown)
@@ -206,22 +204,17 @@ def _regions(gains: ClipGain) -> str:
     return f"<ul{density}>{items}</ul>{more}"
 
 
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds, 2), 60)
-    return f"{minutes:.0f}:{rest:05.2f}"
-
-
 def what_it_did(stage: StageResult) -> str:
     """What the meters say about a stage, in one line: the target for another device."""
-    sung = active_mask(stage.source)
-    rms = sung_rms_dbfs(stage.source, sung) if sung.any() else rms_dbfs(stage.source)
+    active = active_mask(stage.source)
+    rms = active_rms_dbfs(stage.source, active) if active.any() else rms_dbfs(stage.source)
     if stage.reduction_db is None:
         before, after = clip_numbers(stage.source), clip_numbers(stage.output)
         return (
             f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
             f"loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"
         )
-    stats = reduction_stats(stage.reduction_db, sung)
+    stats = reduction_stats(stage.reduction_db, active)
     needle = float(reduction_needle(stage.reduction_db, stage.source.rate).max())
     middle = f"{decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.1 else ""
     return (

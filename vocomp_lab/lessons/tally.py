@@ -1,6 +1,6 @@
-"""What a class guessed, counted: the teacher types in how many hands went up for each answer.
+"""What a class guessed: the teacher types in how many hands went up for each answer.
 
-Used by the presenter's mode of every bench (``00_start_here``).
+Used by every bench in presenter mode (``00_start_here``).
 """
 
 from __future__ import annotations
@@ -8,10 +8,13 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.sound.checks import check_whole
 
 MOST_ANSWERS = 6
 MOST_HANDS = 1000
+BAR_EM = 16
+"""Length of a bar for all hands."""
 
 
 @dataclass(frozen=True)
@@ -23,7 +26,7 @@ class Tally:
     answers : tuple of str
         One to six, all different.
     hands : tuple of int
-        As many; none by default.
+        One number for each answer; none by default.
     """
 
     answers: tuple[str, ...]
@@ -49,7 +52,7 @@ class Tally:
         return cls(tuple(part for part in (piece.strip() for piece in text.split(",")) if part))
 
     def with_hands(self, answer: str, count: int) -> "Tally":
-        """The tally with another count for one answer."""
+        """The tally with a new count for one answer."""
         if answer not in self.answers:
             raise ValueError(f"answer: {answer!r} is not allowed; give one of {', '.join(self.answers)}.")
         return Tally(self.answers, tuple(count if a == answer else n for a, n in zip(self.answers, self.hands)))
@@ -60,16 +63,14 @@ class Tally:
         return sum(self.hands)
 
     def to_html(self) -> str:
-        """The counts as a table: each answer with its hands, their share, and a bar of that length."""
+        """The counts as a table: each answer with its hands, their share, and a bar to match."""
         if not self.total:
             return html.escape(str(self))
         shares = [100 * count / self.total for count in self.hands]
-        rows = "".join(
-            f'<tr><th scope="row">{html.escape(answer)}</th><td>{count}</td><td>{share:.0f} %</td>'
-            f'<td style="width:16em"><i aria-hidden="true" style="width:{share:.1f}%"></i></td></tr>'
-            for answer, count, share in zip(self.answers, self.hands, shares)
-        )
-        return f'<table class="vocomp-tally">{rows}</table>{self.total} in all.'
+        bars = [Html(f'<i aria-hidden="true" style="width:{share / 100 * BAR_EM:.2f}em"></i>') for share in shares]
+        percents = [f"{share:.0f} %" for share in shares]
+        rows = zip(self.answers, self.hands, percents, bars)
+        return f"{table_html(list(map(list, rows)), css_class='vocomp-tally')}{self.total} in all."
 
     def __str__(self):
         if not self.total:

@@ -1,6 +1,6 @@
-"""The still pictures of lessons 05 and 06: what steady compression and a slow attack do.
+"""Still pictures of what compressors do: static curves, reductions over time, words, onsets, beats.
 
-Each function draws into an Axes, and its title says what was found.
+Each function draws into an Axes. Where it sets a title, the title says what was found.
 """
 
 from __future__ import annotations
@@ -10,29 +10,13 @@ import dataclasses
 import numpy as np
 from matplotlib.axes import Axes
 
-from vocomp_lab.analysis.evenness import sung_loudness
-from vocomp_lab.analysis.measures import decibels
+from vocomp_lab.analysis.evenness import active_loudness
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
-from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, LEVEL_RANGE_DB, LINE_STYLES, PURPLE, VERMILION
+from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, step_powers
-
-_WORD_LINES = ((AMBER, "--"), (BLUE, "-"), (GREEN, "-."), (PURPLE, ":"), (INK, (0, (9, 2))))
-_REDUCTIONS = ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"))
-_TEXT_PT = 10.5
-
-
-def _finish(ax: Axes, title: str, *, legend: str | None = "best", columns: int = 1) -> None:
-    ax.set_title(title, fontsize=12, loc="left")
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.grid(True, color="#dddddd", linewidth=0.6)
-    ax.set_axisbelow(True)
-    ax.tick_params(labelsize=_TEXT_PT)
-    for label in (ax.xaxis.label, ax.yaxis.label):
-        label.set_size(_TEXT_PT)
-    if legend:
-        ax.legend(frameon=False, fontsize=_TEXT_PT, loc=legend, ncols=columns)
+from vocomp_lab.sound.text import decibels
 
 
 def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
@@ -42,14 +26,15 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
     ----------
     ax : Axes
     clips : dict of label to Clip
-        Equally long; the first is what the others are compared with. Each is drawn against its own median, so that
-        only evenness shows, not loudness.
+        Equally long; the others are compared with the first. Each is drawn against its own median, so only evenness
+        shows, not loudness.
     active : ndarray of bool, shape (frames,)
         Where the singer sings, in the source.
     """
+    plain(ax, BEFORE_AFTER)
     spreads = []
-    for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
-        times_s, momentary = sung_loudness(clip, active)
+    for label, clip in clips.items():
+        times_s, momentary = active_loudness(clip, active)
         if len(momentary) == 0:
             continue
         around = momentary - np.median(momentary)
@@ -57,16 +42,17 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
         spreads.append(high - low)
         # Nothing is drawn over a pause.
         parted = np.flatnonzero(np.diff(times_s) > 0.05) + 1
-        ax.plot(np.insert(times_s, parted, np.nan), np.insert(around, parted, np.nan), color=color, linestyle=style,
-                linewidth=1.8, label=f"{label} ({decibels(spreads[-1])} LU)")  # fmt: skip
-        ax.axhspan(low, high, color=color, alpha=0.13, linewidth=0)
+        times_s, around = np.insert(times_s, parted, np.nan), np.insert(around, parted, np.nan)
+        (line,) = ax.plot(times_s, around, linewidth=1.8, label=f"{label} ({decibels(spreads[-1])} LU)")
+        ax.axhspan(low, high, color=line.get_color(), alpha=0.13, linewidth=0)
     ax.set(xlabel="time (s)", ylabel="momentary loudness,\nagainst its median (LU)")
-    title = "Nobody sings in this clip"
+    finding = "Nobody sings in this clip"
     if spreads:
-        title = f"Four fifths of the time the words lie within {' → '.join(map(decibels, spreads))} LU"
+        finding = f"Four fifths of the time the words lie within {' → '.join(map(decibels, spreads))} LU"
         low, high = ax.get_ylim()
         ax.set_ylim(low, high + 0.18 * (high - low))  # room for the legend over the lines
-    _finish(ax, title, legend="upper left" if spreads else None, columns=2)
+        legend(ax, "upper left", 2)
+    title(ax, finding)
 
 
 def plot_blends(ax: Axes, compressor, mixes) -> None:
@@ -80,23 +66,23 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
         From 0 to 1.
     """
     level_db = np.linspace(-70, 0, 281)
-    for mix, (color, style) in zip(
-        mixes, ((VERMILION, "-"), (BLUE, "--"), (GREEN, "-."), (PURPLE, ":"), (GREY, (0, (9, 2))))
-    ):
+    plain(ax)
+    for mix in mixes:
         curve = blended_curve(dataclasses.replace(compressor, mix=mix), level_db)
-        ax.plot(level_db, curve - level_db, color=color, linestyle=style, linewidth=2, label=f"mix {mix:g}")
+        ax.plot(level_db, curve - level_db, linewidth=2, label=f"mix {mix:g}")
     ax.set(xlim=(-70, 0), xlabel="level in (dBFS)", ylabel="gain (dB)")
     lowest = min((mix for mix in mixes if 0 < mix < 1), default=None)
-    title = "All compressed: the louder, the more is taken away"
+    finding = "All compressed: the louder it gets, the more is taken away"
     if lowest is not None:
-        title = f"However loud it gets, mix {lowest:g} takes no more than {decibels(-20 * np.log10(1 - lowest))} dB"
-    _finish(ax, title, legend="lower left")
+        finding = f"However loud it gets, mix {lowest:g} takes no more than {decibels(-20 * np.log10(1 - lowest))} dB"
+    legend(ax, "lower left")
+    title(ax, finding)
 
 
 def plot_onsets(
     ax: Axes, clips: dict[str, Clip], onsets_s, *, before_ms: float = 60.0, after_ms: float = 300.0
 ) -> None:
-    """The level of all notes laid over each other at their beginnings: the median course of an onset.
+    """The level of all notes from their beginnings on, laid over each other: the median course of an onset.
 
     Parameters
     ----------
@@ -110,14 +96,15 @@ def plot_onsets(
 
     Notes
     -----
-    Each course is drawn against its own level from 120 to 250 ms after the onset, so that only its shape shows.
+    Each course is drawn against its own level from 120 to 250 ms after the onset, so only its shape shows.
     """
     step_ms = 5.0
     offsets = np.arange(round(-before_ms / step_ms), round(after_ms / step_ms) + 1)
     at_ms = offsets * step_ms
     early = (at_ms >= 0) & (at_ms < 50)
+    plain(ax, BEFORE_AFTER)
     tops = []
-    for (label, clip), (color, style) in zip(clips.items(), _WORD_LINES):
+    for label, clip in clips.items():
         _, powers = step_powers(clip, step_ms)
         level_db = power_to_db(powers, floor_db=-120.0)
         places = np.rint(np.asarray(onsets_s) * 1000 / step_ms).astype(int)[:, None] + offsets
@@ -127,21 +114,22 @@ def plot_onsets(
         courses = level_db[places]
         course = np.median(courses - courses[:, (at_ms >= 120) & (at_ms <= 250)].mean(axis=1, keepdims=True), axis=0)
         tops.append(float(course[early].max()))
-        ax.plot(at_ms, course, color=color, linestyle=style, linewidth=2, label=label)
+        ax.plot(at_ms, course, linewidth=2, label=label)
     ax.axvspan(0, 50, color=GREY, alpha=0.12, linewidth=0)
     ax.axvline(0, color=INK, linewidth=0.8)
     ax.set(xlabel="time from the beginning of the note (ms)", ylabel="level, against\nwhat follows (dB)")
     ax.set_xlim(at_ms[0], at_ms[-1])
-    title = "No note here is long enough to draw"
+    finding = "No note here is long enough to draw"
     if tops:
         ax.set_ylim(min(-18.0, min(tops) - 3), max(tops) + 3)
         apart = decibels(tops[-1] - tops[0], sign=True)
-        title = f"The first 50 ms (shaded): {apart} dB from the first to the last line"
-    _finish(ax, title, legend="lower right" if tops else None)
+        finding = f"The first 50 ms (shaded): {apart} dB from the first to the last line"
+        legend(ax, "lower right")
+    title(ax, finding)
 
 
 def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int, window, beats_s) -> None:
-    """Gain reductions over time with the song's beats: what has let go by the next beat, and what pumps.
+    """Gain reductions over time with the song's beats: which have let go by the next beat, and which pump.
 
     Parameters
     ----------
@@ -156,7 +144,8 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
     """
     start_s, end_s = window
     moved = []
-    for (label, reduction_db), (color, style) in zip(reductions.items(), _REDUCTIONS):
+    plain(ax)
+    for label, reduction_db in reductions.items():
         smooth = smoothed_db(reduction_db, rate)
         first, last = (min(max(round(at * rate), 0), len(smooth)) for at in window)
         seen = smooth[first:last]
@@ -164,35 +153,35 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
         step = max(len(seen) // 2000, 1)
         times_s = start_s + np.arange(0, len(seen), step) / rate
         name = f"{label}: {decibels(moved[-1])} dB"
-        ax.plot(times_s, seen[::step], color=color, linestyle=style, linewidth=2, label=name)
+        ax.plot(times_s, seen[::step], linewidth=2, label=name)
     for number, beat in enumerate(b for b in beats_s if start_s <= b <= end_s):
         ax.axvline(beat, color=GREY, linestyle=(0, (1, 2)), linewidth=1.2, label=None if number else "beat (dotted)")
     ax.set(xlabel="time (s)", ylabel="gain reduction,\nover 50 ms (dB)", xlim=(start_s, end_s))
     low, high = ax.get_ylim()
     ax.set_ylim(high + 0.2 * (high - low), min(low, 0.0))  # downward, with room for the legend under the lines
-    title = f"Four fifths of the time the gain swings within {', '.join(map(decibels, moved))} dB"
-    _finish(ax, title, legend="lower left", columns=2)
+    legend(ax, "lower left", 2)
+    title(ax, f"Four fifths of the time the gain swings within {', '.join(map(decibels, moved))} dB")
 
 
 def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
-    """Static curves in one Axes, told apart by line style, each with its label.
+    """Static curves in one Axes, distinguished by line style, each with its label.
 
     Parameters
     ----------
     ax : Axes
     compressors : dict of label to an object with ``static_curve``
     """
+    plain(ax)
     x = np.linspace(*LEVEL_RANGE_DB, 241)
     ax.plot(x, x, color=GREY, linestyle=":", linewidth=1.0, label="no change (dotted)")
-    for (label, compressor), (color, style) in zip(compressors.items(), LINE_STYLES):
-        ax.plot(x, compressor.static_curve(x), color=color, linestyle=style, linewidth=2.0, label=label)
+    for label, compressor in compressors.items():
+        ax.plot(x, compressor.static_curve(x), linewidth=2.0, label=label)
     ax.set(xlim=LEVEL_RANGE_DB, ylim=LEVEL_RANGE_DB, xlabel="level in (dBFS)", ylabel="level out (dBFS)")
-    ax.grid(True, color="#dddddd", linewidth=0.6)
-    ax.legend(frameon=False, loc="upper left")
+    legend(ax, "upper left")
 
 
 def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: str = "ms") -> None:
-    """Gain reductions over time in one Axes, drawn downward, told apart by line style.
+    """Gain reductions over time in one Axes, drawn downward, distinguished by line style.
 
     Parameters
     ----------
@@ -202,10 +191,10 @@ def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: 
     rate : int
     unit : {"ms", "s"}
     """
+    plain(ax)
     scale = 1000.0 if unit == "ms" else 1.0
-    for (label, curve), (color, style) in zip(curves.items(), LINE_STYLES):
-        ax.plot(scale * np.arange(len(curve)) / rate, curve, color=color, linestyle=style, linewidth=1.8, label=label)
+    for label, curve in curves.items():
+        ax.plot(scale * np.arange(len(curve)) / rate, curve, linewidth=1.8, label=label)
     ax.set(xlabel=f"time ({unit})", ylabel="gain reduction (dB)")
     ax.set_ylim(1.08 * max(float(np.max(curve)) for curve in curves.values()) + 0.1, 0)
-    ax.grid(True, color="#dddddd", linewidth=0.6)
-    ax.legend(frameon=False)
+    legend(ax)

@@ -6,12 +6,11 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from vocomp_lab.analysis.lowend import LOW_END_HZ, Pop, running_level_db, split_low_end
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, ORANGE, VERMILION, frequency_axis
+from vocomp_lab.pictures.style import BEFORE_AFTER, BLUE, GREY, INK, ORANGE, frequency_axis, legend, plain
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
-_STYLES = ((VERMILION, "--"), (BLUE, "-"), (GREEN, "-."), (INK, ":"))
 _AROUND_S = (0.15, 0.45)
 
 
@@ -26,17 +25,17 @@ def plot_low_cuts(ax: Axes, filters: dict[str, object], rate: int, lowest_hz: fl
     lowest_hz : float
         Fundamental of the lowest note.
     """
+    plain(ax, BEFORE_AFTER)
     freqs_hz = np.geomspace(20, min(1_000, 0.49 * rate), 400)
     ax.axvspan(20, LOW_END_HZ, color=ORANGE, alpha=0.18, linewidth=0)
     ax.text(21, 1.5, f"below {LOW_END_HZ:g} Hz:\nhardly any voice", fontsize=10, va="top")
     ax.axvline(lowest_hz, color=GREY, linestyle=(0, (1, 1)), linewidth=2.0)
     ax.annotate(f" lowest note,\n {lowest_hz:.0f} Hz", (lowest_hz, -21), fontsize=10)
-    for (label, cut), (color, style) in zip(filters.items(), _STYLES):
-        ax.plot(freqs_hz, cut.response_db(freqs_hz, rate), color=color, linestyle=style, linewidth=2.0, label=label)
+    for label, cut in filters.items():
+        ax.plot(freqs_hz, cut.response_db(freqs_hz, rate), linewidth=2.0, label=label)
     frequency_axis(ax, 20, 1_000)
     ax.set(ylim=(-36, 3), ylabel="gain (dB)")
-    ax.grid(True, color="#dddddd", linewidth=0.6)
-    ax.legend(frameon=False, loc="lower right")
+    legend(ax, "lower right")
 
 
 def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarray]) -> None:
@@ -53,39 +52,41 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
         Gain reduction in dB, drawn downward.
     """
     level_ax, reduction_ax = axes
+    for ax in axes:
+        plain(ax, BEFORE_AFTER)
     rate = recorded.rate
     start = max(int((pop.time_s - _AROUND_S[0]) * rate), 0)
     part = slice(start, min(int((pop.time_s + _AROUND_S[1]) * rate), recorded.frames))
     times_s = np.arange(part.start, part.stop) / rate
     low_db = running_level_db(split_low_end(recorded)[0])[part]
-    level_ax.plot(times_s, low_db, color=INK, linewidth=1.8, label="level of the low end")
+    level_ax.plot(times_s, low_db, color=INK, linestyle="-", linewidth=1.8, label="level of the low end")
     level_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
     level_ax.set(
         ylabel=f"below {LOW_END_HZ:g} Hz\n(dBFS)",
         ylim=(max(float(low_db.min()), -80) - 3, max(float(low_db.max()), -60) + 4),
     )
-    for (label, reduction_db), (color, style) in zip(reductions.items(), _STYLES):
-        reduction_ax.plot(times_s, reduction_db[part], color=color, linestyle=style, linewidth=2.0, label=label)
+    for label, reduction_db in reductions.items():
+        reduction_ax.plot(times_s, reduction_db[part], linewidth=2.0, label=label)
     reduction_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
     deepest = max(float(np.max(reduction_db[part])) for reduction_db in reductions.values())
     reduction_ax.set(xlabel="time (s)", ylabel="gain reduction\n(dB)", ylim=(1.1 * deepest + 0.5, 0))
-    reduction_ax.legend(frameon=False, loc="lower left")
+    legend(reduction_ax, "lower left")
     for ax in axes:
         ax.set_xlim(times_s[0], times_s[-1])
-        ax.grid(True, color="#dddddd", linewidth=0.6)
 
 
 def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> None:
-    """Hiss against voice in several versions of a take, one row each.
+    """Hiss against voice in several versions of a take, a row each.
 
     Parameters
     ----------
     ax : Axes
     balances_db : dict of label to float
-        From :func:`vocomp_lab.analysis.sibilants.sibilance_balance_db`; a NaN is left out.
+        From :func:`vocomp_lab.analysis.sibilants.sibilance_balance_db`. NaN gets no dot.
     reference : str
-        The label that the others are compared with, by a line.
+        The label of the version that the others are compared with; a line marks it.
     """
+    plain(ax, grid="x")
     rows = np.arange(len(balances_db))
     values = np.array(list(balances_db.values()))
     ax.axvline(balances_db[reference], color=GREY, linestyle=(0, (4, 2)), linewidth=1.4)
@@ -101,5 +102,3 @@ def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> No
     ax.set(xlabel=f"hiss of the s sounds against the voice (dB); dashed: {reference}", ylim=(len(rows) - 0.5, -0.5))
     ax.set_yticks(rows, list(balances_db))
     ax.margins(x=0.25)
-    ax.grid(True, axis="x", color="#dddddd", linewidth=0.6)
-    ax.spines[["top", "right"]].set_visible(False)

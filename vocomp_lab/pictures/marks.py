@@ -1,6 +1,4 @@
-"""The picture of a class: which tasks were hard, and which mistakes common (homework of ``01_levels_and_meters`` and
-on).
-"""
+"""The picture of a class: which tasks were hard, and which mistakes were common."""
 
 from __future__ import annotations
 
@@ -21,7 +19,7 @@ def plot_class(tasks, mistakes) -> Figure:
     tasks : list of (str, float, int)
         Label, share right 0 to 1, number of sheets.
     mistakes : list of (str, int)
-        Label and count, the most common first.
+        Label and count, most common first.
 
     Returns
     -------
@@ -61,7 +59,7 @@ def plot_class(tasks, mistakes) -> Figure:
 
 
 def class_findings(tasks, mistakes) -> tuple[str, str]:
-    """The titles of the picture: what was hardest, and which mistake most common."""
+    """The titles of the picture: the hardest task, and the most common mistake."""
     hardest, share, _ = min(tasks, key=lambda task: task[1])
     hard = "Every task is right on every sheet"
     if share < 1:
@@ -80,7 +78,7 @@ def class_in_words(tasks, mistakes) -> str:
 
 
 def save_class_picture(tasks, mistakes, path) -> None:
-    """Draw it into a PNG file that carries its text alternative, too, put in place in one step."""
+    """Draw it into a PNG file, with its text alternative in it. The file is written whole or not at all."""
     with whole_or_not_at_all(path) as beside:
         plot_class(tasks, mistakes).savefig(
             beside, format="png", dpi=96, metadata={"Description": class_in_words(tasks, mistakes)}

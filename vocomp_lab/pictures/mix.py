@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import io
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.mix import KINDS, Presence
 from vocomp_lab.pictures.panels import column_extremes
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, VERMILION
+from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, TITLE_PT, VERMILION, in_our_style
 from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.sound.text import decibels
 
 MIX_PX = (1120, 470)
 MIX_TIME_BOX = (0.078, 0.17, 0.985, 0.885)
@@ -24,34 +23,30 @@ MIX_TIME_BOX = (0.078, 0.17, 0.985, 0.885)
 _COLUMNS = 900
 _TEXT_SIZE = 10
 _WORD_ROWS = 3
-_STYLE = dict.fromkeys(
-    ("font.size", "axes.titlesize", "axes.labelsize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize"),
-    _TEXT_SIZE,
-)
 
 
 def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None:
-    """The gain reduction of every dynamics stage, one below the other on one time axis, and the total at the bottom.
+    """The gain reduction of every dynamics stage, one below the other over the same time, and the total at the bottom.
 
     Parameters
     ----------
     figure : Figure
-        Empty; about 9.5 by 1.2 in a row.
+        Empty; about 9.5 by 1.2 inches for each row.
     result : ChainResult
         Stages without a gain reduction are left out.
     words : sequence of dict
-        The words of a take's truth, written over the top; none for an own voice.
+        The words of a take's truth, written across the top; none for the student's own voice.
 
     Notes
     -----
-    All rows have the same scale, so that what is deeper does more.
+    All rows have the same scale: what goes deeper does more.
     """
     rows = {name: stage.reduction_db for name, stage in result.stages.items() if stage.reduction_db is not None}
     stages, total = len(rows), result.reduction_db
     rows["all together"] = total
     clip = result.source
     limit = 1.4 * max(float(total.max()), 3.0)
-    with mpl.rc_context(_STYLE):
+    with in_our_style():
         axes = figure.subplots(len(rows), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for ax, (name, reduction_db) in zip(axes, rows.items()):
             last = ax is axes[-1]
@@ -60,11 +55,10 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
             color = INK if last else VERMILION
             ax.fill_between(t, 0 * low, high, color=color, alpha=0.3, linewidth=0)
             ax.plot(t, high, color=color, linewidth=1.2)
-            told = f"{name}: {decibels(float(reduction_db.max()))} dB at most"
-            tell(ax, f"{told}, at {int(reduction_db.argmax()) / clip.rate:.1f} s")
+            most = f"{name}: {decibels(float(reduction_db.max()))} dB at most"
+            tell(ax, f"{most}, at {int(reduction_db.argmax()) / clip.rate:.1f} s")
             weight = "bold" if last else "normal"
-            ax.text(0.995, 0.05, told, transform=ax.transAxes, ha="right", va="bottom", weight=weight)
-            _plain(ax)
+            ax.text(0.995, 0.05, most, transform=ax.transAxes, ha="right", va="bottom", weight=weight)
         axes[0].set(ylim=(limit, 0.0), xlim=(0.0, clip.duration_s))
         axes[0].yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 3, 5, 10]))
         axes[-1].set_xlabel("time (s)")
@@ -74,19 +68,13 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
             if stages
             else "No stage turns the gain down"
         )
-        figure.suptitle(title, x=0.01, ha="left", fontsize=12, weight="bold")
+        figure.suptitle(title, x=0.01, ha="left", fontsize=TITLE_PT, weight="bold")
         figure.subplots_adjust(left=0.07, right=0.985, top=0.86 if words else 0.92, bottom=0.11, hspace=0.16)
         _write_words(axes[0], words)
 
 
-def _plain(ax: Axes) -> None:
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.grid(True, color="#dddddd", linewidth=0.6)
-    ax.set_axisbelow(True)
-
-
 def _write_words(ax: Axes, words) -> None:
-    """The words over an axes, each in the lowest of three rows where the one before leaves room for it."""
+    """The words over an axes, each in the lowest of three rows where the word before it leaves room."""
     left, right = ax.get_xlim()
     # A letter of 10 points is about 0.08 inches wide.
     letter_s = 0.08 * (right - left) / (ax.figure.get_figwidth() * ax.get_position().width)
@@ -104,7 +92,7 @@ def _write_words(ax: Axes, words) -> None:
 def plot_presence(
     ax: Axes, curves: dict[str, tuple[np.ndarray, np.ndarray]], balance_lu: float, margin_lu: float = 3.0
 ) -> None:
-    """How far vocals are over a backing, from moment to moment, with the band that they should stay in.
+    """How far vocals are over a backing, from moment to moment, with the range that they should stay in.
 
     Parameters
     ----------
@@ -114,7 +102,7 @@ def plot_presence(
     balance_lu : float
         Where the vocal should be.
     margin_lu : float
-        Half the width of the band.
+        Half the width of that range.
     """
     low_lu, high_lu = balance_lu - margin_lu, balance_lu + margin_lu
     ax.axhspan(low_lu, high_lu, color="#e9e9e9", zorder=0, label=f"in its place (±{margin_lu:g} LU)")
@@ -125,7 +113,6 @@ def plot_presence(
         sunk = difference_lu < low_lu
         ax.fill_between(times_s, difference_lu, low_lu, where=sunk, color=color, alpha=0.3, linewidth=0, zorder=2)
     ax.set(xlabel="time (s)", ylabel="vocal over backing (LU)")
-    _plain(ax)
 
 
 def mix_picture(
@@ -142,7 +129,7 @@ def mix_picture(
     curves : dict of kind to curves
         For each of ``KINDS`` what :func:`plot_presence` takes.
     places : dict of Presence
-        Of the phrases, by the same labels: the title says how often they sink.
+        The phrases', by the same labels: the title says how often they sink.
     balance_lu, duration_s : float
     words : sequence of dict
         As for :func:`plot_stage_reductions`.
@@ -152,7 +139,7 @@ def mix_picture(
     bytes
         As PNG.
     """
-    with mpl.rc_context(_STYLE):
+    with in_our_style():
         figure = Figure(figsize=(MIX_PX[0] / 96, MIX_PX[1] / 96), dpi=96, facecolor="white")
         FigureCanvasAgg(figure)
         axes = figure.subplots(len(KINDS), 1, sharex=True)
@@ -160,13 +147,13 @@ def mix_picture(
         figure.subplots_adjust(left=left, right=right, top=0.83, bottom=1 - bottom, hspace=0.12)
         for ax, kind in zip(axes, KINDS):
             plot_presence(ax, curves[kind], balance_lu, next(iter(places.values())).margin_lu)
-            ax.set_ylabel(f"{kind}:\nvocal over\nbacking (LU)")
+            ax.set_ylabel(f"{kind}: vocal\nover backing (LU)", fontsize=_TEXT_SIZE)
             ax.set_ylim(*_limits(curves[kind], balance_lu))
         axes[0].set(xlabel="", xlim=(0.0, duration_s))
         _write_words(axes[0], words)
         handles = axes[0].get_legend_handles_labels()
-        figure.legend(*handles, loc="upper right", ncols=3, frameon=False, bbox_to_anchor=(0.99, 1.0))
-        figure.text(0.008, 0.985, mix_finding(places), va="top", fontsize=12, weight="bold")
+        figure.legend(*handles, loc="upper right", ncols=3, bbox_to_anchor=(0.99, 1.0))
+        figure.text(0.008, 0.985, mix_finding(places), va="top", fontsize=TITLE_PT, weight="bold")
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png")
     return buffer.getvalue()
@@ -174,12 +161,12 @@ def mix_picture(
 
 def mix_finding(places: dict[str, Presence]) -> str:
     """What the mix picture of ``08_the_vocal_in_the_mix`` says, in one sentence."""
-    told = " → ".join(f"{place.sinks_percent:.0f} %" for place in places.values())
-    return "Nobody sings in it" if "nan" in told else f"Phrases sink in {told} of the sung time"
+    shares = " → ".join(f"{place.sinks_percent:.0f} %" for place in places.values())
+    return "Nobody sings here" if "nan" in shares else f"Phrases sink in {shares} of the sung time"
 
 
 def _limits(curves, balance_lu):
-    """So much that nine tenths of the swing of either curve are in sight, and never less than 8 LU up and down."""
+    """Room for nearly all of the swing of either curve (99.5 %), and never less than 8 LU up and down."""
     found = np.concatenate([difference[~np.isnan(difference)] - balance_lu for _, difference in curves.values()])
     reach = max(8.0, float(np.percentile(np.abs(found), 99.5)) + 1.0) if len(found) else 8.0
     return balance_lu - reach, balance_lu + reach

@@ -1,41 +1,30 @@
-"""A bench's picture: still parts drawn once, moving artists drawn over them; one class for each kind of stage."""
+"""A bench's picture, a class for each kind of stage: still parts are drawn once, and the moving artists over them."""
 
 from __future__ import annotations
 
 import io
 import zlib
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
-from vocomp_lab.analysis.measures import decibels
-from vocomp_lab.pictures.panels import (
-    CurvePanel,
-    LevelPanel,
-    MetersPanel,
-    Panel,
-    Readings,
-    ReadingsPanel,
-    ReductionPanel,
-    ResponsePanel,
-    SaturationPanel,
-    SpectrumPanel,
-    WaveformPanel,
-    Window,
-)
-from vocomp_lab.pictures.style import STYLE
+from vocomp_lab.pictures.meters import MetersPanel, Readings, ReadingsPanel
+from vocomp_lab.pictures.panels import CurvePanel, LevelPanel, Panel, ReductionPanel, WaveformPanel, Window
+from vocomp_lab.pictures.spectra import ResponsePanel, SaturationPanel, SpectrumPanel
+from vocomp_lab.pictures.style import TITLE_PT, in_our_style
 from vocomp_lab.processors.colour import Colour
 from vocomp_lab.processors.compressor import Compressed
 from vocomp_lab.processors.filters import Filter
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 _HISTOGRAM_STRIDE = 16
 _USUAL_WIDTH_PX = 1120
-"""For which the margins of the pictures were made."""
+"""The margins of the pictures were made for this width."""
+_TEXT_PT = 9.5
 
 
 class Picture:
@@ -45,32 +34,32 @@ class Picture:
     ----------
     width_px, height_px : int
     scale : float
-        Makes everything larger, text too, for a projector.
+        Makes everything larger, text included, for a projector.
 
     Attributes
     ----------
     time_box : (left, top, right, bottom)
-        Where time runs in the picture, as shares of its width and height from the top left: the player draws its
+        Where time runs in the picture, as shares of its width and height from the top left. The player draws its
         position there.
     """
 
     time_box: tuple[float, float, float, float]
     _crowded_head = 0.0
-    """Of the height: how much lower the panels begin on a narrow sheet, where the title reaches over what stands above
-    them."""
+    """How much lower the panels begin on a narrow sheet, as a share of its height: there the title reaches over what is
+    above them."""
 
     def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
         self.dpi = 96 * scale
-        # What stands left and right of the time axis keeps its size: on a smaller sheet it takes a larger share.
+        # What is left and right of the time axis keeps its size, so on a smaller sheet it takes a larger share.
         self._crowding = max(1.0, _USUAL_WIDTH_PX / width_px)
         left, top, right, bottom = type(self).time_box
         top += self._crowded_head if self._crowding > 1 else 0.0
         self.time_box = (left * self._crowding, top, self._from_right(right), bottom)
-        with mpl.rc_context(STYLE):
+        with in_our_style(_TEXT_PT):
             self.figure = Figure(figsize=(width_px / 96, height_px / 96), dpi=self.dpi, facecolor="white")
             self.canvas = FigureCanvasAgg(self.figure)
             self.panels = self._make_panels(self.figure)
-            self.title = self.figure.text(0.008, 0.985, "", va="top", fontsize=12, weight="bold")
+            self.title = self.figure.text(0.008, 0.985, "", va="top", fontsize=TITLE_PT, weight="bold")
         self._background = self._palette = None
         self._moving = [(panel.ax, artist) for panel in self.panels for artist in panel.moving]
         for _, artist in self._moving:
@@ -84,23 +73,23 @@ class Picture:
         raise NotImplementedError
 
     def set_source(self, clip: Clip, window: Window) -> None:
-        """Show another source or another stretch of it."""
+        """Show a source, or another stretch of it."""
         raise NotImplementedError
 
-    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
-        """Show what a stage of a chain (a ``StageResult``) did; `sung` is where in its source the singer sings."""
+    def set_result(self, stage, window: Window, active: np.ndarray) -> None:
+        """Show what a stage of a chain (a ``StageResult``) did; `active` is where in its source the singer sings."""
         raise NotImplementedError
 
     def finding(self, change) -> str:
-        """What the numbers (a ``Change``) say, in one sentence: the picture's title."""
+        """What the numbers (a ``Change``) say in one sentence: the picture's title."""
         raise NotImplementedError
 
     def description(self, change) -> str:
-        """What the picture says that the numbers under it don't: its alternative in words."""
+        """The picture's text alternative: what it says beyond the numbers under it."""
         return self.finding(change)
 
     def invalidate(self) -> None:
-        """Say that a still part (limits, ticks) has changed."""
+        """Have the still parts drawn again: limits or ticks have changed."""
         self._background = self._palette = None
 
     def render(self) -> bytes:
@@ -118,7 +107,7 @@ class Picture:
             self._palette = image.quantize(256, method=Image.Quantize.FASTOCTREE)
             # The palette's near-white is the page's white.
             self._palette.putpalette([255 if value >= 250 else value for value in self._palette.getpalette()])
-        # With its palette known and run lengths for compression a picture is encoded in a tenth of PNG's usual time.
+        # With a known palette, and run lengths for compression, encoding takes a tenth of PNG's usual time.
         buffer = io.BytesIO()
         image.quantize(palette=self._palette, dither=Image.Dither.NONE).save(
             buffer, "png", compress_level=1, compress_type=zlib.Z_RLE
@@ -127,7 +116,7 @@ class Picture:
 
 
 class DynamicsPicture(Picture):
-    """Waveform, level with threshold, and reduction over time; the static curve beside them."""
+    """Waveform, level with threshold, and reduction over time, and the static curve beside them."""
 
     time_box = (0.078, 0.115, 0.7, 0.895)
     _crowded_head = 0.045
@@ -154,12 +143,12 @@ class DynamicsPicture(Picture):
         return [self.waveform, self.level, self.reduction, self.curve]
 
     def set_source(self, clip: Clip, window: Window) -> None:
-        """Show another source or another stretch of it."""
+        """Show a source, or another stretch of it."""
         changed = [panel.show_window(window) for panel in (self.waveform, self.level, self.reduction)]
         if any([*changed, self.waveform.set_before(clip, window)]):
             self.invalidate()
 
-    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+    def set_result(self, stage, window: Window, active: np.ndarray) -> None:
         """Show what a dynamics stage did."""
         rate, detector_db = stage.output.rate, stage.detail.detector_db
         grown = self.waveform.set_after(stage.output, window)
@@ -167,7 +156,7 @@ class DynamicsPicture(Picture):
         self.level.set_level(detector_db, rate, window)
         self.level.set_threshold(threshold_db)
         changed = self.reduction.set_reduction(stage.reduction_db, rate, window)
-        self.curve.set_levels(detector_db[sung][::_HISTOGRAM_STRIDE])
+        self.curve.set_levels(detector_db[active][::_HISTOGRAM_STRIDE])
         self.curve.set_curve(stage.processor.static_curve, threshold_db)
         self._processor = stage.processor
         unit = getattr(stage.processor, "level_unit", "dBFS")
@@ -181,7 +170,7 @@ class DynamicsPicture(Picture):
         """How often and how far the reduction acts."""
         stats = change.reduction
         if stats.max_db < stats.floor_db:
-            return "No reduction to speak of: the voice never gets far enough over the threshold"
+            return "Hardly any reduction: the voice never gets far enough over the threshold"
         middle = f"typically {decibels(stats.median_db)} dB (median), " if stats.median_db >= 0.05 else ""
         return (
             f"Reduction acts in {100 * stats.share:.0f} % of the sung time: {middle}{decibels(stats.max_db)} dB at most"
@@ -190,13 +179,13 @@ class DynamicsPicture(Picture):
     def description(self, change) -> str:
         """The finding, the threshold, and points of the static curve."""
         threshold_db = getattr(self._processor, "threshold_db", None)
-        told = [self.finding(change)]
+        parts = [self.finding(change)]
         if threshold_db is not None:
-            told.append(f"threshold {decibels(threshold_db)} {self._unit}")
+            parts.append(f"threshold {decibels(threshold_db)} {self._unit}")
         levels_db = np.array([-48.0, -36.0, -24.0, -12.0, 0.0])
         points = zip(levels_db, self._processor.static_curve(levels_db))
         curve = ", ".join(f"{decibels(at)} → {decibels(out)}" for at, out in points)
-        return "; ".join([*told, f"static curve, level in → out in {self._unit}: {curve}"])
+        return "; ".join([*parts, f"static curve, level in → out in {self._unit}: {curve}"])
 
 
 class FilterPicture(Picture):
@@ -218,13 +207,13 @@ class FilterPicture(Picture):
         return [self.waveform, self.spectrum, self.response]
 
     def set_source(self, clip: Clip, window: Window) -> None:
-        """Show another source or another stretch of it."""
+        """Show a source, or another stretch of it."""
         self.waveform.show_window(window)
         self.waveform.set_before(clip, window)
         self.spectrum.set_before(clip.cut(window.start_s, window.end_s))
         self.invalidate()
 
-    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+    def set_result(self, stage, window: Window, active: np.ndarray) -> None:
         """Show what the stage did."""
         if self.waveform.set_after(stage.output, window):
             self.invalidate()
@@ -232,14 +221,14 @@ class FilterPicture(Picture):
         self.response.set_processor(stage.processor, stage.output.rate)
 
     def finding(self, change) -> str:
-        """What became of loudness and crest factor."""
+        """How loudness and crest factor changed."""
         crest = change.after.crest_db - change.before.crest_db
         loud = change.after.loudness_lufs - change.before.loudness_lufs
         return f"Loudness changes by {decibels(loud, sign=True)} LU, crest factor by {decibels(crest, sign=True)} dB"
 
     def description(self, change) -> str:
         """The finding, and points of the curve at the lower right."""
-        return f"{self.finding(change)}; {self.response.told()}"
+        return f"{self.finding(change)}; {self.response.in_words()}"
 
 
 class ColourPicture(FilterPicture):
@@ -274,12 +263,12 @@ class MetersPicture(Picture):
         return [self.waveform, self.meters, self.numbers]
 
     def set_source(self, clip: Clip, window: Window) -> None:
-        """Show another source or another stretch of it."""
+        """Show a source, or another stretch of it."""
         changed = [panel.show_window(window) for panel in (self.waveform, self.meters)]
         if any([*changed, self.waveform.set_before(clip, window)]):
             self.invalidate()
 
-    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
+    def set_result(self, stage, window: Window, active: np.ndarray) -> None:
         """Show what the meters say about a stage's output."""
         self.readings = Readings.of(stage.output)
         self.meters.set_readings(stage.output, self.readings, window)
@@ -290,7 +279,7 @@ class MetersPicture(Picture):
             self.invalidate()
 
     def finding(self, change) -> str:
-        """How far the meters are apart."""
+        """How far apart the meters are."""
         over = "Over full scale: peak" if self.readings.true_peak_dbtp > 0 else "Peak"
         return (
             f"{over} {decibels(change.after.peak_dbfs, sign=change.after.peak_dbfs > 0)} dBFS, "
@@ -311,14 +300,14 @@ PICTURES: dict[type, type[Picture]] = {
     Gain: MetersPicture,
     Colour: ColourPicture,
 }
-"""Which picture shows a stage, by the type of the details that it reports, or else by the type of its processor."""
+"""The picture for a stage, by the type of the details that it reports, or else by the type of its processor."""
 
 
 def picture_class(stage) -> type[Picture]:
-    """The kind of picture that shows a stage of a chain (a ``StageResult``); ValueError if there is none."""
+    """The kind of picture for a stage of a chain (a ``StageResult``); ValueError if there is none."""
     for kind in (*type(stage.detail).__mro__, *type(stage.processor).__mro__):
         if kind in PICTURES:
             return PICTURES[kind]
     raise ValueError(
-        f"processor: there is no picture for a {type(stage.processor).__name__}; list one in plots.PICTURES."
+        f"processor: there is no picture for a {type(stage.processor).__name__}; list one in pictures.PICTURES."
     )

@@ -1,6 +1,6 @@
-"""The pictures of level prep: words against the level around them, the gain regions on them, and what a waveform hides.
+"""The pictures of level prep: words against the level around them, gain regions, and what a waveform hides.
 
-A region is shaded and carries its gain; what is only proposed has a dashed outline.
+A region is shaded and labelled with its gain. A proposal has a dashed outline.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import to_rgba
 
-from vocomp_lab.analysis.measures import decibels
 from vocomp_lab.analysis.words import Span, running_level, voiced_words
 from vocomp_lab.pictures.panels import Panel, WaveformPanel, Window
 from vocomp_lab.pictures.pictures import Picture
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, PURPLE, VERMILION
+from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, PURPLE, TEXT_PT, VERMILION, plain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.text import decibels
 
 _LABELS = 40
 _BELOW_DB, _ABOVE_DB = 15.0, 10.0
@@ -28,14 +28,14 @@ _SPREAD_PERCENTILES = (5, 95)
 
 @dataclass(frozen=True)
 class Marks:
-    """What a picture of regions shows beside those in force: proposals, and the stretch that is chosen in the list."""
+    """What a picture shows besides the regions: proposals, and the stretch that is chosen in the list."""
 
     proposals: tuple[GainRegion, ...] = ()
     chosen: tuple[float, float] | None = None
 
 
 class RegionsPanel(Panel):
-    """Each word's level before and after as a bar, the running level behind them, the regions as shading."""
+    """Each word's level before and after as a bar, the running level behind them, and shaded regions."""
 
     def __init__(self, ax: Axes):
         super().__init__(ax)
@@ -81,7 +81,7 @@ class RegionsPanel(Panel):
         self.ax.set_ylim(middle - _BELOW_DB, middle + _ABOVE_DB)
 
     def set_gains(self, gains: ClipGain, marks: Marks, window: Window) -> np.ndarray:
-        """Show regions and marks; returns the words' levels after them."""
+        """Show regions and marks. Returns the words' levels with the regions' gains."""
         after_db = word_levels_after(self.words, gains)
         self.after.set_segments(self._bars(after_db))
         self.regions.set_verts([self._box(region.start_s, region.end_s) for region in gains.regions])
@@ -138,8 +138,8 @@ class RegionsPicture(Picture):
         self.levels.set_words(voiced_words(clip), running_level(clip), window.shift_s)
         self.invalidate()
 
-    def set_result(self, stage, window: Window, sung: np.ndarray) -> None:
-        """Show what the regions do, with the ``marks`` that are to be seen beside them."""
+    def set_result(self, stage, window: Window, active: np.ndarray) -> None:
+        """Show what the regions do, and the ``marks`` beside them."""
         if self.waveform.set_after(stage.output, window):
             self.invalidate()
         self.gains = stage.processor
@@ -180,19 +180,19 @@ def stretch_text(region: GainRegion) -> str:
 
 
 def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
-    """The words' levels with the gains on them: each by the gain in its middle, shape (words,)."""
+    """The words' levels with the gains on them, each by the gain at its middle; shape (words,)."""
     levels_db = np.array([word.level_db for word in words])
     return levels_db + gains.gain_db_at([(word.start_s + word.end_s) / 2 for word in words]) if words else levels_db
 
 
 def spread_db(levels_db) -> float:
-    """How far nine levels in ten lie apart: 95th minus 5th percentile in dB; NaN of none."""
+    """How far apart nine levels in ten lie: 95th minus 5th percentile in dB; NaN without levels."""
     levels_db = np.asarray(levels_db, dtype=np.float64)
     return float(np.diff(np.percentile(levels_db, _SPREAD_PERCENTILES))[0]) if len(levels_db) else np.nan
 
 
 def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> None:
-    """Peak against loudness, a dot a word: what the eye sees in a waveform, and what the ear hears.
+    """Peak against loudness, a dot for each word: what the eye sees in a waveform, and what the ear hears.
 
     Parameters
     ----------
@@ -200,19 +200,16 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     peaks_dbfs, loudness_lufs : array_like, shape (words,)
     labels : sequence of str, length (words,)
     named : sequence of int
-        The dots that carry their label.
+        Indices of the words whose dots are labelled.
     """
     peaks_dbfs, loudness_lufs = np.asarray(peaks_dbfs, dtype=np.float64), np.asarray(loudness_lufs, dtype=np.float64)
+    plain(ax)
     ax.plot(loudness_lufs, peaks_dbfs, "o", color=BLUE, markersize=6, alpha=0.7)
     for k in named:
         ax.plot(loudness_lufs[k], peaks_dbfs[k], "D", color=VERMILION, markersize=8)
-        ax.annotate(labels[k], (loudness_lufs[k], peaks_dbfs[k]), (7, 4), textcoords="offset points", fontsize=10.5)
+        ax.annotate(labels[k], (loudness_lufs[k], peaks_dbfs[k]), (7, 4), textcoords="offset points", fontsize=TEXT_PT)
     tell(ax, f"{len(labels)} words", *(
         f"{labels[k]}: loudness {decibels(loudness_lufs[k])} LUFS, peak {decibels(peaks_dbfs[k])} dBFS" for k in sorted(named)
     ))  # fmt: skip
-    ax.set_xlabel("loudness: what the ear hears (LUFS)", fontsize=10.5)
-    ax.set_ylabel("peak: what the eye sees (dBFS)", fontsize=10.5)
-    ax.tick_params(labelsize=10.5)
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.grid(True, color="#dddddd", linewidth=0.6)
+    ax.set(xlabel="loudness: what the ear hears (LUFS)", ylabel="peak: what the eye sees (dBFS)")
     ax.margins(0.12)

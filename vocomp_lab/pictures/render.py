@@ -1,8 +1,7 @@
-"""The picture of a rendered file: loudness before and after, and every stage's gain reduction on one time axis."""
+"""The picture of a rendered file: loudness before and after, and every stage's gain reduction over the same time."""
 
 from __future__ import annotations
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -10,13 +9,13 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vocomp_lab.analysis.file_render import Rendered, StageTrack
 from vocomp_lab.pictures.panels import column_extremes
-from vocomp_lab.pictures.style import AMBER, BLUE, GREY, SKY, VERMILION
+from vocomp_lab.pictures.style import AMBER, BLUE, GREY, SKY, VERMILION, in_our_style
+from vocomp_lab.sound.text import clock, decibels, minus
 
 COLUMNS = 1_000
 _TICKS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800)
 _LEAST_REDUCTION_DB = 3.0
 _LOUDNESS_SPAN_LU = 40.0
-_STYLE = {"font.size": 11, "axes.titlesize": 11, "axes.labelsize": 10.5, "xtick.labelsize": 10, "ytick.labelsize": 10}
 
 
 def render_figure(rendered: Rendered) -> Figure:
@@ -29,11 +28,10 @@ def render_figure(rendered: Rendered) -> Figure:
     Returns
     -------
     Figure
-        Loudness on top, then a panel for every stage that has a gain reduction; :func:`findings` says the same in
-        words.
+        Loudness on top, then a panel for every stage with a gain reduction. :func:`findings` says the same in words.
     """
     words = findings(rendered)
-    with mpl.rc_context(_STYLE):
+    with in_our_style():
         figure = Figure(figsize=(10, 3.0 + 1.9 * len(rendered.tracks)), dpi=100, layout="constrained")
         FigureCanvasAgg(figure)
         panels = figure.subplots(1 + len(rendered.tracks), 1, sharex=True, squeeze=False)[:, 0]
@@ -42,17 +40,14 @@ def render_figure(rendered: Rendered) -> Figure:
             _draw_reduction(ax, track, rendered.before.duration_s)
         for ax, title in zip(panels, words):
             ax.set_title(title, loc="left")
-            ax.spines[["top", "right"]].set_visible(False)
-            ax.grid(True, color="#dddddd", linewidth=0.6)
-            ax.set_axisbelow(True)
         panels[-1].set_xlim(0, rendered.before.duration_s)
         panels[-1].xaxis.set_major_locator(
             MultipleLocator(next((s for s in _TICKS_S if s * 9 >= rendered.before.duration_s), 3600))
         )
-        panels[-1].xaxis.set_major_formatter(FuncFormatter(_clock))
+        panels[-1].xaxis.set_major_formatter(FuncFormatter(_tick))
         panels[-1].set_xlabel("time (min:s)")
         if rendered.tracks:
-            figure.legend(*panels[-1].get_legend_handles_labels(), loc="outside lower center", ncols=3, frameon=False)
+            figure.legend(*panels[-1].get_legend_handles_labels(), loc="outside lower center", ncols=3)
     return figure
 
 
@@ -60,8 +55,8 @@ def findings(rendered: Rendered) -> list[str]:
     """One sentence for each panel of :func:`render_figure`: the finding that is its title."""
     before, after = rendered.before, rendered.after
     loud = (
-        f"Loudness {_number(before.loudness_lufs)} → {_number(after.loudness_lufs)} LUFS, "
-        f"range {before.range_lu:.1f} → {after.range_lu:.1f} LU, crest factor {_number(before.crest_db)} → {_number(after.crest_db)} dB"
+        f"Loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS, "
+        f"range {before.range_lu:.1f} → {after.range_lu:.1f} LU, crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB"
     )
     return [loud, *(_finding(track) for track in rendered.tracks)]
 
@@ -76,14 +71,9 @@ def _finding(track: StageTrack) -> str:
     )
 
 
-def _clock(time_s: float, _place) -> str:
+def _tick(time_s: float, _place) -> str:
     """Minutes and seconds, with a decimal only where a tick needs it."""
-    minutes, seconds = divmod(round(time_s, 1), 60)
-    return f"{minutes:.0f}:{seconds:04.1f}" if seconds % 1 else f"{minutes:.0f}:{seconds:02.0f}"
-
-
-def _number(value: float) -> str:
-    return f"{value:.1f}".replace("-", "−") if np.isfinite(value) else "–" if np.isnan(value) else "−∞"
+    return clock(time_s, 0 if round(float(time_s), 1).is_integer() else 1)
 
 
 def _columns(duration_s: float, values: np.ndarray):
@@ -104,7 +94,7 @@ def _draw_loudness(ax, rendered):
     top = max(tops) if np.isfinite(max(tops)) else 0.0
     ax.set_ylim(top - _LOUDNESS_SPAN_LU, top + 3.0)
     ax.set_ylabel("short-term\nloudness (LUFS)")
-    ax.legend(loc="lower right", ncols=2, framealpha=0.9)
+    ax.legend(loc="lower right", ncols=2, frameon=True, framealpha=0.9)
 
 
 def _draw_reduction(ax, track, duration_s):
@@ -122,4 +112,4 @@ def _draw_reduction(ax, track, duration_s):
     ax.axhline(-track.stats.median_db, color=GREY, linestyle=":", linewidth=1.4, label="median while someone sings")
     ax.set_ylim(-max(1.15 * float(high.max()), _LEAST_REDUCTION_DB), 0.0)
     ax.set_ylabel("gain\nreduction (dB)")
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda db, _: f"{db:g}".replace("-", "−")))
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda db, _: minus(f"{db:g}")))

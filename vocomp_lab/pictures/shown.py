@@ -1,7 +1,4 @@
-"""A figure with its text alternative: its findings, its axes, and the numbers of every line, read off what is drawn.
-
-Every lesson shows its figures this way, first ``02_level_prep``.
-"""
+"""A figure with its text alternative: its findings, its axes, and the numbers of every line, read off what is drawn."""
 
 from __future__ import annotations
 
@@ -15,10 +12,13 @@ from IPython.display import HTML, display
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from vocomp_lab.sound.text import figure as figure_text
+
 POINTS = 5
-"""How many points of a line are told, ends included; of a few separate dots each one is."""
+"""How many points of a line the text gives, ends included."""
 MOST_DOTS = 8
-_TOLD: weakref.WeakKeyDictionary = weakref.WeakKeyDictionary()
+"""Of so few separate dots it gives each one."""
+_SAID: weakref.WeakKeyDictionary = weakref.WeakKeyDictionary()
 
 
 def show(figure: Figure) -> None:
@@ -27,21 +27,21 @@ def show(figure: Figure) -> None:
     Parameters
     ----------
     figure : Figure
-        What :func:`described` says of it becomes its alternative text.
+        Its alternative text is what :func:`described` says.
 
     Notes
     -----
-    It goes out as HTML, so that the text stays with the picture in exported pages, too. White paper in both themes, as
-    all pictures here.
+    It goes out as HTML, so the text stays with the picture in exported pages, too. The paper is white in both themes,
+    like that of all pictures here.
     """
-    from matplotlib import pyplot  # half a second to import, which those who only describe don't need
+    from matplotlib import pyplot  # takes half a second to import, and a description doesn't need it
 
     display(HTML(picture_html(figure)))
     pyplot.close(figure)
 
 
 def picture_html(figure: Figure) -> str:
-    """A figure as an ``<img>`` that carries picture and text alternative."""
+    """A figure as an ``<img>`` with picture and text alternative."""
     file = io.BytesIO()
     figure.savefig(file, format="png", facecolor="white", bbox_inches="tight")
     source = base64.b64encode(file.getvalue()).decode()
@@ -50,8 +50,8 @@ def picture_html(figure: Figure) -> str:
 
 
 def tell(ax: Axes, *sentences: str) -> None:
-    """Say what an axes shows, where its lines alone don't tell it well: replaces what is read off its lines."""
-    _TOLD[ax] = sentences
+    """Say what an Axes shows where its lines alone don't say it well. Replaces what is read off its lines."""
+    _SAID[ax] = sentences
 
 
 def described(figure: Figure) -> str:
@@ -64,9 +64,9 @@ def described(figure: Figure) -> str:
     Returns
     -------
     str
-        Title; then for each axes its own title, what is on its axes and from where to where, points of each line that
-        has a label, with its highest and lowest, and what is written into it. Where :func:`tell` was called, that
-        stands instead of the lines and what is written.
+        The title. Then for each Axes its own title, what its axes show and their ranges, points of each line that has
+        a label, with its highest and lowest, and the text in it. Where :func:`tell` was called, its sentences replace
+        the lines and the text.
     """
     title = figure.get_suptitle()
     parts = [title] if title else []
@@ -85,23 +85,23 @@ def _axes_in_words(ax: Axes) -> list[str]:
     if upward:
         low, high = sorted((bottom, top))
         axes.append(f"{'upward' if bottom <= top else 'downward'} {upward}, {_number(low)} to {_number(high)}")
-    return [*titles, *(["Axes: " + "; ".join(axes)] if axes else []), *(_TOLD[ax] if ax in _TOLD else _contents(ax))]
+    return [*titles, *(["Axes: " + "; ".join(axes)] if axes else []), *(_SAID[ax] if ax in _SAID else _contents(ax))]
 
 
 def _label(siblings, get) -> str:
-    """The label of an axis, or of another one that shares it; rows of names have none."""
+    """The label of an axis, or of one that shares it. An axis of names has none."""
     return next((label for ax in siblings if (label := get(ax))), "")
 
 
 def _contents(ax: Axes) -> list[str]:
     named = [line for line in ax.lines if line.get_visible() and not line.get_label().startswith("_")]
-    told = [_line_in_words(ax, line) for line in named]
+    lines = [_line_in_words(ax, line) for line in named]
     written = [text.get_text() for text in ax.texts if text.get_visible() and text.get_text().strip()]
-    return [*told, *(["Written in it: " + "; ".join(written)] if written else [])]
+    return [*lines, *(["Text in it: " + "; ".join(written)] if written else [])]
 
 
 def _line_in_words(ax: Axes, line) -> str:
-    """Points of a line, evenly spread over what is in sight, and its lowest and highest where these lie elsewhere."""
+    """Points of a line, evenly spread over the part in sight, and its lowest and highest where these are elsewhere."""
     x, y = (np.asarray(values, dtype=np.float64) for values in line.get_data(orig=False))
     low, high = sorted(ax.get_xlim())
     seen = np.isfinite(x) & np.isfinite(y) & (x >= low) & (x <= high)
@@ -127,12 +127,7 @@ def _line_in_words(ax: Axes, line) -> str:
 
 
 def _number(value: float) -> str:
-    """Two decimals at most, the fewer the larger it is, and the true minus sign."""
-    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    text = f"{value:.{decimals}f}"
-    if decimals:
-        text = text.rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text.replace("-", "−")
+    return figure_text(value, digits=3, most_decimals=2)
 
 
 def _clean(text: str) -> str:

@@ -1,7 +1,7 @@
-"""Stages in order: the order of work as one object, with a result per stage and a settings sheet.
+"""Stages in order: a whole chain as one object, with a result for each stage and a settings sheet.
 
 The sheet is JSON that a person can read and any program can parse: a list of stages, each with a name, a type and its
-settings in the unit that the setting's name ends with.
+settings. The name of a setting ends with its unit.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ PROCESSORS = {
         *CHARACTERS.values(),
     )
 }
-"""Every processor that a sheet may name, by the name it has there."""
+"""Every processor that a sheet may name, by its name in the sheet."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,7 @@ class StageResult:
     source, output : Clip
         What went in and what came out.
     detail : Compressed or None
-        All that a dynamics stage reports.
+        Everything that a dynamics stage reports.
     """
 
     name: str
@@ -74,7 +74,7 @@ class StageResult:
 
 @dataclass(frozen=True, eq=False)
 class ChainResult:
-    """The output of a chain and, by name and in order, what each stage did."""
+    """The output of a chain, and what each stage did, by name and in order."""
 
     source: Clip = field(repr=False)
     stages: dict[str, StageResult]
@@ -98,14 +98,13 @@ class Chain:
     Parameters
     ----------
     stages : sequence of (name, processor)
-        Names are text and differ from each other; a processor has an ``apply(clip)`` that returns a Clip or an object
-        with an ``output``.
+        Names are text and all different. A processor has an ``apply(clip)`` that returns a Clip, or an object with an
+        ``output``.
 
     Raises
     ------
     ValueError
-        If a stage is no such pair, or a name stands twice.
-
+        If a stage is not such a pair, or a name is used twice.
 
     Examples
     --------
@@ -129,23 +128,23 @@ class Chain:
             name, processor = stage
             if not isinstance(name, str) or not name.strip():
                 raise ValueError(
-                    f"stages: number {place} has the name {shown(name)}; a name must be text that is not empty."
+                    f"stages: number {place} has the name {shown(name)}; a name must be text, and not empty."
                 )
             if isinstance(processor, type) or not callable(getattr(processor, "apply", None)):
                 raise ValueError(
                     f"stages: {shown(name)} holds {shown(processor)}, which has no apply(clip); give a processor."
                 )
             if name in (other for other, _ in stages):
-                raise ValueError(f"stages: the name {shown(name)} stands twice; every stage needs its own name.")
+                raise ValueError(f"stages: the name {shown(name)} is there twice; every stage needs its own name.")
             stages.append((name, processor))
         object.__setattr__(self, "stages", tuple(stages))
 
     def __getitem__(self, name: str):
-        """The processor of a stage by name."""
+        """The processor of a stage, by name."""
         return dict(self.stages)[name]
 
     def with_stage(self, name: str, processor) -> "Chain":
-        """The chain with other settings for one of its stages."""
+        """The chain with another processor in one of its stages."""
         if name not in dict(self.stages):
             raise ValueError(
                 f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self.stages)}."
@@ -159,8 +158,8 @@ class Chain:
         ----------
         clip : Clip
         reuse : ChainResult, optional
-            An earlier result. The stages before the first one that differs are taken from it if it came from this very
-            clip, so that moving one control costs only what comes after it.
+            An earlier result for this very clip. The stages before the first one that differs are taken from it, so moving
+            one control only costs what comes after it.
 
         Returns
         -------
@@ -181,33 +180,36 @@ class Chain:
             current = results[name].output
         return ChainResult(clip, results)
 
-    def to_json(self) -> str:
-        """The settings sheet as text. Infinity is written ``"inf"``, since JSON has no number for it."""
+    def to_dict(self) -> dict:
+        """The settings sheet as plain data: what :meth:`to_json` writes. Infinity is ``"inf"``, since JSON has no number
+        for it.
+        """
         stages = [
             {"name": name, "type": _type_name(name, processor), "settings": _plain(processor)}
             for name, processor in self.stages
         ]
-        sheet = {"format": SHEET_FORMAT, "version": SHEET_VERSION, "stages": stages}
-        return json.dumps(sheet, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return {"format": SHEET_FORMAT, "version": SHEET_VERSION, "stages": stages}
+
+    def to_json(self) -> str:
+        """The settings sheet as text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
-    def from_json(cls, text: str) -> "Chain":
-        """Read a settings sheet.
+    def from_dict(cls, sheet: dict) -> "Chain":
+        """A chain from a settings sheet as plain data.
 
         Raises
         ------
         ValueError
-            If the text is no settings sheet, or a field is unknown, missing or out of range; the sentence names the
+            If the data is not a settings sheet, or a field is unknown, missing or out of range; the sentence names the
             stage.
         """
-        try:
-            sheet = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
-        except (TypeError, ValueError, RecursionError) as error:
-            raise ValueError(f"text: this is no settings sheet in JSON ({error}).") from None
         _check_keys("the sheet", sheet, {"format", "version", "stages"})
-        if sheet["format"] != SHEET_FORMAT or sheet["version"] != SHEET_VERSION:
+        version = sheet["version"]
+        # True equals 1, but is no version.
+        if sheet["format"] != SHEET_FORMAT or isinstance(version, bool) or version != SHEET_VERSION:
             raise ValueError(
-                f"format: {shown(sheet['format'])}, version {shown(sheet['version'])} can't be read; "
+                f"format: {shown(sheet['format'])}, version {shown(version)} can't be read; "
                 f"it must be {SHEET_FORMAT!r}, version {SHEET_VERSION}."
             )
         if not isinstance(sheet["stages"], list):
@@ -217,10 +219,26 @@ class Chain:
             _check_keys(f"stage {place}", stage, {"name", "type", "settings"})
             if not isinstance(stage["type"], str) or stage["type"] not in PROCESSORS:
                 raise ValueError(
-                    f"type: {shown(stage['type'])} of stage {shown(stage['name'])} is unknown; known are {', '.join(PROCESSORS)}."
+                    f"type: {shown(stage['type'])} of stage {shown(stage['name'])} is unknown; known are "
+                    f"{', '.join(PROCESSORS)}."
                 )
             stages.append((stage["name"], _build(stage["name"], PROCESSORS[stage["type"]], stage["settings"])))
         return cls(stages)
+
+    @classmethod
+    def from_json(cls, text: str) -> "Chain":
+        """A chain from the text of a settings sheet.
+
+        Raises
+        ------
+        ValueError
+            If the text is not JSON, or has a field twice; otherwise as :meth:`from_dict`.
+        """
+        try:
+            sheet = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
+        except (TypeError, ValueError, RecursionError) as error:
+            raise ValueError(f"text: this is not a settings sheet in JSON ({error}).") from None
+        return cls.from_dict(sheet)
 
 
 def _type_name(name, processor) -> str:
@@ -250,14 +268,14 @@ def _unplain(value):
 
 
 def _build(name, kind, settings):
-    """A processor from its settings; a setting that holds objects of its own names their kind in ``kind.NESTED``."""
+    """A processor from its settings. ``kind.NESTED`` names the type of the objects that a setting holds."""
     return _build_part(f"stage {shown(name)}", kind, settings)
 
 
 def _build_part(where, kind, settings):
     known = {part.name: part for part in dataclasses.fields(kind)}
     if not isinstance(settings, dict):
-        raise ValueError(f"settings: those of {where} are no JSON object; give field names with values.")
+        raise ValueError(f"settings: those of {where} are not an object; give field names with values.")
     unknown = [field for field in settings if field not in known]
     if unknown:
         raise ValueError(
@@ -278,7 +296,7 @@ def _build_part(where, kind, settings):
 
 
 def _build_parts(where, field, kind, values):
-    """A list of settings within a setting, each built to its kind; what is no list is left for the owner to refuse."""
+    """A list of settings within a setting, each made into an object; anything but a list is left for the owner to refuse."""
     if not isinstance(values, list):
         return _unplain(values)
     return tuple(
@@ -293,12 +311,12 @@ def _check_keys(what, value, keys):
 
 
 def _refuse_constant(name):
-    raise ValueError(f"{name} is no JSON number")
+    raise ValueError(f"{name} is not a JSON number")
 
 
 def _refuse_twice(pairs):
     fields = dict(pairs)
     if len(fields) < len(pairs):
         twice = Counter(name for name, _ in pairs).most_common(1)[0][0]
-        raise ValueError(f"the field {shown(twice)} stands twice")
+        raise ValueError(f"the field {shown(twice)} is there twice")
     return fields

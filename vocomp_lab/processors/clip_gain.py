@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.processors.flow import Flow, Piece, Processor
 from vocomp_lab.sound.checks import Settings, check_number, check_whole, shown
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 
@@ -46,17 +46,28 @@ class GainRegion(Settings):
         )
 
 
+class ClipGainFlow(Flow):
+    """Knows how far into the sound it is, and multiplies by the gain of that moment."""
+
+    frames = 0
+
+    def push(self, block, last):
+        times_s = (self.frames + np.arange(len(block))) / self.rate
+        self.frames += len(block)
+        yield Piece(block * self.processor._amplitude_at(times_s)[:, None])
+
+
 @dataclass(frozen=True)
-class ClipGain(Settings):
+class ClipGain(Processor):
     """Gain by hand: stretches of a take, each with a gain of its own, joined by crossfades.
 
     Parameters
     ----------
     regions : sequence of GainRegion
-        In any order (they are kept sorted by time). They may touch, where the gain goes straight from one to the other,
-        but not overlap.
+        In any order; they are kept sorted by time. They may touch, and the gain then goes straight from one to the
+        other, but they must not overlap.
     crossfade_ms : float
-        1 to 1,000 ms. Length of the fade from one gain to the next, centred on each border.
+        1 to 1,000 ms. Length of the fade from one gain to the next, centred on each edge.
 
     Raises
     ------
@@ -65,13 +76,14 @@ class ClipGain(Settings):
 
     Notes
     -----
-    The fades are *equal gain*: amplitude goes in a straight line. Both sides of a border are the same sound at two
-    gains, so that they add up in amplitude; an equal-power fade, meant for two unrelated sounds, would swell by up to
-    3 dB in the middle. Common practice, no source. Where two borders lie closer than a fade is long, each fade shrinks
-    so that they just meet in the middle. A region that starts with the clip has no fade at its start; what lies beyond
-    the clip's end is ignored. Outside all regions and fades the samples stay as they are, bit for bit.
+    The fades are *equal gain*: the amplitude goes in a straight line. Both sides of an edge are the same sound at two
+    gains, so they add up in amplitude; an equal-power fade, meant for two unrelated sounds, would swell by up to 3 dB
+    in the middle. Common practice, no source. Where two edges lie closer together than a fade is long, the fades shrink
+    until they just meet in the middle. A region that starts with the clip has no fade at its start. What lies beyond
+    the clip's end is ignored. Outside all regions and fades the samples stay as they are, bit for bit. Samples may go
+    over full scale.
 
-    The objects never change: every edit gives a new one, so that undo is keeping the old one.
+    The objects never change. Every edit gives a new one, so to undo, go back to the old one.
 
     Examples
     --------
@@ -83,6 +95,7 @@ class ClipGain(Settings):
     (GainRegion(start_s=2.0, end_s=4.0, gain_db=5.0),)
     """
 
+    FLOW = ClipGainFlow
     NESTED: ClassVar[dict[str, type]] = {"regions": GainRegion}
 
     regions: tuple[GainRegion, ...] = ()
@@ -118,29 +131,24 @@ class ClipGain(Settings):
         """
         return np.asarray(amplitude_to_db(self._amplitude_at(np.asarray(times_s, dtype=np.float64))))
 
-    def apply(self, clip: Clip) -> Clip:
-        """The clip with every region turned up or down; samples may go over full scale."""
-        gains = self._amplitude_at(clip.times_s())
-        return clip.with_samples(clip.samples * (gains if clip.samples.ndim == 1 else gains[:, None]))
-
     def with_region(self, region: GainRegion) -> "ClipGain":
-        """With one region more; a ValueError if it overlaps another."""
+        """With one more region; a ValueError if it overlaps another."""
         return replace(self, regions=(*self.regions, region))
 
     def without(self, index: int) -> "ClipGain":
-        """Without the region number `index`, counted from 0 in order of time."""
+        """Without region `index`, counted from 0 in order of time."""
         return self._with(index)
 
     def moved(self, index: int, start_s: float, end_s: float) -> "ClipGain":
-        """With the region number `index` at another time; a ValueError if it then overlaps another."""
+        """With region `index` at another time; a ValueError if it then overlaps another."""
         return self._with(index, replace(self._region(index), start_s=start_s, end_s=end_s))
 
     def changed(self, index: int, gain_db: float) -> "ClipGain":
-        """With another gain for the region number `index`."""
+        """With another gain for region `index`."""
         return self._with(index, replace(self._region(index), gain_db=gain_db))
 
     def split(self, index: int, at_s: float) -> "ClipGain":
-        """With the region number `index` cut in two at a time inside it; both keep its gain, and sound the same."""
+        """With region `index` cut in two at a time inside it. Both parts keep its gain, and the sound is the same."""
         region = self._region(index)
         at_s = check_number("at_s", at_s, region.start_s, region.end_s, "s", low_open=True)
         if at_s == region.end_s:
@@ -148,7 +156,7 @@ class ClipGain(Settings):
         return self._with(index, replace(region, end_s=at_s), replace(region, start_s=at_s))
 
     def cut_from(self, start_s: float) -> "ClipGain":
-        """As it must be for the clip without its first `start_s` seconds: the same regions, that much sooner."""
+        """The same for the clip without its first `start_s` seconds: all regions that much earlier."""
         left = [region for region in self.regions if region.end_s > start_s]
         moved = [replace(r, start_s=max(r.start_s - start_s, 0.0), end_s=r.end_s - start_s) for r in left]
         return replace(self, regions=tuple(moved))
@@ -164,7 +172,7 @@ class ClipGain(Settings):
 
     def _amplitude_at(self, times_s: np.ndarray) -> np.ndarray:
         """Gain as a factor: a line through the starts and ends of all fades."""
-        # Every border as (time, gain before, gain after); the gain between two regions that don't touch is 1.
+        # Every edge as (time, gain before, gain after); the gain between two regions that don't touch is 1.
         borders, level, last_end = [], 1.0, 0.0
         for region in self.regions:
             gain = db_to_amplitude(region.gain_db)

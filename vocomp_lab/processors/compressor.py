@@ -2,7 +2,7 @@
 
 The signal path, after Giannoulis, Massberg & Reiss, "Digital Dynamic Range Compressor Design: A Tutorial and Analysis",
 J. Audio Eng. Soc. 60(6), 2012: level in dB → static curve → smoothing of the reduction in dB → gain. One reduction
-serves all channels, so that the stereo picture holds still.
+serves all channels, so the stereo image stays still.
 """
 
 from __future__ import annotations
@@ -13,13 +13,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.signal import butter
 
+from vocomp_lab.processors.flow import Flow, Piece, Processor, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient, smooth_feedback, static_reduction
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import OrNone, Range, Settings, Words, check_below_nyquist
+from vocomp_lab.sound.checks import OrNone, Range, Words, check_below_nyquist
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
-# Digital silence counts as this level, so that decibels stay finite; it lies under every threshold that is allowed.
+# Digital silence counts as this level, so that decibels stay finite. It lies below every legal threshold.
 FLOOR_DB = -200.0
 
 DETECTORS = ("peak", "rms")
@@ -35,7 +36,7 @@ DYNAMICS_RULES = {
     "makeup_db": Range(-48, 48, "dB"),
     "mix": Range(0, 1),
 }
-"""What the settings that dynamics processors share may be."""
+"""The legal ranges of the settings that dynamics processors share."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +72,7 @@ class Compressed:
 
     @property
     def removed_shares(self) -> tuple[float, float]:
-        """What was removed, as shares of source and output: removed = first · source − second · output.
+        """Two factors that give what was removed: removed = first · source − second · output.
 
         With g the gain of the reduction and M that of the make-up, the output is mix·g·M·source + (1 − mix)·source, and
         removed is mix·(1 − g)·source: without the make-up, which took nothing away.
@@ -81,34 +82,55 @@ class Compressed:
 
     @property
     def removed(self) -> Clip:
-        """What the processor took away from the source, make-up gain left aside."""
+        """What the processor took away from the source, ignoring make-up gain."""
         of_source, of_output = self.removed_shares
         return self.source.with_samples(of_source * self.source.samples - of_output * self.output.samples)
 
 
-class Dynamics(Settings):
-    """What all processors share that turn gain down by a static curve; their fields hold its threshold and ratio."""
+class Dynamics(Processor):
+    """What all processors that turn gain down by a static curve share. Their fields hold its threshold and ratio."""
 
     threshold_db: float
     ratio: float
     knee_db: float
+    makeup_db: float = 0.0
+    mix: float = 1.0
+
+    def apply(self, clip: Clip) -> Compressed:
+        """The processed clip, with the reduction and the level that led to it.
+
+        Parameters
+        ----------
+        clip : Clip
+
+        Returns
+        -------
+        Compressed
+
+        Raises
+        ------
+        ValueError
+            If the settings can't work at the clip's rate: a frequency at or over half of it.
+        """
+        samples, reduction_db, detector_db = self.flow(clip.rate, clip.channels).whole(clip.columns)
+        return Compressed(in_shape_of(clip, samples), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
     @property
     def slope(self) -> float:
         """Decibels of reduction per decibel over the threshold, once the full ratio is reached: 1 − 1/ratio."""
         return 1.0 - 1.0 / self.ratio
 
-    def asked_db(self, level_db):
-        """The reduction that the static curve asks for at a level, both in dB and of one shape."""
+    def target_reduction_db(self, level_db):
+        """The static curve's reduction at a level, before smoothing: dB, ≥ 0, in the shape of the level."""
         return static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
 
     def static_curve(self, level_db):
-        """The level that comes out, once settled, for a level that comes in: before make-up gain and colour.
+        """The settled output level for an input level, before make-up gain and colour.
 
         Parameters
         ----------
         level_db : float or array_like
-            In dB, counted as the threshold is; −inf included.
+            In dB, on the threshold's scale; −inf is legal.
 
         Returns
         -------
@@ -119,8 +141,47 @@ class Dynamics(Settings):
         Giannoulis, Massberg & Reiss (2012), eq. 4.
         """
         level_db = np.asarray(level_db, dtype=float)
-        out = level_db - self.asked_db(level_db)
+        out = level_db - self.target_reduction_db(level_db)
         return float(out) if out.ndim == 0 else out
+
+
+class CompressorFlow(Flow):
+    """What all compressors share: detector, smoother, and samples that wait for their reduction."""
+
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        # With look-ahead the detector hears more frames than the sound has, and its first answers come before it.
+        self.ahead = self.skip = int(round(getattr(processor, "lookahead_ms", 0.0) * rate / 1000.0))
+        self.samples, self.levels_db = Queue(channels), Queue()
+        # Settings that don't fit this rate are refused before any sound is read.
+        self.detect_db(np.zeros((0, channels)))
+
+    def push(self, block, last):
+        self.samples.put(block)
+        heard = np.concatenate([block, np.zeros((self.ahead, self.channels))]) if last and self.ahead else block
+        if len(heard):
+            self.levels_db.put(self.detect_db(heard))
+        levels_db = self.levels_db.take(self.ready(len(self.levels_db), last))
+        skipped = min(self.skip, len(levels_db))
+        self.skip -= skipped
+        reduction_db = self.processor.reduction_db(levels_db, self.rate, memory=self.memory)[skipped:]
+        levels_db = levels_db[skipped:]
+        if last and len(reduction_db) == 0:
+            yield from self.turn_down(Piece(np.zeros((0, self.channels)), reduction_db, levels_db), True)
+        for part in self.pieces(len(reduction_db)):
+            piece = Piece(self.samples.take(part.stop - part.start), reduction_db[part], levels_db[part])
+            yield from self.turn_down(piece, last and part.stop == len(reduction_db))
+
+    def detect_db(self, columns):
+        return self.processor.detect_db(columns, self.rate, self.memory)
+
+    def turn_down(self, piece, last):
+        """The piece with its reduction on the samples."""
+        dry, mix = piece.samples, self.processor.mix
+        if mix > 0:
+            wet = dry * db_to_amplitude(self.processor.makeup_db - piece.reduction_db)[:, None]
+            piece = piece._replace(samples=mix * wet + (1.0 - mix) * dry if mix < 1.0 else wet)
+        yield piece
 
 
 @dataclass(frozen=True)
@@ -132,32 +193,33 @@ class Compressor(Dynamics):
     threshold_db : float
         Level above which gain is reduced, dBFS, −120 to 24.
     ratio : float
-        Decibels in per decibel out above the threshold, 1 to infinity (``math.inf``: a limiter's curve).
+        Decibels in per decibel out, above the threshold; 1 to infinity (``math.inf``: a limiter's curve).
     attack_ms : float
-        Time constant while the demanded reduction is above the one in force, above 0 to 5,000. The time in which 63.2 %
-        of a step is covered; other definitions differ: see the notes.
+        Time constant while the target reduction is above the present one, above 0 to 5,000. It is the time to cover
+        63.2 % of a step; other definitions differ: see the notes.
     release_ms : float
-        Time constant while it is not, above 0 to 20,000.
+        Time constant while it isn't, above 0 to 20,000.
     knee_db : float
         Width of the soft knee, centred on the threshold; 0 is a hard knee. 0 to 48.
     makeup_db : float
         Gain of the compressed path after the reduction, −48 to 48.
     detector : {"peak", "rms"}
-        What counts as the level: every sample's magnitude, or the root of a running mean of squares.
+        What counts as the level: each sample's magnitude, or the root of a running mean square.
     rms_ms : float
         Time constant of that mean, above 0 to 1,000; unused by "peak".
     topology : {"feedforward", "feedback"}
-        Whether the detector listens to the input or to the output. Feedback corrects its own error, and so settles
-        about `ratio` times faster than its times say; at an infinite ratio its attack takes no time.
+        Whether the detector listens to the input or to the output. Feedback corrects its own error, so it settles
+        about `ratio` times faster than its times say. At an infinite ratio its attack takes no time.
     lookahead_ms : float
-        How far ahead of the sound the detector listens, 0 to 100. The output is not late: the whole clip is at hand.
+        How far ahead of the sound the detector listens, 0 to 100. The output is not delayed: the whole clip is known.
     mix : float
-        Share of the compressed path: 1 is all compressed, 0 is the input bit for bit. The paths are time-aligned.
+        Share of the compressed path: 1 is all compressed, 0 is the input, bit for bit. The two paths are aligned in
+        time.
     sidechain_highpass_hz : float, optional
         Corner of a second-order Butterworth high-pass that only the detector hears, 10 Hz up. None leaves it out.
     ballistics : {"branching", "decoupled"}
-        How the smoother's two times combine: the branching smoother, or the release stage followed by the attack stage.
-        The decoupled one needs the feed-forward topology.
+        How attack and release combine: one smoother that switches between them, or a release stage followed by an
+        attack stage. "decoupled" needs the feed-forward topology.
 
     Raises
     ------
@@ -167,9 +229,9 @@ class Compressor(Dynamics):
     Notes
     -----
     Giannoulis, Massberg & Reiss (2012): static curve eq. 4, log-domain smoothing section 2.2 and eq. 16 and 17. Several
-    channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of demanded
-    reduction is 63.2 % covered after one time constant τ, 90 % after 2.303 τ; some makers state 90 % times, some the
-    time for 10 dB, so equal figures need not sound equal.
+    channels are linked by their loudest (peak) or their mean square (RMS). Times in the trade: a step of the target
+    reduction is 63.2 % covered after one time constant τ, and 90 % after 2.303 τ. Some makers state 90 % times, some
+    the time for 10 dB, so equal figures need not sound equal.
 
     Examples
     --------
@@ -195,6 +257,7 @@ class Compressor(Dynamics):
     sidechain_highpass_hz: float | None = None
     ballistics: str = "branching"
 
+    FLOW = CompressorFlow
     RULES = {
         **DYNAMICS_RULES,
         "detector": Words(DETECTORS),
@@ -210,36 +273,6 @@ class Compressor(Dynamics):
         if self.ballistics == "decoupled" and self.topology == "feedback":
             raise ValueError("ballistics: 'decoupled' is not allowed with topology 'feedback'; give 'branching' there.")
 
-    def apply(self, clip: Clip) -> Compressed:
-        """Compress a clip.
-
-        Parameters
-        ----------
-        clip : Clip
-
-        Returns
-        -------
-        Compressed
-
-        Raises
-        ------
-        ValueError
-            If the side-chain's corner lies at or over half the clip's sample rate.
-        """
-        ahead = int(round(self.lookahead_ms * clip.rate / 1000.0))
-        heard = clip.columns
-        if ahead:
-            # The detector hears `ahead` frames more than the clip holds, and its first `ahead` answers come before it.
-            heard = np.concatenate([heard, np.zeros((ahead, clip.channels))])
-        detector_db = self.detect_db(heard, clip.rate)
-        reduction_db = self.reduction_db(detector_db, clip.rate)
-        reduction_db, detector_db = reduction_db[ahead:], detector_db[ahead:]
-        gain = db_to_amplitude(self.makeup_db - reduction_db)
-        wet = clip.samples * (gain if clip.samples.ndim == 1 else gain[:, None])
-        if self.mix < 1.0:
-            wet = self.mix * wet + (1.0 - self.mix) * clip.samples if self.mix > 0 else clip.samples
-        return Compressed(clip.with_samples(wet), reduction_db, detector_db, clip, self.makeup_db, self.mix)
-
     def detect_db(self, columns: np.ndarray, rate: int, memory: Memory | None = None) -> np.ndarray:
         """The level that the gain computer sees.
 
@@ -248,7 +281,7 @@ class Compressor(Dynamics):
         columns : ndarray, shape (frames, channels)
         rate : int
         memory : Memory, optional
-            Of the block before, where a long file is taken block by block; without it, all is at rest.
+            For a long file, block by block: what the block before left. Without it, everything starts at rest.
 
         Returns
         -------
@@ -279,7 +312,7 @@ class Compressor(Dynamics):
         state : float
             The reduction before the first frame.
         memory : Memory, optional
-            Of the block before, where a long file is taken block by block; the state then counts for its first block.
+            For a long file, block by block: what the block before left. `state` then only counts for the first block.
 
         Returns
         -------
@@ -298,6 +331,6 @@ class Compressor(Dynamics):
             )
         else:
             smooth = memory.decoupled if self.ballistics == "decoupled" else memory.branching
-            reduction = smooth("reduction", self.asked_db(detector_db), attack, release, state)
-        # Rounding in the solver may leave −1e-16 where 0 is meant.
+            reduction = smooth("reduction", self.target_reduction_db(detector_db), attack, release, state)
+        # The solver's rounding may leave −1e-16 where 0 is meant.
         return np.maximum(reduction, 0.0)

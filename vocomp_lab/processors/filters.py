@@ -10,35 +10,38 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt, sosfreqz
+from scipy.signal import butter, sosfreqz
 
-from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import Range, Settings, Whole, check_below_nyquist
+from vocomp_lab.processors.flow import Flow, Piece, Processor
+from vocomp_lab.sound.audio import check_rate
+from vocomp_lab.sound.checks import Range, Whole, check_below_nyquist
 from vocomp_lab.sound.levels import amplitude_to_db
 
 FREQ_HZ = Range(10, 96_000, "Hz")
 BELL_RULES = {"freq_hz": FREQ_HZ, "gain_db": Range(-36, 36, "dB"), "q": Range(0.1, 40)}
 
 
-class Filter(Settings):
-    """What all filters share; a filter only says what its sections are."""
+class FilterFlow(Flow):
+    """Runs the sections, which start at rest."""
 
+    def __init__(self, processor, rate, channels):
+        super().__init__(processor, rate, channels)
+        self.sections = processor.sections(rate)
+
+    def push(self, block, last):
+        yield Piece(self.memory.sosfilt("filter", self.sections, block))
+
+
+class Filter(Processor):
+    """What all filters share; each filter only designs its sections."""
+
+    FLOW = FilterFlow
     freq_hz: float
 
     def sections(self, rate: int) -> np.ndarray:
         """Second-order sections at a sample rate, shape (sections, 6), as ``scipy.signal.sosfilt`` takes them."""
         check_below_nyquist("freq_hz", self.freq_hz, rate)
         return self._design(rate)
-
-    def apply(self, clip: Clip) -> Clip:
-        """The filtered clip, as long as the source; the filter starts at rest.
-
-        Raises
-        ------
-        ValueError
-            If the frequency lies at or over half the clip's sample rate.
-        """
-        return clip.with_samples(sosfilt(self.sections(clip.rate), clip.samples, axis=0))
 
     def response(self, freqs_hz, rate: int) -> np.ndarray:
         """Complex frequency response.
@@ -70,7 +73,7 @@ class HighPass(Filter):
     Parameters
     ----------
     freq_hz : float
-        Corner, 10 Hz to under half the clip's rate.
+        Corner, 10 Hz to below half the clip's rate.
     order : int
         1 to 8.
     """
@@ -86,16 +89,16 @@ class HighPass(Filter):
 
 @dataclass(frozen=True)
 class Peaking(Filter):
-    """A bell: boosts or cuts around a frequency and leaves the rest.
+    """A bell: boosts or cuts around a frequency and leaves the rest alone.
 
     Parameters
     ----------
     freq_hz : float
-        Centre, 10 Hz to under half the clip's rate.
+        Centre, 10 Hz to below half the clip's rate.
     gain_db : float
         Gain at the centre, −36 to 36.
     q : float
-        Centre frequency over bandwidth, 0.1 to 40; the bandwidth lies between the points of half the gain in dB.
+        Centre frequency over bandwidth, 0.1 to 40. The bandwidth is measured where the gain in dB is half.
     """
 
     freq_hz: float
@@ -118,7 +121,7 @@ class LowShelf(Filter):
     Parameters
     ----------
     freq_hz : float
-        Where half the gain (in dB) is reached, 10 Hz to under half the clip's rate.
+        Where half the gain (in dB) is reached, 10 Hz to below half the clip's rate.
     gain_db : float
         Gain far below, −36 to 36.
     q : float

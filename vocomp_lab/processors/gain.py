@@ -1,15 +1,23 @@
-"""A plain gain: the trim in front of a compressor, which decides what its threshold sees."""
+"""A plain gain: the trim before a compressor, which decides what its threshold sees."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range, Settings
+from vocomp_lab.processors.flow import Flow, Piece, Processor
+from vocomp_lab.sound.checks import Range
+
+
+class GainFlow(Flow):
+    """Multiplies every sample by the same factor."""
+
+    def push(self, block, last):
+        # The same product as Clip.gained.
+        yield Piece(block * 10.0 ** (self.processor.gain_db / 20.0))
 
 
 @dataclass(frozen=True)
-class Gain(Settings):
+class Gain(Processor):
     """The same gain for every sample.
 
     Parameters
@@ -24,8 +32,8 @@ class Gain(Settings):
 
     Notes
     -----
-    Moves every level of the clip by as much and changes nothing else: crest factor and loudness range stay. Samples may
-    go over full scale; only a file in whole numbers would clip them.
+    Moves every level of the clip by the same amount and changes nothing else: crest factor and loudness range stay.
+    Samples may go over full scale; only a file of whole numbers would clip them.
 
     Examples
     --------
@@ -36,8 +44,5 @@ class Gain(Settings):
 
     gain_db: float = 0.0
 
+    FLOW = GainFlow
     RULES = {"gain_db": Range(-60, 60, "dB")}
-
-    def apply(self, clip: Clip) -> Clip:
-        """The clip with the gain on it."""
-        return clip.gained(self.gain_db)

@@ -1,7 +1,7 @@
 """What a processor remembers from one block of sound to the next, so that a long file can be taken in pieces.
 
-A filter's output hangs on what came before. A :class:`Memory` keeps that, by a name for each filter, so that the same
-code works on a whole clip (a fresh memory: everything at rest) and on blocks (the memory of the block before).
+A filter's output depends on what came before. A :class:`Memory` keeps that under a name for each filter. So the same
+code works on a whole clip (a fresh memory: everything at rest) and on blocks (the memory after the block before).
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from scipy.signal import lfilter, sosfilt
 
 from vocomp_lab.processors.recursion import smooth_branching, smooth_decoupled
 
-# In digital silence a filter rings down to denormal numbers, which are ten times as slow: end it before.
+# In digital silence a filter rings down to denormal numbers, which are ten times as slow: stop it before that.
 _NOTHING = 1e-120
 
 
 class Memory:
-    """The states of a processor's filters between two blocks; empty at the start, when all of them are at rest.
+    """The states of a processor's filters between two blocks; empty at first, when all are at rest.
 
     Notes
     -----
-    However a sound is cut into blocks, filtering them one after the other with the same memory gives what filtering it
-    whole does. Each method takes the filter's name, by which its state is kept; blocks may be empty.
+    However a sound is cut, filtering its blocks in order with the same memory gives the same as filtering the whole.
+    Each method takes the filter's name, under which its state is kept. Blocks may be empty.
     """
 
     def __init__(self):
@@ -46,11 +46,13 @@ class Memory:
         return self.lfilter(name, [1.0 - a], [1.0, -a], block)
 
     def branching(self, name: str, target: np.ndarray, attack, release, rest: float = 0.0) -> np.ndarray:
-        """:func:`vocomp_lab.processors.recursion.smooth_branching` of a block, shape (frames,); `rest` is what it starts from."""
+        """:func:`vocomp_lab.processors.recursion.smooth_branching` of a block, shape (frames,); `rest` is where it
+        starts."""
         return self.solved(name, target, lambda state: smooth_branching(target, attack, release, state), rest)
 
     def decoupled(self, name: str, target: np.ndarray, attack: float, release: float, rest: float = 0.0) -> np.ndarray:
-        """:func:`vocomp_lab.processors.recursion.smooth_decoupled` of a block, shape (frames,); `rest` is what it starts from."""
+        """:func:`vocomp_lab.processors.recursion.smooth_decoupled` of a block, shape (frames,); `rest` is where it
+        starts."""
         if len(target) == 0:
             return target
         out, self._states[name] = smooth_decoupled(target, attack, release, self._states.get(name, (rest, rest)))
@@ -59,7 +61,7 @@ class Memory:
     def solved(
         self, name: str, block: np.ndarray, solve: Callable[[float], np.ndarray], rest: float = 0.0
     ) -> np.ndarray:
-        """What solve(last output) makes of a block, shape (frames,); `rest` is the output before the first one."""
+        """What solve(last output) gives for a block, shape (frames,); `rest` is the output before the first one."""
         if len(block) == 0:
             return block
         out = solve(self._states.get(name, rest))

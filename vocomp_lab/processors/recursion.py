@@ -12,11 +12,11 @@ changes any more. After k walks the first k rows are right whatever the signal, 
 3 to 7 walks, for any attack and release. (Numerical analysis calls this multiple shooting; Keller, "Numerical Methods
 for Two-Point Boundary-Value Problems", 1968, value from memory.)
 
-What leaves the solver is finite, and each row goes on from where the row before it ended. Where Newton's method doesn't
-get there, the same step takes the frames in turn: slow, and right for any step.
+The result is always finite, and each row goes on where the row before it ended. If Newton's method doesn't get there,
+the same step takes the frames one by one: slow, but right for any step.
 
-The plain loops stand here too (:func:`smooth_branching_loop`, :func:`smooth_feedback_loop`): they say what is meant,
-lesson ``04_peak_control`` prints one, and the tests hold the solver to them.
+The plain loops stand here too (:func:`smooth_branching_loop`, :func:`smooth_feedback_loop`): they say what is meant.
+Lesson ``04_peak_control`` prints one, and the tests hold the solver to them.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ import numpy as np
 from scipy.linalg.blas import dtbsv
 from scipy.signal import lfilter
 
-# Whole signals are taken in stretches of this many frames, so that memory does not grow with the length of a file.
+# Long signals are taken in stretches of this many frames, so memory doesn't grow with the length of a file.
 STRETCH_FRAMES = 1 << 19
 # Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is
 # shared.
@@ -39,9 +39,9 @@ GUESS_STRIDES = (16, 8, 4)
 # First states that move by less than this, relative to the state and the row's inputs, are settled: a dozen times the
 # rounding of a row of 96 frames (96 · 2.2e-16), which the corrections would otherwise follow from row to row.
 SETTLED = 3e-13
-# As many walks cost as much as taking the frames in turn; a recursion that a setting leads to needs a few dozen at most.
+# This many walks cost as much as taking the frames one by one. No processor's setting needs more than a few dozen.
 MOST_WALKS = 1_000
-# A knee narrower than this is hard: it asks for an eighth of its width more at most.
+# A knee narrower than this counts as hard: it would add an eighth of its width to the reduction at most.
 HARD_KNEE_DB = 1e-12
 
 
@@ -59,7 +59,7 @@ def coefficient(time_ms, rate: int):
     -----
     Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60(6), 2012, eq. 7.
     """
-    # In place, since a fresh array for every step costs more than the steps.
+    # In place: a fresh array for every step would cost more than the steps.
     a = np.atleast_1d(np.asarray(time_ms, dtype=float) / 1000.0)
     a *= rate
     with np.errstate(divide="ignore"):
@@ -69,7 +69,7 @@ def coefficient(time_ms, rate: int):
 
 
 class Walker(Protocol):
-    """Takes many rows of a recursion one frame on at a time, and knows how each row's output hangs on its start."""
+    """Takes many rows of a recursion one frame on at a time, and knows how each row's output depends on its start."""
 
     def step(self, previous: np.ndarray, out: np.ndarray, *inputs: np.ndarray) -> None:
         """Write f_n(previous) into `out`; all arrays have shape (rows,), and an input is what each row holds at this
@@ -91,15 +91,15 @@ def solve(
     Parameters
     ----------
     make_walker : function
-        make_walker(stride, rows) gives a fresh :class:`Walker`. With a stride above 1, one whose steps are as if the
-        inputs held still for that many frames; only the first guess uses it, so that it may be rough.
+        make_walker(stride, rows) gives a fresh :class:`Walker`. With a stride above 1, its steps act as if
+        the inputs stood still for that many frames. Only the first guess uses those, so they may be rough.
     inputs : tuple of ndarray, each of shape (frames,)
         What f_n depends on.
     state : float
-        The output before the first frame; hand over the last output to go on block by block.
+        The output before the first frame. To go on block by block, hand over the last output.
     least : float
-        What y is never below. A guess that rounding puts below it would branch the wrong way and tell the rows after it
-        nothing of a release that comes from before.
+        What y never falls below. A guess that rounding puts below it would take the wrong branch, and hide an earlier
+        release from the rows after it.
 
     Returns
     -------
@@ -124,9 +124,8 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
     scale = 1.0 + sum(np.maximum(column.max(axis=0), -column.min(axis=0)) for column in columns)
     first = np.full(rows, state)
     if rows > MAX_ROW_FRAMES:
-        # Without this guess, a row that wrongly begins on its target can't tell the rows after it of a release that
-        # comes from far before: each walk would mend one row of it. Too high a guess is harmless, too low a one is
-        # not, hence the peaks.
+        # Without this guess, a row that wrongly begins on its target would hide a long release from the rows after it,
+        # and each walk would mend only one row. Too high a guess is harmless, too low is not: hence the peaks.
         peaks = [column.max(axis=0) for column in columns]
         ends = np.empty(rows)
         _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, ends)
@@ -148,7 +147,7 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
         allowed = SETTLED * (scale + np.abs(first))
         settled = np.abs(corrected - first) <= allowed
         if settled.all():
-            # Both first states that meet at a join may be off by as much.
+            # At a join, the first states on both sides may be off by that much.
             settled[1:] = np.abs(end[:-1] - first[1:]) <= 2.0 * np.maximum(allowed[:-1], allowed[1:])
         wrong = np.flatnonzero(~settled)
         if wrong.size == 0:
@@ -170,7 +169,7 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
 
 
 def _take_in_turn(walker, inputs, state, solved):
-    """Write y into `solved`, one frame after the other."""
+    """Write y into `solved`, frame by frame."""
     y = np.array([state])
     for n in range(len(solved)):
         out = solved[n : n + 1]
@@ -179,7 +178,7 @@ def _take_in_turn(walker, inputs, state, solved):
 
 
 def _in_rows(values, length, rows):
-    """The values cut into rows, as columns of shape (length, rows): what a walk reads at a time lies together."""
+    """The values cut into rows, as columns of shape (length, rows): what a walk reads at one time lies together."""
     columns = np.empty((length, rows))
     whole = len(values) // length
     columns[:, :whole] = values[: whole * length].reshape(whole, length).T
@@ -193,8 +192,8 @@ def _in_rows(values, length, rows):
 def _walk(walker, first, columns, walked):
     """Walk all rows from their first states, writing into `walked`; gives their last outputs and slopes.
 
-    Rounding may take a slope a little out of what it can be, 0 to 1, and then the corrections would grow from row to
-    row.
+    Slopes are clipped to 0 to 1: rounding may push them a little outside, and the corrections would then grow from row
+    to row.
     """
     y = first
     for out, *now in zip(walked, *columns):
@@ -244,11 +243,11 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
 
 
 class _Branching:
-    """Walks a branching smoother whose two coefficients stand still."""
+    """Walks a branching smoother with two fixed coefficients."""
 
     def __init__(self, attack, release, rows):
         self.attack, self.release = attack, release
-        # d·a, with a chosen by the sign of d, is the larger of both products, or the smaller, by which a is larger.
+        # With d = previous − target, d·a is the larger of the two products if attack ≤ release, else the smaller.
         self.pick = np.maximum if attack <= release else np.minimum
         self.up, self.rises, self.steps = np.empty(rows, bool), np.zeros(rows, np.int32), 0
         self.attacked = np.empty(rows)
@@ -279,7 +278,7 @@ class _BranchingVaried:
         np.less(out, 0.0, out=self.up)
         a = np.where(self.up, attack, release)
         if self.stride > 1:
-            # Instead of a to the power of the stride, which takes longer than all the rest: 1/a grows by about as much.
+            # Instead of a to the power of the stride, which takes longer than everything else: 1/a grows about as much.
             a = a / (a + self.stride * (1.0 - a))
         out *= a
         out += target
@@ -290,7 +289,7 @@ class _BranchingVaried:
 
 
 def smooth_branching_loop(target, attack: float, release: float, state: float = 0.0) -> np.ndarray:
-    """The same as :func:`smooth_branching`, frame by frame: slow, and plain to read."""
+    """The same as :func:`smooth_branching`, frame by frame: slow, but easy to read."""
     y, out = state, []
     for x in np.asarray(target, dtype=float).tolist():
         a = attack if x > y else release
@@ -300,7 +299,7 @@ def smooth_branching_loop(target, attack: float, release: float, state: float = 
 
 
 def smooth_decoupled(target: np.ndarray, attack: float, release: float, state=(0.0, 0.0)) -> tuple[np.ndarray, tuple]:
-    """A release stage that lets rises through, followed by an attack stage that smooths everything.
+    """A release stage that lets rises through, then an attack stage that smooths everything.
 
     Parameters
     ----------
@@ -317,8 +316,8 @@ def smooth_decoupled(target: np.ndarray, attack: float, release: float, state=(0
     Notes
     -----
     The "smooth, decoupled" detector of Giannoulis, Massberg & Reiss (2012), eq. 17. Its first stage,
-    max(x, a·y + (1 − a)·x), is the branching smoother whose attack takes no time. The release that results is the
-    release *and* the attack in series, so a slow attack lengthens it.
+    max(x, a·y + (1 − a)·x), is the branching smoother whose attack takes no time. The resulting release is
+    the release *and* the attack in series, so a slow attack lengthens it.
     """
     held = smooth_branching(target, 0.0, release, state[0])
     out, _ = lfilter([1.0 - attack], [1.0, -attack], held, zi=[attack * state[1]])
@@ -326,7 +325,7 @@ def smooth_decoupled(target: np.ndarray, attack: float, release: float, state=(0
 
 
 def static_reduction(level_db, threshold_db: float, slope: float, knee_db: float) -> np.ndarray:
-    """The reduction in dB that a static curve asks for.
+    """The target reduction of a static curve, in dB.
 
     Parameters
     ----------
@@ -345,8 +344,8 @@ def static_reduction(level_db, threshold_db: float, slope: float, knee_db: float
 
     Notes
     -----
-    Giannoulis, Massberg & Reiss (2012), eq. 4, as input minus output. With p the part of the level that lies inside the
-    knee, from 0 to W, all three pieces are p²/(2W) plus what lies above.
+    Giannoulis, Massberg & Reiss (2012), eq. 4, as input minus output. With p the part of the level
+    inside the knee, from 0 to W, all three pieces are slope·(p²/(2W) plus what lies above the knee).
     """
     over = np.asarray(level_db, dtype=float) - (threshold_db - knee_db / 2)
     if knee_db == 0:
@@ -389,14 +388,14 @@ def smooth_feedback(
 
     Notes
     -----
-    Let C(v) be the reduction that the static curve gives an input level v, and r the reduction now, so that the
-    detector hears x − r. That output is the one a *settled* compressor would give to the input v with v − C(v) = x − r,
-    hence the loop asks for C(v), and the smoother gives r = a·r₋ + (1 − a)·C(v). Put together: v − a·C(v) = x − a·r₋,
-    which has one solution for every ratio up to infinity, since C never rises faster than 1. (The textbook form, which
-    hears the output of one sample ago, blows up at high ratios; a circuit has no such delay.) C(v) > r₋ just when C(x)
-    > r₋, so the branch is known beforehand. Because the loop corrects its own error, it settles faster than its time
-    constants say, about `ratio` times for a hard knee. Feedback against feed-forward: Giannoulis, Massberg & Reiss
-    (2012), section 2.1; the delay-free loop: common practice, no source.
+    Let C(v) be the reduction that the static curve gives an input level v, and r the reduction now: the detector hears
+    x − r. That output is the one a *settled* compressor would give to the input v with v − C(v) = x − r,
+    so the target is C(v), and the smoother gives r = a·r₋ + (1 − a)·C(v). Put together: v − a·C(v) = x − a·r₋,
+    which has exactly one solution for every ratio up to infinity, since C never rises faster than 1. (The textbook
+    form, which hears the output of one sample ago, blows up at high ratios; a circuit has no such delay.) C(v) > r₋
+    just when C(x) > r₋, so the branch is known in advance. Because the loop corrects its own error, it settles faster
+    than its time constants say, about `ratio` times for a hard knee. Feedback against feed-forward: Giannoulis,
+    Massberg & Reiss (2012), section 2.1; the delay-free loop: common practice, no source.
 
     With a hard knee the loop is a branching smoother of C(x) = slope·max(x − T, 0) that has
     a' = a·(1 − slope)/(1 − a·slope) for a, and whose release cannot fall faster than the open one:
@@ -437,7 +436,8 @@ class _FlooredBranching(_Branching):
         np.multiply(previous, self.floor, out=self.floored)
         super().step(previous, out, target)
         np.greater_equal(self.floored, out, out=self.held)
-        # A state that rounding puts below 0, or just below the target, may rise and be held at once. It counts once.
+        # A state that rounding puts below 0, or just below the target, may rise and be held at the same time: count it
+        # once.
         np.greater(self.held, self.up, out=self.held)
         self.holds += self.held
         np.maximum(out, self.floored, out=out)
@@ -474,7 +474,7 @@ class _SoftFeedback:
         q *= 1.0 / self.knee_db
         np.subtract(q, top, out=above)
         np.maximum(above, 0.0, out=above)
-        # Not q −= above: in a narrow knee q is so large that rounding would leave it well above the top.
+        # Not q −= above: with a narrow knee q is so large that rounding would leave it well above the top.
         np.minimum(q, top, out=q)
         np.maximum(q, 0.0, out=q)
         np.multiply(pull, q, out=root)
@@ -490,7 +490,7 @@ class _SoftFeedback:
         above *= closer
         above *= self.ratio_slope * self.knee_db
         np.add(a, above, out=out)
-        # The slope a·(1 − S·p)/(1 − a·S·p), told by the root.
+        # The slope a·(1 − S·p)/(1 − a·S·p), from the root.
         closer /= root
         np.subtract(1.0, closer, out=closer)
         self.product *= closer
@@ -500,8 +500,7 @@ class _SoftFeedback:
 
 
 def smooth_feedback_loop(level_db, attack, release, threshold_db, slope, knee_db=0.0, state=0.0) -> np.ndarray:
-    """The same as :func:`smooth_feedback`, frame by frame, finding each frame's v by bisection instead of by
-    formula."""
+    """The same as :func:`smooth_feedback`, frame by frame, finding each v by bisection instead of a formula."""
 
     def reduction(v):
         if 2 * (v - threshold_db) > knee_db:

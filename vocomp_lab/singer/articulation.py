@@ -9,17 +9,17 @@ from vocomp_lab.singer.score import Singer
 from vocomp_lab.singer.timing import Segment, neighbours
 from vocomp_lab.singer.tracks import smoothed, span
 
-# Formants above the third, Hz: placed by the length of an average vocal tract, c/(4L)·(2n − 1) (Klatt 1980: 17 cm for
-# a man).
+# Formants above the third, in Hz, placed by the length of an average vocal tract, c/(4L)·(2n − 1) (Klatt 1980: 17 cm
+# for a man).
 _FOURTH_FIFTH = {"men": (3500.0, 4500.0), "women": (4150.0, 5150.0)}
 _RINGING = {"men": (2950.0, 3450.0), "women": (3550.0, 4050.0)}
 _SPACING = {"men": 1030.0, "women": 1190.0}
 _HIGHEST_POLE_HZ = 13_500.0
-# Bandwidths of F1 … F5 (Klatt 1980, values from memory); higher ones a fixed part of the frequency.
+# Bandwidths of F1 to F5 (Klatt 1980, values from memory); above, a fixed share of the frequency.
 _BANDWIDTHS = (65.0, 85.0, 125.0, 190.0, 230.0)
 _HIGH_BANDWIDTH = 0.065
 _WOMAN_BANDWIDTH = 1.15
-# Formants take this long to move from one aim to the next.
+# How long formants take to move from one target to the next.
 _MOVE_S = 0.034
 
 
@@ -28,8 +28,8 @@ def mouth_tracks(
 ) -> dict[str, np.ndarray]:
     """The tracks `formants_hz`, `bandwidths_hz`, `nasal` and `zero_hz` of :class:`vocomp_lab.singer.tracks.Tracks`.
 
-    Vowels are aimed at as in the table of :mod:`vocomp_lab.singer.phonetics`; consonants pull their neighbours towards their
-    place ("locus"), and everything is joined by smooth movement, so that no two instances of a vowel are alike.
+    Vowels aim at the table in :mod:`vocomp_lab.singer.phonetics`. Consonants pull their neighbours towards their place
+    ("locus"). Smooth movement joins it all, so no two instances of a vowel are alike.
     """
     at, aims = _aims(singer.voice, segments)
     low = smoothed(np.stack([np.interp(times_s, at, aim) for aim in aims.T], axis=1), _MOVE_S)
@@ -67,7 +67,7 @@ def _upper_formants(singer: Singer) -> list[float]:
 
 
 def _aims(voice, segments):
-    """(times, formants): the moments at which F1, F2 and F3 are aimed at, shapes (n,) and (n, 3)."""
+    """Targets of F1, F2 and F3: their times, shape (n,), and their frequencies in Hz, shape (n, 3)."""
     vowels = {s.syllable: s for s in segments if s.kind == "vowel"}
     aims = []
     for before, s, _ in neighbours(segments):
@@ -81,7 +81,7 @@ def _aims(voice, segments):
         elif s.kind in ("nasal", "approximant"):
             aim = np.array(CONSONANTS[s.phone].formants[voice == "women"], float)
             if s.kind == "nasal":
-                # The tongue of an m is free, so F2 and F3 lean on the neighbours.
+                # In an m the tongue is free, so F2 and F3 lean towards the neighbours.
                 lean = 0.5 if CONSONANTS[s.phone].place == "labial" else 0.25
                 aim[1:] = (1 - lean) * aim[1:] + lean * 0.5 * (left + right)[1:]
             aims += [(s.start_s + 0.3 * length, aim), (s.end_s - 0.3 * length, aim)]
@@ -94,7 +94,7 @@ def _aims(voice, segments):
 
 
 def _sides(s, vowels, voice):
-    """Formants of the vowels that a consonant lies between: the end of the one before, the start of the one behind."""
+    """Formants of the vowels around a consonant: the end of the one before, the start of the one after."""
     own = vowels[s.syllable]
     other = vowels.get(s.syllable - 1 if s.role == "onset" else s.syllable + 1)
     near = other is not None and other.phrase == s.phrase
@@ -108,7 +108,7 @@ def _vowel_aims(s, before, voice):
     length = s.end_s - s.start_s
     first, last = vowel_formants(s.phone, voice)
     turn = min(0.050, 0.35 * length)
-    # Behind an aspirated plosive the mouth has moved most of the way before the voice sets in.
+    # After an aspirated plosive the mouth has moved most of the way before the voice sets in.
     aspirated = before is not None and before.kind == "plosive" and before.end_s - before.release_s > 0.03
     aims = [(s.start_s + (0.3 * turn if aspirated else turn), first)]
     if first is not last:

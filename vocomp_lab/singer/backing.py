@@ -28,9 +28,9 @@ def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, ra
     chords : sequence of str
         Names: Am, Am7, C, F, G.
     beat_s, lead_in_s, length_s : float
-        Seconds of a beat, before the first bar, and of the whole.
+        Length of a beat, of the lead-in before the first bar, and of the whole, in seconds.
     seed : int
-        Small irregularities of time and force.
+        Draws the small irregularities of time and force.
     rate : int
         Samples per second.
 
@@ -39,7 +39,7 @@ def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, ra
     clip : Clip
         Stereo, shape (frames, 2).
     truth : dict
-        Chords and drum hits with their times in seconds.
+        Chords and drum hits, with their times in seconds.
     """
     for name in chords:
         if name not in _CHORDS:
@@ -137,7 +137,7 @@ def _bass(freq_hz, length_s, rate):
 
 
 def _strum(add, notes, start_s, length_s, force, rate, rng):
-    """Keys: each note a few decaying partials, spread over the stereo picture."""
+    """Keys: each note is a few decaying partials, spread across the stereo image."""
     t = _decay(length_s, rate)
     release = np.clip((length_s - t) / 0.12, 0.0, 1.0) * np.minimum(t / 0.004, 1.0)
     partials = ((1.0, 1.0, 1.3), (2.0, 0.42, 0.9), (3.0, 0.16, 0.6), (4.0, 0.07, 0.45), (7.0, 0.05, 0.10))
@@ -149,7 +149,7 @@ def _strum(add, notes, start_s, length_s, force, rate, rng):
 
 
 def _room(sound, rate, seed):
-    """A small room: a second of decaying noise, different on either side, through an FFT."""
+    """A small room: 0.8 s of decaying noise, different on either side, through an FFT."""
     rng = stream(seed, "room")
     t = _decay(0.8, rate)
     tail = rng.standard_normal((len(t), 2)) * (np.exp(-t / 0.16) * np.minimum(t / 0.012, 1.0))[:, None]

@@ -1,4 +1,5 @@
-"""How hard is sung: loudness from note to note, the voice's attack and release, the glottis, and the breath in it.
+"""How hard the singer sings: loudness from note to note, the voice's attack and release, the glottis, and the breath in
+it.
 
 Lengths and depths of attacks, swells and releases are common practice, no source.
 """
@@ -106,7 +107,7 @@ def _shape_plosive(s, before, times_s, level, muffle, puff):
 
 
 def _attacked(score, segments, level, times_s):
-    """The level with its steps rounded: within 30 ms as a rule, within 10 ms where the attack is hard."""
+    """The level with its steps rounded: over 30 ms as a rule, over 10 ms where the attack is hard."""
     hard = np.zeros(len(times_s), bool)
     for s in segments:
         if s.kind == "vowel" and score.syllables[s.syllable].hard:
@@ -115,7 +116,7 @@ def _attacked(score, segments, level, times_s):
 
 
 def _ramps(segments, times_s):
-    """Voice from and into silence takes its time, and nothing of it leaks into a pause."""
+    """The voice takes time to start and to stop, and nothing of it leaks into a pause."""
     ramps = np.ones(len(times_s))
     for before, s, after in neighbours(segments):
         at = span(times_s, s.start_s, s.end_s)

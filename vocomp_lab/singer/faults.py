@@ -1,5 +1,5 @@
-"""What goes wrong when a voice is recorded, each fault with its numbers, so that a lesson can ask for them and check
-the answer.
+"""What goes wrong when a voice is recorded. Each fault carries its numbers, so a lesson can ask for them and check the
+answer.
 
 Every fault is a frozen dataclass with one method, ``apply(clip)``. :func:`choose_faults` draws a whole set for a
 performance from one seed.
@@ -24,7 +24,7 @@ _FADE_S = 0.025
 
 
 class Fault(Settings):
-    """What all faults share: a kind, a check of their numbers and an ``apply``."""
+    """What all faults share: a kind, checked numbers and an ``apply``."""
 
     kind = ""
 
@@ -156,11 +156,11 @@ class Sibilance(Fault):
 
 @dataclass(frozen=True)
 class Distance(Fault):
-    """A singer who moves to and from the microphone: level follows `gains_db` at `times_s`, smoothly, and the bass
-    with it.
+    """A singer who moves to and from the microphone: the level follows `gains_db` at `times_s` smoothly, and so does
+    the bass.
 
     The nearer a directional microphone, the more bass ("proximity effect"): below about `bass_hz` the gain changes by
-    `bass_ratio` times as many decibels again. Common practice, no source.
+    a further `bass_ratio` times as many decibels. Common practice, no source.
     """
 
     kind = "distance"
@@ -196,7 +196,7 @@ class Distance(Fault):
 
 @dataclass(frozen=True)
 class Boxiness(Fault):
-    """A resonance of the room or the microphone: a bell of `gain_db` at `freq_hz` all the time."""
+    """A resonance of the room or the microphone: a bell of `gain_db` at `freq_hz` throughout."""
 
     kind = "boxiness"
     freq_hz: float
@@ -212,9 +212,7 @@ class Boxiness(Fault):
 
 @dataclass(frozen=True)
 class Pops(Fault):
-    """Plosives whose breath hits the microphone: a thump below 120 Hz at each time, with its frequency and peak
-    level.
-    """
+    """Plosives whose breath hits the microphone: a thump below 120 Hz at each time, with a frequency and peak level."""
 
     kind = "pops"
     times_s: tuple[float, ...]
@@ -269,7 +267,7 @@ class Rumble(Fault):
 
     def _added(self, clip):
         band = butter(4, (self.low_hz, self.high_hz), "bandpass", fs=clip.rate, output="sos")
-        # The filter takes a while to swing in, so it starts half a second early.
+        # The filter takes a while to settle, so it starts half a second early.
         lead = clip.rate // 2
         noise = sosfilt(band, stream(self.seed, "rumble").standard_normal(clip.frames + lead))[lead:]
         return (noise * (db_to_amplitude(self.level_dbfs) / np.sqrt(np.mean(noise**2))))[:, None]
@@ -330,8 +328,7 @@ def choose_faults(clip: Clip, truth: dict, seed: int) -> tuple[tuple[Fault, ...]
     Returns
     -------
     of_voice, of_recording : tuple of Fault
-        To be applied in this order: what scales with the voice (apply before setting the level), then what has
-        a level of its own.
+        In the order to apply them: what scales with the voice (before the level is set), then what has its own level.
     """
     rng = stream(seed, "faults")
     words, phrases = truth["words"], truth["phrases"]
@@ -340,7 +337,7 @@ def choose_faults(clip: Clip, truth: dict, seed: int) -> tuple[tuple[Fault, ...]
         return round(low + step * rng.randint(int(round((high - low) / step)) + 1), 6)
 
     quiet = rng.randint(len(phrases))
-    # What is soft by nature would only be brought up to the others, what is short would hardly be heard, and two
+    # A naturally soft word would only be brought up to the others, a short one would barely be heard, and two
     # faults on one word would hide each other.
     levels = np.array([rms_dbfs(clip.cut(word["start_s"], word["end_s"])) for word in words])
     candidates = [

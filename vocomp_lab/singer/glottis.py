@@ -1,4 +1,4 @@
-"""The voice's source: one cycle of the glottis, told by its harmonics.
+"""The voice's source: one cycle of the glottis, described by its harmonics.
 
 The synthetic singer adds harmonics instead of playing a pulse sample by sample, so nothing above the Nyquist
 frequency ever exists and no alias can buzz. What it needs from the glottis is therefore not a waveform but the
@@ -24,7 +24,7 @@ def pulse_times(rd: float) -> tuple[float, float, float]:
     Parameters
     ----------
     rd : float
-        Shape from 0.4 (pressed, long closed phase, bright) to 2.7 (breathy, hardly closing, dark).
+        Shape from 0.4 (pressed, long closed phase, bright) to 2.7 (breathy, barely closing, dark).
 
     Returns
     -------

@@ -10,12 +10,12 @@ from vocomp_lab.singer.timing import Segment
 from vocomp_lab.singer.tracks import noise_track, smoothed, span
 from vocomp_lab.sound.seeded import stream
 
-# A note is aimed at a little before its vowel.
+# The pitch heads for a note a little before its vowel.
 _EARLY_S = 0.015
 _SCOOP_S = 0.055
 _SHORTEST_VIBRATO_S = 0.38
 _DRIFT_CENTS = 4.0
-# Consonants without voice start the vowel a little sharp, voiced ones a little flat (common practice, no source).
+# Voiceless consonants start the vowel a little sharp, voiced ones a little flat (common practice, no source).
 _PUSH_CENTS = {False: 22.0, True: -32.0}
 _CENTS_PER_PERCENT = 17.3
 
@@ -48,13 +48,13 @@ def pitch_track(score: Score, singer: Singer, segments: list[Segment], times_s: 
 
 
 def _notes(score, segments, vowels, times_s):
-    """The score as steps of MIDI numbers; each phrase has its first note from a little before its first sound on."""
+    """The score as steps of MIDI numbers. Each phrase takes on its first note a little before its first sound."""
     firsts = {}
     for s in segments:
         firsts.setdefault(s.phrase, s)
     edges = [s.start_s - _EARLY_S for s in vowels]
     for phrase, first in firsts.items():
-        # The change of pitch to a new phrase happens unheard, in the pause before it.
+        # The pitch changes to that of a new phrase unheard, in the pause before it.
         edges[first.syllable] = min(edges[first.syllable], first.start_s - 0.12) if phrase else -1.0
     steps = np.zeros(len(times_s))
     for edge, syllable in zip(edges, score.syllables):
@@ -73,7 +73,7 @@ def _vibrato(singer, s, times_s, depth_draw, rate_draw):
 
 
 def _voice_starts(segments, vowel) -> float:
-    """Where the voice starts that runs into this vowel."""
+    """Where the voicing that runs into this vowel starts."""
     begin = vowel.start_s
     for s in reversed([s for s in segments if s.syllable == vowel.syllable and s.role == "onset"]):
         if s.kind not in ("nasal", "approximant"):

@@ -1,8 +1,8 @@
 """What the mouth does for each speech sound: formants of the vowels, places and noises of the consonants.
 
 Symbols are the plain-letter phone symbols in common use for English ("iy" as in *me*, "sh" as in *ship*, "ng" as in
-*sing*). Formants are in Hz for an adult man and an adult woman; everything between the two is told per phone, so that
-a new sound is one line in a table.
+*sing*). Formants are in Hz for an adult man and an adult woman; everything else is given per phone, so a new
+sound is one line in a table.
 """
 
 from __future__ import annotations
@@ -48,16 +48,16 @@ class Consonant:
     kind : str
         ``"plosive"``, ``"fricative"``, ``"nasal"``, ``"approximant"`` or ``"aspirate"``.
     place : str
-        Where the mouth narrows; names the locus that the formants of the neighbouring vowels point to.
+        Where the mouth narrows. It names the locus that the formants of neighbouring vowels point to.
     voiced : bool
     length_ms : float
         Length when there is room; of a plosive, the closure.
     voice_db : float
-        Level of the glottal source while it lasts, against the vowel. −inf for none.
+        Level of the glottal source while it lasts, relative to the vowel. −inf for none.
     noise : str
         Spectrum of its noise, a key of :data:`NOISES`; empty for none.
     noise_db : float
-        RMS of that noise against a vowel at mean loudness; of a plosive, the burst's peak.
+        RMS of that noise relative to a vowel of mean loudness; of a plosive, the burst's peak.
     release_ms : float
         Of a plosive: from burst to voice (voice onset time) before a vowel.
     formants : tuple
@@ -78,7 +78,7 @@ class Consonant:
     zero_hz: float = 0.0
 
 
-# Lengths and levels: common practice, no source, but for voice onset times after L. Lisker and A. Abramson, "A
+# Lengths and levels: common practice, no source, except voice onset times after L. Lisker and A. Abramson, "A
 # cross-language study of voicing in initial stops", Word 20(3), 1964 (English: p 58, t 70, k 80, b 1, d 5, g 21 ms;
 # values from memory), shortened a little for singing; nasal and approximant formants after Klatt 1980, tables II and
 # III (values from memory), women's scaled by 1.15.
@@ -113,8 +113,8 @@ CONSONANTS = {
 }
 
 # F2 at the consonant = slope·F2(vowel) + intercept: "locus equations", H. Sussman, H. McCaffrey, S. Matthews, J.
-# Acoust. Soc. Am. 90(3), 1991 (values from memory, rounded; dental and palatal: common practice, no source). Then F1
-# and F3 there, as parts of the vowel's own and a fixed target in Hz of men: F1 always falls as the mouth closes; F3
+# Acoust. Soc. Am. 90(3), 1991 (values from memory, rounded; dental and palatal: common practice, no source). F1 there
+# is fixed, F3 a share of the vowel's own: F1 always falls as the mouth closes; F3
 # falls at the lips and meets F2 at the velum.
 LOCI = {
     "labial": (0.85, 100.0, 0.92),
@@ -126,9 +126,9 @@ LOCI = {
 CLOSED_F1_HZ = {"men": 240.0, "women": 270.0}
 WOMAN_SCALE = 1.16
 
-# Spectra of the noises: (Hz, dB) corners of a curve, linear in between over log frequency. Common practice, no
-# source; peaks of s and sh where A. Jongman, R. Wayland, S. Wong, J. Acoust. Soc. Am. 108(3), 2000, find them (s
-# about 6.8 kHz, sh about 3.8 kHz, f flat; values from memory).
+# Spectra of the noises: (Hz, dB) corners of a curve that is linear over log frequency. Common practice, no
+# source; the peaks of s and sh are where A. Jongman, R. Wayland, S. Wong, J. Acoust. Soc. Am. 108(3), 2000, find them
+# (s about 6.8 kHz, sh about 3.8 kHz, f flat; values from memory).
 NOISES = {
     "s": (
         (500, -58),
@@ -212,7 +212,7 @@ NOISES = {
 
 
 def is_vowel(phone: str) -> bool:
-    """Whether a phone is a vowel or diphthong, that is, carries a note."""
+    """Whether a phone is a vowel or diphthong, and so carries a note."""
     return phone in VOWELS or phone in DIPHTHONGS
 
 

@@ -1,4 +1,4 @@
-"""What is to be sung, and by whom: syllables on notes, gathered into phrases, and the singer's manner."""
+"""What is sung, and by whom: syllables on notes, grouped into phrases, and the singer's manner."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ class Syllable(Settings):
     Parameters
     ----------
     text : str
-        As written. A hyphen at the end says that the word goes on in the next syllable: ``"pa-"``, ``"per"``.
+        As written. A hyphen at the end means that the word goes on in the next syllable: ``"pa-"``, ``"per"``.
     phones : str
         Its speech sounds, spaced: ``"p ey"``. Exactly one is a vowel. Symbols: :mod:`vocomp_lab.singer.phonetics`.
     start_s : float
         When its vowel starts: the beat. Consonants in front of the vowel are sung before it.
     length_s : float
-        From there to the end of the syllable, the consonants behind the vowel included.
+        From there to the end of the syllable, including the consonants after the vowel.
     pitch_midi : float
         MIDI note number; fractions are legal.
     loudness_db : float
-        Stress against the singer's mean, −20 to +12 dB.
+        Stress relative to the singer's mean, −20 to +12 dB.
     hard : bool
         Start with a hard attack: strong burst, voice at once.
     """
@@ -61,7 +61,7 @@ class Syllable(Settings):
 
     @property
     def parts(self) -> tuple[tuple[str, ...], str, tuple[str, ...]]:
-        """The consonants before the vowel, the vowel, the consonants behind it."""
+        """The consonants before the vowel, the vowel, the consonants after it."""
         names = tuple(self.phones.split())
         middle = next(i for i, phone in enumerate(names) if is_vowel(phone))
         return names[:middle], names[middle], names[middle + 1 :]
@@ -74,14 +74,14 @@ class Syllable(Settings):
 
 @dataclass(frozen=True)
 class Score(Settings):
-    """A verse: phrases of syllables in the order of time.
+    """A verse: phrases of syllables, in order of time.
 
     Parameters
     ----------
     phrases : tuple of tuple of Syllable
         Each phrase is sung in one breath; a breath is taken before it where there is room.
     length_s : float
-        Length of the whole, at least to the end of the last syllable.
+        Length of the whole; not before the end of the last syllable.
     """
 
     phrases: tuple[tuple[Syllable, ...], ...]
@@ -106,7 +106,7 @@ class Score(Settings):
 
     @property
     def syllables(self) -> tuple[Syllable, ...]:
-        """All syllables, one after another."""
+        """All syllables, in order."""
         return tuple(syllable for phrase in self.phrases for syllable in phrase)
 
 
@@ -118,19 +118,20 @@ class Singer(Settings):
     ----------
     name : str
     voice : {"men", "women"}
-        Which average formants.
+        Whose average formants to start from.
     lowest_midi, highest_midi : float
         Range; notes outside are refused.
     shape_rd : float
         Glottal pulse at mean loudness, 0.4 pressed to 2.7 breathy.
     brightness_db : float
-        Harmonics above some 2 kHz against the plain pulse, at mean loudness; louder singing adds to it.
+        Boost of the harmonics above about 2 kHz, relative to the plain pulse, at mean loudness. Louder singing adds to
+        it.
     breathiness_db : float
-        Noise in the vowels against the voice, −60 to −15 dB.
+        Noise in the vowels relative to the voice, −60 to −15 dB.
     vibrato_hz, vibrato_cents : float
-        Rate, and swing to either side.
+        Rate, and deviation to either side.
     vibrato_delay_s : float
-        Held notes start straight for so long.
+        How long a held note stays straight at first.
     glide_ms : float
         Length of the slide from note to note.
     scoop_cents : float
@@ -140,7 +141,8 @@ class Singer(Settings):
     shimmer_db : float
         Irregularity of the amplitude (standard deviation).
     ring : float
-        0 to 1: how far the fourth and fifth formant are drawn down towards 3 kHz, the "singer's formant" (J. Sundberg).
+        0 to 1: how far the fourth and fifth formants are drawn down towards 3 kHz, the "singer's formant" (J.
+        Sundberg).
     arc_db : float
         How much louder the middle of a phrase is than its ends.
     unsteady_db : float

@@ -166,14 +166,14 @@ class Take:
 
 
 def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> Take:
-    """Record a verse: a take that nobody has seen, for trying out what a lesson taught (see ``00_start_here``).
+    """Record a verse: a fresh take for trying out what a lesson taught (see ``00_start_here``).
 
     Parameters
     ----------
     verse : {"first", "second"}
-        Which verse, and with it which singer.
+        Which verse, and so which singer.
     seed : int
-        Performance and faults: the same seed gives the same performance, clean or faulty; another seed another
+        Performance and faults. The same seed gives the same performance, clean or faulty; another seed gives another
         loud word, quiet phrase, resonance and so on.
     faulty : bool
         With the faults, or the clean take at the same gain.

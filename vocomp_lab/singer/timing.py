@@ -10,7 +10,7 @@ from vocomp_lab.singer.phonetics import CONSONANTS, kind_of
 from vocomp_lab.singer.score import Score
 from vocomp_lab.sound.seeded import stream
 
-# Sounds that lie closer together than this are sung in one.
+# Sounds closer together than this are sung without a break.
 _JOINED_S = 0.005
 
 
@@ -40,8 +40,8 @@ class Breath:
 def timed_segments(score: Score, seed: int, timing_ms: float = 6.0) -> list[Segment]:
     """When each speech sound starts and ends.
 
-    Vowels start on their beat (give or take a few milliseconds, as people do); consonants take their time from the
-    syllable before, and are shortened together where the room is too small for all.
+    Vowels start on their beat, give or take a few milliseconds, as with people. Consonants take their time from the
+    syllable before, and all get shorter together where there is too little room.
     """
     syllables = score.syllables
     phrase_of = [index for index, phrase in enumerate(score.phrases) for _ in phrase]
@@ -129,7 +129,7 @@ def breaths_between(score: Score, segments: list[Segment], seed: int) -> list[Br
 
 
 def neighbours(segments: list[Segment]) -> list[tuple[Segment | None, Segment, Segment | None]]:
-    """Each sound between the one before and the one behind it; None where there is silence."""
+    """Each sound with the ones before and after it; None where there is silence."""
     out = []
     for before, s, after in zip([None, *segments], segments, [*segments[1:], None]):
         out.append(

@@ -30,7 +30,7 @@ class Tracks:
     aspiration : ndarray, shape (n,)
         RMS of the breath noise.
     loudness_db : ndarray, shape (n,)
-        Loudness asked for by score and phrase, without the mouth's own effects.
+        Loudness that score and phrase call for, without the mouth's own effects.
     """
 
     times_s: np.ndarray

@@ -1,8 +1,8 @@
 """The synthetic singer: source–filter synthesis from a score.
 
 The voiced part is a sum of harmonics whose amplitudes and phases come from the glottal pulse
-(:mod:`vocomp_lab.singer.glottis`) and the vocal tract, so its pitch and formants are exact and nothing aliases. Breath and
-consonant noise are added to it. The scheme is Klatt's cascade synthesizer (J. Acoust. Soc. Am. 67(3), 1980), with
+(:mod:`vocomp_lab.singer.glottis`) and the vocal tract, so its pitch and formants are exact and nothing aliases. Breath
+and consonant noise are added. The scheme is Klatt's cascade synthesizer (J. Acoust. Soc. Am. 67(3), 1980), with
 harmonics in place of a sampled pulse.
 """
 
@@ -29,9 +29,9 @@ __all__ = ["Score", "Singer", "Sung", "Syllable", "midi_to_hz", "sing"]
 VOICE_RMS = 0.08
 """RMS of a vowel at a loudness of 0 dB."""
 _HIGHEST_HZ = 11_500.0
-# How much of what the mouth adds to a vowel's level the singer takes back.
+# The share of a vowel's natural level that the singer evens out.
 _LEVELLING = 0.8
-# Control points of 2 ms that are rendered at once (small enough to stay in the processor's cache), and per random
+# How many control points of 2 ms are rendered at once (small enough to stay in the processor's cache), and per random
 # waver of a harmonic.
 _CHUNK = 64
 _WAVER_POINTS = 4
@@ -55,7 +55,7 @@ def sing(score: Score, singer: Singer, seed: int, rate: int = 48_000) -> Sung:
     score : Score
     singer : Singer
     seed : int
-        The performance: small irregularities of time, pitch, loudness and noise all derive from it.
+        The performance: small irregularities of time, pitch, loudness and noise all come from it.
     rate : int
         Samples per second.
 
@@ -108,8 +108,8 @@ def control_tracks(score: Score, singer: Singer, segments: list[Segment], seed: 
 def _source(freqs_hz: np.ndarray, tracks: Tracks, at, brightness_db: float) -> np.ndarray:
     """Harmonics of the glottal pulse at `freqs_hz` (n, k), brighter where the singing is louder.
 
-    The pulse's shape alone moves the balance below 1 kHz. But the region of the singer's formant gains some 1.5 dB
-    for each decibel of loudness (Sundberg, "The Science of the Singing Voice", 1987; value from memory), since the
+    The pulse's shape alone changes the balance below 1 kHz. But the region of the singer's formant gains about 1.5 dB
+    per decibel of loudness (Sundberg, "The Science of the Singing Voice", 1987; value from memory), since the
     flow also stops more abruptly: a gentle shelf stands for that.
     """
     shelf_db = brightness_db + _BRIGHTER_DB_PER_DB * np.clip(tracks.loudness_db[at], -12.0, 10.0)
@@ -121,7 +121,7 @@ def _source(freqs_hz: np.ndarray, tracks: Tracks, at, brightness_db: float) -> n
 def _levelled(tracks: Tracks, segments: list[Segment], brightness_db: float) -> np.ndarray:
     """Source amplitude that makes the vowels come out near their loudness.
 
-    Vowels differ in level by nature: a wide-open one is some 6 dB above a closed one, and a harmonic that meets a
+    Vowels differ in level by nature: a wide-open one is about 6 dB above a closed one, and a harmonic that meets a
     formant jumps out. Singers even that out in part, and so does this, slowly enough to leave vibrato alone; through
     consonants the correction slides from vowel to vowel.
     """
@@ -159,7 +159,7 @@ def _voiced(tracks, gain, brightness_db, seed, rate, frames):
         freqs = tracks.f0_hz[at][:, None] * np.arange(1, here + 1)
         amplitude = _source(freqs, tracks, at, brightness_db) * mouth(freqs, tracks, at)
         amplitude *= (2.0 * gain[at])[:, None] * np.clip((top - freqs) / (0.25 * top), 0.0, 1.0) ** 2
-        # Harmonics of a voice are not locked to each other like an organ's: the higher, the more they waver.
+        # Harmonics of a voice are not locked to each other like an organ's: the higher they are, the more they waver.
         place = np.arange(first, last + 1) / _WAVER_POINTS
         below = place.astype(int)
         part = (place - below)[:, None]

@@ -43,7 +43,7 @@ def aspiration(tracks: Tracks, cycles: np.ndarray, seed: int, rate: int) -> np.n
     hop = 2 * max(1, int(round(STEP_S * rate)))
     length = 2 * hop
     size = fft.next_fast_len(2 * length, real=True)
-    # A filter without phase rings to both sides, so each frame lies in the middle of a longer stretch.
+    # A zero-phase filter rings on both sides, so each frame lies in the middle of a longer stretch.
     before = (size - length) // 2
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
     points = -(-frames // hop) + 1
@@ -64,7 +64,7 @@ def aspiration(tracks: Tracks, cycles: np.ndarray, seed: int, rate: int) -> np.n
         pieces[:, before : before + length] = noise[here[:, None] * hop + np.arange(length)] * window
         for index, shaped in zip(here, fft.irfft(fft.rfft(pieces, axis=1) * gain, size, axis=1)):
             out[index * hop : index * hop + size] += shaped
-    # A frame's centre, `hop` behind its start, is the moment that its control point stands for.
+    # A frame's centre, `hop` after its start, is the moment its control point stands for.
     out = out[before + hop : before + hop + frames]
     voiced = np.interp(np.arange(frames) / rate, tracks.times_s, np.minimum(tracks.voice * 4.0, 1.0))
     return out * _pulsed(cycles, 0.65 * voiced)
@@ -73,7 +73,7 @@ def aspiration(tracks: Tracks, cycles: np.ndarray, seed: int, rate: int) -> np.n
 def consonants(
     score: Score, singer: Singer, segments: list[Segment], tracks: Tracks, cycles: np.ndarray, seed: int, rate: int
 ) -> np.ndarray:
-    """Hiss of the fricatives and bursts of the plosives, shape of `cycles`, relative to a vowel of RMS 1."""
+    """Hiss of the fricatives and bursts of the plosives, relative to a vowel of RMS 1, shape of `cycles`."""
     out = np.zeros(len(cycles))
     for index, s in enumerate(segments):
         if s.kind not in ("plosive", "fricative"):
@@ -81,7 +81,7 @@ def consonants(
         rng = stream(seed, f"noise {index}")
         syllable = score.syllables[s.syllable]
         at = min(int(round(0.5 * (s.start_s + s.end_s) / STEP_S)), len(tracks.times_s) - 1)
-        # Consonants follow the loudness of the singing only in part.
+        # Consonants only partly follow the loudness of the singing.
         loud_db = 0.6 * tracks.loudness_db[at] + rng.standard_normal()
         f2 = vowel_formants(syllable.parts[1], singer.voice)[0 if s.role == "onset" else 1][1]
         # Rounded lips lengthen the cavity in front of the tongue and lower its noise.
@@ -107,7 +107,7 @@ def _burst(out, s, loud_db, shift, f2, hard, rng, rate):
     consonant = CONSONANTS[s.phone]
     level_db = loud_db + consonant.noise_db + (4.0 if hard else 0.0)
     if s.end_s - s.release_s < 0.016 and not consonant.voiced:
-        # Before another consonant a plosive hardly opens.
+        # Before another consonant a plosive barely opens.
         level_db -= 5.0
     decay = _BURST_DECAY_S[consonant.noise]
     t = np.arange(int(0.06 * rate)) / rate
@@ -134,7 +134,7 @@ def inhalations(breaths: list[Breath], singer: Singer, frames: int, seed: int, r
 
 
 def _pulsed(cycles, depth):
-    """Noise is loudest where the glottis shuts: a gentle bump once per period, mean square 1."""
+    """Factor for noise that is loudest where the glottis shuts: a gentle bump once per period, mean square 1."""
     return (1.0 + depth * np.cos(2.0 * np.pi * (cycles - _CLOSING))) / np.sqrt(1.0 + 0.5 * depth**2)
 
 
@@ -143,7 +143,7 @@ def _add_noise(out, start_s, envelope, spectrum, level_db, shift, rng, rate):
     first, length = int(round(start_s * rate)), len(envelope)
     size = fft.next_fast_len(length + 512, real=True)
     gain = noise_gain(spectrum, np.arange(size // 2 + 1) * (rate / size), shift)
-    # A slow random ripple of the spectrum, so that no two sounds of a kind are alike.
+    # A slow random ripple of the spectrum, so no two sounds of a kind are alike.
     ripple_db = np.interp(np.arange(len(gain)), np.linspace(0, len(gain), 24), 1.5 * rng.standard_normal(24))
     gain = gain * 10.0 ** (ripple_db / 20.0)
     noise = fft.irfft(fft.rfft(rng.standard_normal(size)) * gain, size)[:length]

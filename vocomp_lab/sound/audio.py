@@ -1,7 +1,7 @@
-"""Sound in and out: the :class:`Clip` that every part of the workbook passes on.
+"""Sound in and out: the :class:`Clip` that all parts of the workbook share.
 
-A clip is a block of samples and the rate they were taken at, nothing more. This is the only module that reads or
-writes sound files, so that the rules about files (nothing half-written, nothing clipped in silence) stand once.
+A clip is samples and their rate, nothing more. This is the only module that reads or writes sound files, so the rules
+about files (nothing half-written, no silent clipping) stand once.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 _FLAC_CHANNELS = 8
 
 MAX_LOADED_SAMPLES = 1 << 28
-"""Most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
+"""The most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
 BLOCK_SAMPLES = 1 << 19
 """How many samples (frames times channels) are read at a time."""
 # The sizes in a WAV header are numbers of 32 bits; RF64 (EBU Tech 3306) is the same file with 64.
@@ -44,8 +44,8 @@ class Clip:
     Parameters
     ----------
     samples : array_like of float, shape (frames,) or (frames, channels)
-        The samples, full scale at ±1. Copied to read-only float64; values beyond ±1 are legal, since a stage may
-        overshoot and a later one come back.
+        The samples, full scale at ±1. Copied to read-only float64. Values beyond ±1 are legal: one stage may
+        overshoot, and a later one may bring it back.
     rate : int
         Samples per second, 8,000 to 192,000.
 
@@ -100,7 +100,7 @@ class Clip:
 
     @property
     def columns(self) -> np.ndarray:
-        """The samples as (frames, channels), a view, whatever shape they have."""
+        """The samples as a view of shape (frames, channels), whatever their own shape."""
         return self.samples.reshape(self.frames, -1)
 
     def times_s(self) -> np.ndarray:
@@ -108,7 +108,7 @@ class Clip:
         return np.arange(self.frames) / self.rate
 
     def with_samples(self, samples) -> "Clip":
-        """A clip at the same rate that holds other samples."""
+        """A clip at the same rate with other samples."""
         return Clip(samples, self.rate)
 
     def gained(self, gain_db: float) -> "Clip":
@@ -156,7 +156,7 @@ def load(path) -> Clip:
     Parameters
     ----------
     path : str or path-like
-        A WAV, FLAC, AIFF or OGG file, at any width, of any number of channels.
+        A WAV, FLAC, AIFF or OGG file, of any width and number of channels.
 
     Returns
     -------
@@ -166,9 +166,9 @@ def load(path) -> Clip:
     Raises
     ------
     FileNotFoundError
-        If there is no such file, or only a folder or a pipe of that name.
+        If there is no such file, or only a folder or a pipe with that name.
     ValueError
-        If the file is no sound file that can be read, or its contents are no legal clip.
+        If the file can't be read as sound, or its contents are no legal clip.
     """
     with SoundReader(path) as reader:
         return reader.clip(_check_fits)
@@ -178,18 +178,18 @@ def _check_fits(reader: SoundReader) -> None:
     limit = MAX_LOADED_SAMPLES // reader.channels
     if reader.frames_read > limit:
         raise ValueError(
-            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in memory; "
-            "take a part of it, or give it to python -m vocomp_lab render or measure."
+            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in "
+            "memory; take a part of it, or give it to python -m vocomp_lab render or measure."
         )
 
 
 class SoundReader:
-    """A sound file that is read block by block, so that its length doesn't matter.
+    """A sound file read block by block, so its length doesn't matter.
 
     Parameters
     ----------
     path : str or path-like
-        A WAV, RF64, W64, FLAC, AIFF or OGG file, at any width, of any number of channels.
+        A WAV, RF64, W64, FLAC, AIFF or OGG file, of any width and number of channels.
 
     Attributes
     ----------
@@ -198,14 +198,14 @@ class SoundReader:
     claimed_frames : int
         The length that the file's header states, which may be wrong.
     frames_read : int
-        Frames that were read so far.
+        Frames read so far.
 
     Raises
     ------
     FileNotFoundError
-        If there is no such file, or only a folder or a pipe of that name.
+        If there is no such file, or only a folder or a pipe with that name.
     ValueError
-        If it is no sound file that can be read.
+        If the file can't be read as sound.
 
     Notes
     -----
@@ -240,12 +240,12 @@ class SoundReader:
         Parameters
         ----------
         frames : int, optional
-            Length of a block; the last one may be shorter. Default: what `BLOCK_SAMPLES` allows.
+            Length of a block; the last one may be shorter. Default: as many as `BLOCK_SAMPLES` allows.
 
         Raises
         ------
         ValueError
-            If the file can't be read on, or holds NaN or infinity.
+            If reading fails, or the file holds NaN or infinity.
         """
         frames = max(BLOCK_SAMPLES // self.channels, 1) if frames is None else frames
         while True:
@@ -261,18 +261,18 @@ class SoundReader:
             yield block
 
     def clip(self, check=None) -> Clip:
-        """What is left of the file, as a clip.
+        """The rest of the file, as a clip.
 
         Parameters
         ----------
         check : callable, optional
-            Called with the reader after each block, to raise where the file gets longer than is wanted: the header's
-            word on the length isn't taken, and only what was read takes memory.
+            Called with the reader after each block; it may raise if the file gets too long. The length in the header
+            isn't trusted, and only what was read takes memory.
 
         Raises
         ------
         ValueError
-            If the file can't be read on, or its contents are no legal clip.
+            If reading fails, or the contents are no legal clip.
         """
         blocks = []
         for block in self.blocks():
@@ -286,7 +286,7 @@ class SoundReader:
 
     @contextmanager
     def explained(self):
-        """Say of a ValueError inside that it is about this file's contents."""
+        """Make a ValueError raised inside say that it is about this file's contents."""
         try:
             yield
         except ValueError as error:
@@ -319,8 +319,8 @@ class SoundReader:
 def save(clip: Clip, path, subtype: str | None = None) -> Path:
     """Write a clip to a file, whole or not at all.
 
-    The samples go to a new file beside the target, which is then renamed over it: an existing file is either the old
-    one or the finished new one, never a part.
+    The samples go to a new file beside the target, which is then renamed over it. So the target is either the old file
+    or the finished new one, never a part.
 
     Parameters
     ----------
@@ -334,12 +334,12 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     Returns
     -------
     Path
-        Where it was written.
+        The path written to.
 
     Raises
     ------
     ValueError
-        If the suffix or subtype can't be written, or PCM could not hold the peaks: the message gives the gain that
+        If the suffix or subtype can't be written, or the peaks don't fit into PCM: the message gives the gain that
         fits.
     """
     path = Path(path)
@@ -354,7 +354,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
 
 
 class SoundWriter:
-    """A sound file that is written block by block, and appears whole or not at all.
+    """A sound file written block by block, which appears whole or not at all.
 
     Parameters
     ----------
@@ -364,17 +364,17 @@ class SoundWriter:
     subtype : str, optional
         As in :func:`save`.
     frames : int
-        How long it is going to be, if that is known: a WAV file over 4 GiB is written as RF64, which reads the same.
+        The final length, if known: a WAV file over 4 GiB is written as RF64, which reads the same.
 
     Raises
     ------
     ValueError
-        At the end if PCM could not hold the peaks (nothing is left behind then), or at once if the settings are not
+        At the end if the peaks don't fit into PCM (then nothing is left behind), or at once if the settings are not
         allowed or the file can't be written.
 
     Notes
     -----
-    Use it in a ``with`` statement: its end makes the file appear under its name, an error in it leaves an older file as
+    Use it in a ``with`` statement. At its end the file appears under its name; after an error, an older file is left as
     it was.
     """
 
@@ -396,7 +396,7 @@ class SoundWriter:
         self._lowest = min(self._lowest, float(block.min()))
         self._highest = max(self._highest, float(block.max()))
         if self.subtype in _INTEGER_BITS:
-            # Once a peak is too high only the highest is still of interest: the message says what gain would fit.
+            # Once a peak is too high, only the highest still matters: the message says what gain would fit.
             self._lost = self._lost or _clips(self._lowest, self._highest, self.subtype)
             block = _in_steps(block, self.subtype)
         if not self._lost:
@@ -405,11 +405,15 @@ class SoundWriter:
     def _write(self, block):
         self._room -= len(block)
         if self._room < 0:
-            raise ValueError(f"path: {_quoted(self.path.name)} gets longer than a WAV file can be; write .flac.")
+            raise ValueError(
+                f"path: {_quoted(self.path.name)} gets longer than a WAV file can be; write .flac instead."
+            )
         try:
             self._file.write(block)
-        except AssertionError:  # what the library says when the disk took only a part
-            raise OSError(f"path: {_quoted(self.path.name)} can't be written on; the disk may be full.") from None
+        except AssertionError:  # the library's way to say that the disk took only a part
+            raise OSError(
+                f"path: {_quoted(self.path.name)} can't be written to the end; the disk may be full."
+            ) from None
 
     def __enter__(self):
         self._staging = _written_whole(self.path)
@@ -435,10 +439,10 @@ class SoundWriter:
 
 
 class _OnwardFile(soundfile.SoundFile):
-    """A sound file that is only read or written onwards.
+    """A sound file that is read or written from start to end, without seeking.
 
-    The library would seek to where it is after every block, which costs time, blurs MP3, and fails in a FLAC file whose
-    header doesn't know its length, as programs write that don't either.
+    The library would seek to its own position after every block. That costs time, blurs MP3, and fails in a FLAC file
+    whose header has no length, as some programs write it.
     """
 
     def seekable(self):
@@ -484,14 +488,15 @@ def _refuse_clipping(what: str, lowest: float, highest: float, subtype: str, rem
 
 
 def _in_steps(samples: np.ndarray, subtype: str) -> np.ndarray:
-    """Samples on whole steps: libsndfile cuts off what is under a step, which would shift everything by half a step."""
+    """Samples on whole steps: libsndfile cuts off what is below a step, which would shift everything by half a step."""
     steps = 2.0 ** (_INTEGER_BITS[subtype] - 1)
     return np.rint(samples * steps) / steps
 
 
 @contextmanager
 def _written_whole(path: Path):
-    """As :func:`vocomp_lab.sound.files.whole_or_not_at_all`, with what the sound library can't write told in one sentence."""
+    """As :func:`vocomp_lab.sound.files.whole_or_not_at_all`, but what the sound library can't write becomes one
+    sentence."""
     try:
         with whole_or_not_at_all(path) as beside:
             yield beside
@@ -500,7 +505,7 @@ def _written_whole(path: Path):
 
 
 def _quoted(name) -> str:
-    """A file's name as a message quotes it, its middle left out where it is very long."""
+    """A file's name as a message quotes it, with the middle left out if it is very long."""
     name = str(name)
     return repr(name if len(name) <= 120 else f"{name[:40]}…{name[-60:]}")
 
@@ -514,7 +519,7 @@ def _reason(error: Exception) -> str:
 
 
 def _mode_of(path: Path) -> int | None:
-    """What kind of file stands at a path; None where there is none."""
+    """The mode of the file at a path; None if there is none."""
     try:
         return path.stat().st_mode
     except (FileNotFoundError, NotADirectoryError):
@@ -526,8 +531,8 @@ def _mode_of(path: Path) -> int | None:
 def encode(clip: Clip, kind: str = "FLAC", subtype: str = "PCM_16") -> bytes:
     """A clip as the bytes of a sound file, for a player in a page.
 
-    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); more of them go
-    out as WAV, which a browser knows by its contents.
+    Samples beyond full scale would clip: scale the clip first. FLAC holds eight channels (RFC 9639); with more, the
+    bytes are WAV, which a browser knows by its contents.
     """
     kind = "WAV" if kind == "FLAC" and clip.channels > _FLAC_CHANNELS else kind
     buffer = io.BytesIO()

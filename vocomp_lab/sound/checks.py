@@ -1,4 +1,4 @@
-"""One way to refuse a setting: a sentence that names the field, the value and what is allowed."""
+"""One way to refuse a setting: one sentence with the field, the value and what is allowed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _SHORT.maxstring = _SHORT.maxother = 60
 
 
 def shown(value) -> str:
-    """`value` as a message quotes it: its repr in one line, its middle left out where it is long."""
+    """`value` as a message quotes it: its repr on one line, with the middle left out if it is long."""
     try:
         text = _SHORT.repr(value)
     except ValueError:  # Python refuses to print whole numbers of several thousand digits
@@ -29,19 +29,19 @@ def check_number(field: str, value, low: float, high: float, unit: str = "", *, 
     field : str
         The setting's name, as the caller wrote it.
     value : number
-        Whole or real; NumPy scalars too. Booleans, text and NaN are refused.
+        Whole or real, NumPy scalars included. Booleans, text and NaN are refused.
     low, high : float
         The allowed range, both ends included; `high` may be infinity.
     unit : str
-        Written behind the numbers of the message.
+        Written after the numbers in the message.
     low_open : bool
-        Leave `low` itself out of the range.
+        Exclude `low` itself from the range.
     """
     number = math.nan
     if isinstance(value, Real) and not isinstance(value, bool):
         try:
             number = float(value)
-        except (OverflowError, TypeError):  # whole numbers beyond every float, and NumPy's time spans
+        except (OverflowError, TypeError):  # whole numbers too large for a float, and NumPy's time spans
             pass
     if math.isnan(number) or not low <= number <= high or (low_open and number == low):
         unit = f" {unit}" if unit else ""
@@ -73,10 +73,11 @@ def check_choice(field: str, value, choices) -> str:
 
 
 def check_below_nyquist(field: str, freq_hz: float, rate: int) -> None:
-    """Refuse a frequency that a clip of this sample rate cannot hold."""
+    """Refuse a frequency that a clip of this sample rate can't hold."""
     if freq_hz >= rate / 2:
         raise ValueError(
-            f"{field}: {freq_hz:g} Hz is not allowed at a rate of {rate} Hz; give a frequency below half of it, {rate / 2:g} Hz."
+            f"{field}: {freq_hz:g} Hz is not allowed at a rate of {rate} Hz; "
+            f"give a frequency below half of it, {rate / 2:g} Hz."
         )
 
 
@@ -116,7 +117,7 @@ class Words:
 
 @dataclass(frozen=True)
 class OrNone:
-    """The rule that a setting may be off (None); otherwise another rule holds."""
+    """The rule that a setting may be off (None), and otherwise follows another rule."""
 
     rule: Range
 
@@ -125,11 +126,10 @@ class OrNone:
 
 
 class Settings:
-    """Base of the frozen dataclasses that hold a processor's settings: fields are checked, and normalised, when
-    made."""
+    """Base of the frozen dataclasses that hold settings: fields are checked and normalised when an object is made."""
 
     RULES: ClassVar[dict] = {}
-    """The rule of each field by its name; what a field without one may be is for the class itself to say."""
+    """The rule of each field, by its name. A class checks fields without a rule itself."""
 
     def __post_init__(self):
         self._keep(**{name: rule.check(name, getattr(self, name)) for name, rule in self.RULES.items()})

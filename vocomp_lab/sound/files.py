@@ -1,4 +1,4 @@
-"""Files that appear whole or not at all: an older one of the same name stays until the new one is finished."""
+"""Files that appear whole or not at all: an older file of the same name stays until the new one is finished."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from pathlib import Path
 
 @contextmanager
 def whole_or_not_at_all(path):
-    """The name under which to write a file that takes its place at `path` when the block ends, and vanishes on an
-    error.
+    """A name to write a file under. The file moves to `path` when the block ends, and vanishes after an error.
 
     Parameters
     ----------
     path : str or path-like
-        Its folder is made if need be.
+        Its folder is made if needed.
 
     Yields
     ------
@@ -30,9 +29,9 @@ def whole_or_not_at_all(path):
 
     Notes
     -----
-    On Linux the new file has no name in any folder until it is finished, so that even a process that is killed leaves
-    nothing. Elsewhere, and on file systems that know no such files, it stands beside the target under a hidden name
-    until then, and a killed process leaves it there.
+    On Linux the new file has no name in any folder until it is finished, so even a killed process leaves nothing
+    behind. Elsewhere, and on file systems without such files, it stands beside the target under a hidden name until
+    then, and a killed process leaves it there.
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -44,7 +43,7 @@ def whole_or_not_at_all(path):
             yield str(beside)
         else:
             yield f"/proc/self/fd/{handle}"
-            # Only linkat follows this link, and Python takes linkat only where a folder's handle is given.
+            # Only linkat follows this link, and Python uses linkat only when it is given a folder's handle.
             folder = os.open(path.parent, os.O_RDONLY)
             try:
                 os.link(f"/proc/self/fd/{handle}", beside, src_dir_fd=folder, follow_symlinks=True)
@@ -58,7 +57,7 @@ def whole_or_not_at_all(path):
 
 
 def write_whole(path, text: str) -> Path:
-    """Write text, in UTF-8 with line feeds, to a file that is then put in place in one step.
+    """Write text to a file, in UTF-8 with line feeds, and put it in place in one step.
 
     Parameters
     ----------
@@ -68,7 +67,7 @@ def write_whole(path, text: str) -> Path:
     Returns
     -------
     Path
-        Where it was written.
+        The path written to.
 
     Raises
     ------

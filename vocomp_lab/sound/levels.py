@@ -1,7 +1,7 @@
-"""Levels of a clip, and the decibels that they are told in.
+"""Levels of a clip, and the decibels that express them.
 
-Everything that turns a number into decibels goes through the four functions at the top, so that "0 is −inf dB" and
-"20·log for amplitudes, 10·log for powers" stand once.
+Everything that turns a number into decibels goes through the four functions at the top, so "0 is −inf dB" and "20·log
+for amplitudes, 10·log for powers" stand once.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from vocomp_lab.sound.audio import Clip
 _DB_PER_NEPER = 20.0 / math.log(10.0)
 
 TRUE_PEAK_RATE_HZ = 192_000
-"""Rate that :func:`true_peak_dbtp` oversamples to, at least: four times 48 kHz."""
+"""The least rate that :func:`true_peak_dbtp` oversamples to: four times 48 kHz."""
 _SIDE_LOBES = 24
 _BLOCK_FRAMES = 512
 _SLICE_FRAMES = 2048 * _BLOCK_FRAMES
@@ -32,7 +32,7 @@ def amplitude_to_db(amplitude, floor_db: float | None = None):
     amplitude : float or array_like, any shape
         Amplitude or ratio of amplitudes. Its sign (or complex phase) doesn't matter.
     floor_db : float, optional
-        Lowest value to return. Without it, 0 gives −inf.
+        The lowest value to return. Without it, 0 gives −inf.
 
     Returns
     -------
@@ -50,7 +50,7 @@ def power_to_db(power, floor_db: float | None = None):
     power : float or array_like, any shape
         Power or ratio of powers, ≥ 0.
     floor_db : float, optional
-        Lowest value to return. Without it, 0 gives −inf.
+        The lowest value to return. Without it, 0 gives −inf.
 
     Returns
     -------
@@ -110,29 +110,29 @@ def rms_dbfs(clip: Clip) -> float:
     Notes
     -----
     Plain arithmetic: a full-scale square wave reads 0, a full-scale sine −3.01 dB. Some meters add 3.01 dB so that the
-    sine reads 0 (AES17 defines full scale that way; value from memory); this one doesn't, so that RMS, peak and crest
-    factor of one clip fit together.
+    sine reads 0 (AES17 defines full scale that way; value from memory). This one doesn't, so a clip's RMS, peak and
+    crest factor fit together.
     """
     flat = clip.samples.reshape(-1)
     return power_to_db(float(np.dot(flat, flat)) / flat.size)
 
 
 def crest_factor_db(clip: Clip) -> float:
-    """Sample peak minus RMS, in dB: how far the peaks stand out; 3.01 for a sine, NaN for silence, which has none."""
+    """Sample peak minus RMS, in dB: how far the peaks stand out. 3.01 for a sine; NaN for silence, which has none."""
     rms = rms_dbfs(clip)
     return sample_peak_dbfs(clip) - rms if rms > -math.inf else math.nan
 
 
 def true_peak_dbtp(clip: Clip) -> float:
-    """Highest point of the wave itself, between the samples too, of any channel, in dB re full scale; −inf for silence.
+    """Highest point of the wave in any channel, also between the samples, in dB re full scale; −inf for silence.
 
     Notes
     -----
-    After ITU-R BS.1770-5, annex 2: the clip is interpolated to at least four times its rate (and at least 192 kHz, so
-    that low rates are looked at as closely), and the largest value taken. Within EBU Tech 3341's tolerance of
-    +0.2/−0.4 dB at any phase for content up to a third of the rate; up to 0.4 of the rate it under-reads by 0.5 dB at
-    most. The standard's 12 dB of attenuation before the filter guards integer arithmetic against overflow, and is not
-    needed in float64. Silence is assumed before and after the clip.
+    After ITU-R BS.1770-5, annex 2: the clip is interpolated to at least four times its rate (and at least 192 kHz, to
+    look at low rates as closely), and the largest value is taken. Within EBU Tech 3341's tolerance of
+    +0.2/−0.4 dB at any phase for content up to a third of the rate; up to 0.4 of the rate it reads low by 0.5 dB at
+    most. The standard's 12 dB of attenuation before the filter protects integer arithmetic from overflow; float64
+    doesn't need it. Silence is assumed before and after the clip.
     """
     meter = TruePeakMeter(clip.rate, clip.channels, _sample_peak(clip.samples))
     for start in range(0, clip.frames, _SLICE_FRAMES):
@@ -141,7 +141,7 @@ def true_peak_dbtp(clip: Clip) -> float:
 
 
 class TruePeakMeter:
-    """A true-peak meter that is fed block by block; :func:`true_peak_dbtp` says what it measures.
+    """A true-peak meter fed block by block; :func:`true_peak_dbtp` says what it measures.
 
     Parameters
     ----------
@@ -149,11 +149,11 @@ class TruePeakMeter:
         Samples per second.
     channels : int
     at_least : float
-        An amplitude that is known to be reached: what can't get above it is not looked at.
+        An amplitude known to be reached: whatever can't get above it is skipped.
 
     Notes
     -----
-    However the sound is cut into blocks, the result is the same.
+    The result doesn't depend on how the sound is cut into blocks.
     """
 
     def __init__(self, rate: int, channels: int = 1, at_least: float = 0.0):
@@ -174,7 +174,7 @@ class TruePeakMeter:
         self._held = held[done:]
 
     def dbtp(self) -> float:
-        """The true peak of what was fed so far, in dB re full scale, as if silence followed; −inf for silence."""
+        """The true peak so far, in dB re full scale, as if silence followed; −inf for silence."""
         rest = len(self._held) + len(self._weights) - 1
         blocks = -(-rest // _BLOCK_FRAMES)
         padded = np.zeros((blocks * _BLOCK_FRAMES + len(self._weights), self._held.shape[1]))
@@ -182,7 +182,8 @@ class TruePeakMeter:
         return amplitude_to_db(self._between(padded))
 
     def _between(self, columns: np.ndarray) -> float:
-        """The highest so far or between the samples of a whole number of blocks and what the last one reaches into."""
+        """The highest value so far, including between these samples: whole blocks, and what the last one reaches
+        into."""
         highest = self._highest
         for channel in columns.T:
             highest = _interpolated_peak(np.ascontiguousarray(channel), self._weights, highest)
@@ -200,7 +201,7 @@ def step_powers(clip: Clip, step_ms: float) -> tuple[np.ndarray, np.ndarray]:
     Parameters
     ----------
     clip : Clip
-        Of several channels the mean is taken.
+        With several channels, their mean is taken.
     step_ms : float
         Length of a step, rounded to whole frames; the last step may be shorter.
 
@@ -222,7 +223,7 @@ def _numbers(values) -> np.ndarray:
 
 
 def _in_decibels(magnitude, scale: float, floor_db: float | None):
-    """`scale`·log10(magnitude), in place where `magnitude` is an array of ours."""
+    """`scale`·log10(magnitude), in place if `magnitude` is an array: it must then be our own."""
     out = magnitude if isinstance(magnitude, np.ndarray) else None
     with np.errstate(divide="ignore"):
         db = np.log10(magnitude, out=out)
@@ -245,8 +246,8 @@ def _sample_peak(samples: np.ndarray) -> float:
 def _interpolator(factor: int) -> np.ndarray:
     """Weights of the points between two samples, shape (2·side lobes, factor − 1).
 
-    A sinc under a Kaiser window: it passes through the samples themselves, so only the points
-    between them are computed.
+    A sinc under a Kaiser window: it passes through the samples themselves, so only the points between them are
+    computed.
     """
     fraction = np.arange(1, factor) / factor
     distance = np.arange(-_SIDE_LOBES + 1, _SIDE_LOBES + 1)[:, None] - fraction
@@ -260,9 +261,9 @@ def _interpolator(factor: int) -> np.ndarray:
 def _interpolated_peak(channel: np.ndarray, weights: np.ndarray, highest: float) -> float:
     """The larger of `highest` and the largest magnitude between the samples of one channel.
 
-    The channel holds a whole number of blocks, and as many samples behind them as there are weights. Interpolated
-    values can't exceed the largest sample around by more than the weights' absolute sum, so blocks too soft to matter
-    are never interpolated: exact, and for a singing voice it leaves a few blocks of thousands.
+    The channel holds a whole number of blocks, then as many samples as there are weights. An interpolated value can't
+    exceed the largest sample nearby times the weights' absolute sum, so blocks too soft to matter are never
+    interpolated. That is exact, and for a singing voice it leaves a few blocks out of thousands.
     """
     most = np.abs(weights).sum(axis=0).max()
     windows = np.lib.stride_tricks.sliding_window_view(channel, _BLOCK_FRAMES + len(weights))[::_BLOCK_FRAMES]

@@ -1,8 +1,8 @@
-"""Random numbers that stay the same for ever: one named stream per purpose, all from one seed.
+"""Random numbers that stay the same for ever: one named stream for each purpose, all from one seed.
 
-The shipped clips are rebuilt bit for bit, so the streams may not change with NumPy's version. NumPy keeps the streams
-of `RandomState` frozen (NEP 19); those of its newer `Generator` it may improve. Naming the stream keeps the draws of
-one part from moving when another part draws more.
+The shipped clips are rebuilt bit for bit, so the streams must not change with NumPy's version. NumPy has frozen the
+streams of `RandomState` (NEP 19), but may change those of its newer `Generator`. With named streams, one part's draws
+stay the same when another part draws more.
 """
 
 from __future__ import annotations

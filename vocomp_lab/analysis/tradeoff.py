@@ -1,4 +1,4 @@
-"""What a compressor, or several in a row, do to a voice and what that costs: the numbers to compare settings by."""
+"""What compression does to a voice and what it costs: the numbers to compare settings by."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ LOW_NOTE_HZ = 110.0
 
 
 @dataclass(frozen=True)
-class Workload:
-    """What was done, and what it cost.
+class Tradeoff:
+    """What compression did to a voice, and what it cost.
 
     Attributes
     ----------
     spread_lu : float
-        How far loud and soft words still lie apart: :func:`vocomp_lab.analysis.evenness.loudness_spread_lu`.
+        How far apart loud and soft words still are: :func:`vocomp_lab.analysis.evenness.loudness_spread_lu`.
     peaks_db : float
-        How far the peaks still stand out of the loudness: :func:`vocomp_lab.analysis.meters.peak_to_loudness_ratio_db`.
+        How far the peaks still stand out from the loudness: :func:`vocomp_lab.analysis.meters.peak_to_loudness_ratio_db`.
     median_db, max_db : float
         Of the reduction, all compressors together, over the sung part.
     travel_db_per_s : float
@@ -56,7 +56,7 @@ class Workload:
         )
 
 
-def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) -> Workload:
+def measure_tradeoff(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) -> Tradeoff:
     """Measure what a processor, or a chain of them, does to a voice.
 
     Parameters
@@ -71,17 +71,17 @@ def workload(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) ->
 
     Returns
     -------
-    Workload
+    Tradeoff
 
     Notes
     -----
-    Which number matters is a matter of judgement; none of them hears for you.
+    Which number matters is for you to judge; none of them hears for you.
     """
     result = processor.apply(clip)
     stats = reduction_stats(result.reduction_db, active)
     magnitudes = np.abs(clip.columns).max(axis=1)[np.asarray(active)]
     loud_dbfs = float(amplitude_to_db(np.percentile(magnitudes, 99), floor_db=-120.0)) if len(magnitudes) else -120.0
-    return Workload(
+    return Tradeoff(
         spread_lu=loudness_spread_lu(result.output, active),
         peaks_db=peak_to_loudness_ratio_db(result.output),
         median_db=stats.median_db,

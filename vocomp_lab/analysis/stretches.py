@@ -1,0 +1,26 @@
+"""Stretches of time in which something holds: where they start and end, with short gaps closed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where the True stretches start, and the index after their ends."""
+    change = np.diff(flags.astype(np.int8), prepend=0, append=0)
+    return np.flatnonzero(change > 0), np.flatnonzero(change < 0)
+
+
+def bridged(starts: np.ndarray, ends: np.ndarray, least_gap: float) -> tuple[np.ndarray, np.ndarray]:
+    """The same stretches with every gap shorter than `least_gap` closed; starts and ends rise and don't overlap."""
+    apart = starts[1:] - ends[:-1] >= least_gap
+    edge = np.ones(min(len(starts), 1), dtype=bool)
+    return starts[np.append(edge, apart)], ends[np.append(apart, edge)]
+
+
+def filled(starts: np.ndarray, ends: np.ndarray, count: int) -> np.ndarray:
+    """True inside the stretches, shape (count,)."""
+    change = np.zeros(count + 1, dtype=int)
+    change[starts] += 1
+    change[ends] -= 1
+    return np.cumsum(change[:-1]) > 0

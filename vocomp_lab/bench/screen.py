@@ -1,0 +1,111 @@
+"""What a bench shows of a stage: its picture, and the line of numbers under it."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+import numpy as np
+
+from vocomp_lab.analysis.measures import Change
+from vocomp_lab.bench.numbers import numbers_html, numbers_text
+from vocomp_lab.bench.player import PagePlayer, image_html
+from vocomp_lab.pictures.panels import Window
+from vocomp_lab.pictures.pictures import PICTURES, Picture, picture_class
+from vocomp_lab.pictures.regions import RegionsPicture
+from vocomp_lab.processors.chain import StageResult
+from vocomp_lab.processors.clip_gain import ClipGain
+
+PICTURE_PX = (1120, 372)
+PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
+"""On a projector: fewer pixels, each drawn larger, so that the text can be read from the last row."""
+
+PICTURES[ClipGain] = RegionsPicture
+
+
+class Screen:
+    """A picture for each kind of stage, drawn once and then updated; and the numbers.
+
+    Parameters
+    ----------
+    player : PagePlayer
+        Draws the play position over the picture.
+    picture, numbers : bool
+        Which of the two are shown.
+
+    Attributes
+    ----------
+    image, line : ipywidgets.Widget
+        Picture and numbers.
+    picture : Picture
+        The one that is shown.
+    png : bytes
+    alt : str
+        The picture's text alternative.
+    """
+
+    def __init__(self, player: PagePlayer, picture: bool = True, numbers: bool = True):
+        self._with_picture, self._with_numbers = picture, numbers
+        self._pictures: dict[type[Picture], Picture] = {}
+        self._source: tuple | None = None
+        self.presented = False
+        self.picture: Picture | None = None
+        self.png, self.alt = b"", ""
+        self.image = widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)"))
+        self.line = widgets.HTML()
+        self.widgets = [self.line]
+        if picture:
+            player.part(self.image, "picture")
+            # A box that could scroll is a stop for the tab key.
+            self.widgets = [widgets.Box([self.image], layout=widgets.Layout(overflow="visible")), self.line]
+
+    def present(self, on: bool) -> None:
+        """Draw for a projector, or no longer."""
+        self.presented = on
+        self._pictures.clear()
+
+    def picture_of(self, stage: StageResult) -> Picture:
+        """The picture for this kind of stage."""
+        kind = picture_class(stage)
+        if kind not in self._pictures:
+            size = (*PRESENTED_PX, PRESENTED_SCALE) if self.presented else PICTURE_PX
+            self._pictures[kind] = kind(*size)
+            self._source = None
+        return self._pictures[kind]
+
+    def show(
+        self, stage: StageResult, change: Change, active: np.ndarray, window: Window, *, goals=(), name="", part=False
+    ) -> None:
+        """Show what a stage did.
+
+        Parameters
+        ----------
+        stage : StageResult
+        change : Change
+            Its numbers.
+        active : ndarray of bool, shape (frames,)
+            Where the singer sings in its source.
+        window : Window
+        goals : sequence of Goal
+        name : str
+            The stage's name, if the numbers should say it.
+        part : bool
+            Whether this is only the stretch in sight of a long clip.
+        """
+        self.picture = picture = self.picture_of(stage)
+        source = (type(picture), stage.source, window)
+        if source != self._source:
+            picture.set_source(stage.source, window)
+            self._source = source
+        picture.set_result(stage, window, active)
+        picture.title.set_text(picture.finding(change) + (" (in the stretch in sight)" if part else ""))
+        if self._with_picture:
+            self.image.value = self.png = picture.render()
+            self.alt = f"{picture.description(change)}. {numbers_text(change)}"
+        if self._with_numbers:
+            heading = [name] if name else []
+            self.line.value = numbers_html(
+                change, goals, ", ".join([*heading, *(["in the stretch in sight"] if part else [])])
+            )
+
+    def still(self) -> str:
+        """Picture and numbers as HTML, for a page without a kernel."""
+        return (image_html(self.png, self.alt) if self._with_picture else "") + self.line.value

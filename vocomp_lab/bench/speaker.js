@@ -1,0 +1,146 @@
+// The page's one loudspeaker. All players of the page share it, to protect hearing: it has one voice at a time, and one volume.
+// A player is idle, or it has the loudspeaker: first it waits (for the browser, or for sound to be decoded), then it plays. A player
+// that takes the loudspeaker gets a new turn and sends the one before back to idle. Anything a player waited for is dropped if its
+// turn is over by then.
+window.vocompSpeaker = window.vocompSpeaker || (() => {
+  "use strict";
+  const SWITCH_S = 0.012; // a cross-fade this long makes no click and is over before anyone notices
+  // Changes are scheduled this far ahead: sound is rendered a little ahead of the clock that the page can read.
+  const AHEAD_S = 0.04;
+  const HELD_BACK_S = 2; // a browser that is allowed to play begins within a few hundredths of a second
+  let context = null, output = null, meter = null, volumeDb = null;
+  let turn = 0, owner = null;
+  let voice = null; // the one that is on, or will be when its time comes
+  let fadedOutBy = 0; // context time by which every earlier voice is silent
+
+  const gainOf = (db) => Math.pow(10, db / 20);
+
+  // The clock, and the time of the next possible change.
+  function times() {
+    const now = context.currentTime;
+    return { now, at: Math.max(now + AHEAD_S, fadedOutBy) };
+  }
+
+  function open() {
+    if (context) return;
+    context = new AudioContext();
+    output = context.createGain();
+    meter = context.createAnalyser();
+    output.gain.value = gainOf(volumeDb);
+    output.connect(meter);
+    meter.connect(context.destination);
+    fadedOutBy = 0;
+    // The audio device has gone: sound that came back by itself with another device would startle.
+    context.onstatechange = (event) => { if (event.target === context && context.state !== "running" && voice) owner.heldBack(); };
+  }
+
+  // Gains change by scheduled times alone, never from a value read in the middle of a ramp. A fade-out and a fade-in have the same
+  // times, so together they add up to 1 however busy the page is.
+  function ramp(gain, from, to, at) {
+    gain.setValueAtTime(from, at);
+    gain.linearRampToValueAtTime(to, at + SWITCH_S);
+  }
+
+  function silence({ now, at }) {
+    const { nodes, fade, from } = voice;
+    nodes.forEach((node) => { node.onended = null; });
+    // A voice that has not faded in by now, or just after, is dropped: many changes in a row must not queue up.
+    if (context.state !== "running" || from + SWITCH_S > now + AHEAD_S) {
+      fade.disconnect();
+      nodes.forEach((node) => node.stop());
+    } else {
+      ramp(fade.gain, 1, 0, at);
+      nodes.forEach((node) => node.stop(at + 2 * SWITCH_S));
+      fadedOutBy = at + SWITCH_S;
+    }
+    voice = null;
+  }
+
+  // A second tab of this browser would be a second voice in the same ears.
+  const otherTabs = new BroadcastChannel("vocomp-speaker");
+  otherTabs.onmessage = () => { if (owner) owner.stop(); };
+
+  const speaker = {
+    players: new Set(),
+    now: () => context.currentTime,
+    owner: () => owner,
+    voice: () => voice,
+    turn: () => turn,
+    isOn: (number) => number === turn,
+    volumeDb: () => volumeDb,
+
+    take(player) {
+      if (owner) owner.stop();
+      owner = player;
+      otherTabs.postMessage("taken");
+      return ++turn;
+    },
+
+    release() {
+      turn++;
+      owner = null;
+      if (voice) silence(times());
+    },
+
+    // Let the context run. False where the browser holds the sound back.
+    wake() {
+      open();
+      const resumed = context.resume().then(() => true, () => false);
+      return Promise.race([resumed, new Promise((resolve) => setTimeout(resolve, 1000 * HELD_BACK_S, false))]);
+    },
+
+    // Give up a context that was held back, so it can't start by itself when nobody expects it any more.
+    giveUp() {
+      context.close().catch(() => {});
+      context = null;
+    },
+
+    // Start the tracks of a voice together, each with its own gain, and fade out the voice before. `placeAt` says where in the sound
+    // to start, for the context time at which it will start.
+    change(placeAt, loop, tracks, gains, ended) {
+      const time = times(), at = time.at, start = placeAt(at);
+      // Out before in: if this comes too late for its time there is a dip, never a sum.
+      if (voice) silence(time);
+      const fade = context.createGain();
+      fade.gain.value = 0;
+      fade.connect(output);
+      ramp(fade.gain, 0, 1, at);
+      const fresh = { nodes: [], fade, from: at, origin: at - start, loop, gains: {}, wanted: gains, mixedBy: 0 };
+      for (const [name, buffer] of Object.entries(tracks)) {
+        const node = context.createBufferSource(), gain = (fresh.gains[name] = context.createGain());
+        node.buffer = buffer;
+        node.loop = loop;
+        gain.gain.value = gains[name];
+        node.connect(gain);
+        gain.connect(fade);
+        fresh.nodes.push(node);
+      }
+      fresh.nodes[0].onended = () => { if (voice === fresh) { voice = null; ended(); } };
+      for (const node of fresh.nodes) node.start(at, start);
+      return (voice = fresh);
+    },
+
+    // Change to other gains of the tracks. Those that fall go first, so the sum is never more than before or after.
+    mix(gains) {
+      const { wanted } = voice, names = Object.keys(gains).filter((name) => gains[name] !== wanted[name]);
+      if (!names.length) return;
+      const at = Math.max(context.currentTime, voice.mixedBy);
+      names.sort((a, b) => gains[a] - wanted[a] - (gains[b] - wanted[b]));
+      for (const name of names) ramp(voice.gains[name].gain, wanted[name], gains[name], at);
+      voice.wanted = gains;
+      voice.mixedBy = at + SWITCH_S;
+    },
+
+    setVolume(db) {
+      if (context && db !== volumeDb) output.gain.setTargetAtTime(gainOf(db), context.currentTime, 0.01);
+      volumeDb = db;
+    },
+
+    level() {
+      const data = new Float32Array(meter.fftSize);
+      meter.getFloatTimeDomainData(data);
+      return Math.sqrt(data.reduce((sum, x) => sum + x * x, 0) / data.length);
+    },
+  };
+  return speaker;
+})();

@@ -1,0 +1,51 @@
+"""The row on top of a bench: which stage, what is compared, and the buttons."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+
+
+class Toolbar:
+    """The bench's menus and buttons.
+
+    Parameters
+    ----------
+    stages : list of str
+        The stages of the chain. A single one gets no menus.
+    stage : str
+        The one whose controls are shown.
+    error : ipywidgets.Widget
+        The line for errors, at the end of the row.
+
+    Attributes
+    ----------
+    stage, compare : ipywidgets.Dropdown
+    reset : ipywidgets.Button
+    more, present : ipywidgets.ToggleButton
+    widget : ipywidgets.Widget
+    """
+
+    def __init__(self, stages: list[str], stage: str, error: widgets.Widget):
+        self.stage = widgets.Dropdown(options=stages, value=stage, description="Stage")
+        self.compare = widgets.Dropdown(
+            options=[("before and after this stage", "stage"), ("before and after the whole chain", "chain")],
+            value="stage",
+            description="Compare",
+            layout=widgets.Layout(width="330px"),
+        )
+        self.reset = widgets.Button(
+            description="Reset", tooltip="Put this stage back to its first settings; other stages stay as they are"
+        )
+        self.more = widgets.ToggleButton(value=False, description="More controls")
+        self.present = widgets.ToggleButton(
+            value=False,
+            description="Present",
+            tooltip=(
+                "For a projector: large type, prepared steps, hidden numbers, a tally of guesses. "
+                "Turning it off brings back your settings"
+            ),
+        )
+        menus = [self.stage, self.compare] if len(stages) > 1 else []
+        self.widget = widgets.HBox(
+            [*menus, self.reset, self.more, self.present, error], layout=widgets.Layout(flex_flow="row wrap")
+        )

@@ -1,0 +1,45 @@
+"""Tables for a page."""
+
+from __future__ import annotations
+
+import html
+
+
+class Html(str):
+    """Text that is HTML already, and goes into a table as it is."""
+
+
+def table_html(rows, head=(), *, named_by: int | None = 0, css_class: str = "", cell_style: str = "") -> str:
+    """A table as HTML.
+
+    Parameters
+    ----------
+    rows : sequence of sequence
+        Cells: :class:`Html`, or anything else that is written as text. The last cell of a row that is shorter than the
+        head fills it up.
+    head : sequence of str
+        Names of the columns.
+    named_by : int, optional
+        The column with the names of the rows, which screen readers read out with each cell. None: no column has them.
+    css_class : str
+        Of the table.
+    cell_style : str
+        CSS for every cell, where a notebook's own style must give way.
+    """
+    style = f' style="{cell_style}"' if cell_style else ""
+
+    def cell(content, scope="", span=1):
+        tag = "th" if scope else "td"
+        attributes = (f' scope="{scope}"' if scope else "") + (f' colspan="{span}"' if span > 1 else "") + style
+        text = content if isinstance(content, Html) else html.escape(str(content))
+        return f"<{tag}{attributes}>{text}</{tag}>"
+
+    def line(row):
+        spans = [1] * (len(row) - 1) + [max(len(head) - len(row) + 1, 1)]
+        scopes = ["row" if place == named_by and len(row) > 1 else "" for place in range(len(row))]
+        return f"<tr>{''.join(map(cell, row, scopes, spans))}</tr>"
+
+    names = f"<thead><tr>{''.join(cell(name, 'col') for name in head)}</tr></thead>" if head else ""
+    body = f"<tbody>{''.join(map(line, rows))}</tbody>"
+    named = f' class="{css_class}"' if css_class else ""
+    return f"<table{named}>{names}{body}</table>"
