@@ -19,7 +19,6 @@ from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip, encode
 
 pytestmark = pytest.mark.ci
-pytestmark = pytest.mark.ci
 RATE, LENGTH_S = 44_100, 1.5
 LEVEL = 0.5
 VOLUME_DB = -24
