@@ -169,7 +169,7 @@ def player(page, call):
 
 # What bob runs in his own notebook, once ann has kept a stage.
 BOBS_CELLS = (
-    "import json\nfrom pathlib import Path\nfrom vocomp_lab.lessons import begin",
+    "import json\nfrom pathlib import Path\nfrom vocomp_lab import begin",
     "from vocomp_lab.exercises import Homework\nfrom vocomp_lab.exercises.box import run_in_box",
     "origin = begin('05_steady_compression', folder='../.state').origins['peaks']",
     "Homework('04', learner='bob').give(1, 8.0)\nbox = run_in_box('def f(x):\\n    return 2 * x', 'f', [(2.0,)])",
