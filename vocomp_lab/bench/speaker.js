@@ -124,7 +124,8 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     mix(gains) {
       const { wanted } = voice, names = Object.keys(gains).filter((name) => gains[name] !== wanted[name]);
       if (!names.length) return;
-      const at = Math.max(context.currentTime, voice.mixedBy);
+      // Set ahead like all changes: a gain whose time has come before the sound's own thread hears of it keeps its old value a while.
+      const at = Math.max(context.currentTime + AHEAD_S, voice.mixedBy);
       names.sort((a, b) => gains[a] - wanted[a] - (gains[b] - wanted[b]));
       for (const name of names) ramp(voice.gains[name].gain, wanted[name], gains[name], at);
       voice.wanted = gains;
