@@ -13,6 +13,7 @@ import shutil
 import sys
 
 import numpy as np
+import pytest
 import scipy
 from conftest import PROJECT
 
@@ -21,6 +22,11 @@ from vocomp_lab.singer import song
 CACHE = PROJECT / ".pytest_cache" / "takes"
 SOURCES = ("sound", "processors", "singer")
 """The rooms that `song` may import from (`test_project.py` holds that)."""
+
+
+def ci_only(values) -> list:
+    """Parameters for CI alone: a plain run listens to the shipped takes, CI to the held-out ones too."""
+    return [pytest.param(value, marks=pytest.mark.ci) for value in values]
 
 
 def make_take(verse: str, seed: int, faulty: bool = True) -> song.Take:

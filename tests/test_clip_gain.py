@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from conftest import need_program, one_sentence, rms_db, sine
+from conftest import IN_CI, need_program, one_sentence, rms_db, sine
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
@@ -169,7 +169,9 @@ def test_what_is_not_allowed_is_refused_in_one_sentence(make, part):
 # ------------------------------------------------------------------------------------------------- phrases and words
 
 
-@pytest.mark.parametrize(("verse", "seed"), TAKES)
+@pytest.mark.parametrize(
+    ("verse", "seed"), [key if key[1] == "shipped" else pytest.param(*key, marks=pytest.mark.ci) for key in TAKES]
+)
 def test_phrases_are_those_of_the_truth(verse, seed):
     for faulty in (True, False):
         found, truth = find_phrases(take(verse, seed, faulty).clip), take(verse, seed, faulty).truth["phrases"]
@@ -280,7 +282,7 @@ def judge(verse, seed):
 
 @pytest.fixture(scope="module")
 def judged():
-    return {key: judge(*key) for key in TAKES}
+    return {key: judge(*key) for key in TAKES if IN_CI or key[1] == "shipped"}
 
 
 def test_the_shipped_takes_are_levelled_as_the_truth_has_it(judged):
@@ -297,6 +299,7 @@ def test_a_region_does_not_end_on_the_slope_of_its_word():
     assert proposed("first", "shipped")[-1].end_s > word["end_s"] - 0.03
 
 
+@pytest.mark.ci
 def test_loud_words_and_quiet_phrases_of_takes_not_tuned_on(judged):
     """Counted, since the goal (all of them) is not met on every seed: the bounds are the counts measured when the
     finder was done, so they keep it from getting worse and prove no more than that.
@@ -320,7 +323,7 @@ def test_loud_words_and_quiet_phrases_of_takes_not_tuned_on(judged):
 
 
 def test_of_a_clean_take_next_to_nothing_is_moved():
-    for key in TAKES:
+    for key in [key for key in TAKES if IN_CI or key[1] == "shipped"]:
         regions = proposed(*key, False)
         assert len(regions) <= 1 and all(abs(region.gain_db) <= 3 for region in regions), (key, regions)
 
@@ -376,6 +379,7 @@ def test_a_boosted_word_of_speech_is_found_and_turned_down(tmp_path):
         assert share_moved(before, *spans[loud], -1) < 0.3
 
 
+@pytest.mark.ci
 def test_a_compressor_after_it_has_less_to_do():
     """The goal of lesson 02, in numbers: the reduction is more even on every take (95th percentile minus median), and
     its maximum falls on average. Where the maximum stays it is the knock of a hard onset, or a loud word that was

@@ -66,6 +66,7 @@ def assert_as_expected(marked, simulated):
         )
 
 
+@pytest.mark.ci
 def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
     """The time is only printed, here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy."""
     simulated = simulate_all([(number, EVERY[number // 9 % len(EVERY)]) for number in range(CLASS)])
@@ -112,6 +113,7 @@ def key_sheet_of_ann():
     return key_sheet("04", "ann").to_json()
 
 
+@pytest.mark.ci
 def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some):
     folder = tmp_path / "sheets"
     for data, _ in some[:4]:
@@ -186,6 +188,7 @@ def test_a_guest_gets_no_marks(tmp_path):
     assert rows(tmp_path / "marks.csv") == []
 
 
+@pytest.mark.ci
 def test_a_run_that_was_killed_goes_on_with_nothing_lost_or_counted_twice(tmp_path):
     simulated = simulate_all([(number, "04") for number in range(9)])
     for data, _ in simulated:
@@ -331,6 +334,7 @@ def test_a_worker_that_fails_costs_its_own_sheet_only(tmp_path, some):
     assert some[1][0]["learner"] in file and "the cable is out" in says
 
 
+@pytest.mark.ci
 def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
     """By the executor that dask.distributed gives: its workers could be other machines."""
     distributed = (
@@ -348,6 +352,7 @@ def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
     assert_as_expected(result.marked, some[:6])
 
 
+@pytest.mark.ci
 def test_a_process_that_dies_takes_nobody_along(tmp_path, some, monkeypatch):
     """The pool's process is killed in the middle of a sheet, as the system does when memory runs out."""
     for data, _ in some[:4]:

@@ -12,7 +12,7 @@ import nbformat
 import numpy as np
 import pytest
 from conftest import PROJECT, need_program
-from takes import make_take
+from takes import ci_only, make_take
 
 from vocomp_lab.analysis.distortion import aliasing_db, harmonics_db
 from vocomp_lab.analysis.listening import match_loudness
@@ -34,7 +34,7 @@ PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]
 WORDS = "The paper boat is turning round the corner of the silver bay, and nobody has seen it go."
 
 
-@pytest.fixture(scope="module", params=["first 71", "second 72", "spoken"])
+@pytest.fixture(scope="module", params=["first 71", *ci_only(["second 72", "spoken"])])
 def voice(request, tmp_path_factory):
     if request.param == "spoken":
         path = tmp_path_factory.mktemp("speech") / "spoken.wav"

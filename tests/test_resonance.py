@@ -43,6 +43,7 @@ def test_what_is_claimed_of_a_clean_take_is_small(name):
     assert all(ring.gain_db < 3 for ring in rings)
 
 
+@pytest.mark.ci
 def test_rings_of_takes_that_nothing_was_tuned_on_are_found():
     """Of twelve takes by both singers, eleven at least: the high voice, with its few harmonics, can mislead it."""
     hits, lines = 0, []
