@@ -25,9 +25,9 @@ AROUND_S = (0.1, 0.25)
 
 # A pop: its least level relative to the voice and to the steady low end, how far it falls back and within what time,
 # and the least distance between two.
-POP_LEVEL_MS, POP_SHARE, POP_LEAST_HZ = 50.0, 0.7, 55.0
+POP_LEVEL_MS = 50.0
 _POP_STEPS_PER_S = 200
-_UNDER_VOICE_DB, _OVER_STEADY_DB, _FALLS_BACK_DB = -14.0, 12.0, 6.0
+_UNDER_VOICE_DB, _OVER_STEADY_DB, _FALLS_BACK_DB = -11.0, 12.0, 6.0
 _LONGEST_S, _APART_S = 0.3, 0.15
 # A low cut this far under the lowest pitches leaves their fundamentals alone.
 LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
@@ -160,15 +160,15 @@ def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
 
     Notes
     -----
-    The level below 0.7 times the voice's low cut (`cut_hz` of :class:`LowEnd`), or below 55 Hz if that is higher, over
-    50 ms, must come within 14 dB of the voice's RMS, stand 12 dB above the steady part of the low end, and fall back by
-    6 dB within 0.3 s. Of thumps closer than 0.15 s the loudest counts. Common practice, no source; checked against the synthetic takes' truth and against thumps put
-    into the speech of another synthesizer.
+    The level below the voice's low cut (`cut_hz` of :class:`LowEnd`), or below 80 Hz if that is lower, over 50 ms, must
+    come within 11 dB of the voice's RMS, stand 12 dB above the steady part of the low end, and fall back by 6 dB within
+    0.3 s. Of thumps closer than 0.15 s the loudest counts. Common practice, no source; checked against the synthetic
+    takes' truth and against thumps put into the speech of another synthesizer.
     """
     low = measure_low_end(clip) if low is None else low
     if low is None:
         return []
-    corner_hz = max(POP_SHARE * low.cut_hz, POP_LEAST_HZ)
+    corner_hz = min(low.cut_hz, LOW_END_HZ)
     sections = butter(4, corner_hz, fs=clip.rate, output="sos")  # run both ways, so that nothing is late
     bass = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4))
     step = max(clip.rate // _POP_STEPS_PER_S, 1)
