@@ -14,9 +14,6 @@ from vocomp_lab.analysis.meters import ReductionStats, reduction_stats
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
-from vocomp_lab.sound.text import (
-    decibels as decibels,  # kept importable from here until every file imports it from there
-)
 from vocomp_lab.sound.text import minus
 
 
