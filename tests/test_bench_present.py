@@ -186,13 +186,13 @@ def test_a_clip_that_a_stage_cant_take_leaves_one_step_and_no_traceback(clip):
 def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip):
     bench = Bench(clip, Compressor(-32, 3, 1, 80))
     usual = bench._screen.picture.dpi
-    picture = bench.present()._picture
+    picture = bench.present()._screen.picture
     assert picture.dpi > usual and state(bench)["present"] is True
     picture.canvas.draw()
     title, caption = picture.title.get_window_extent(), picture.curve.ax._left_title.get_window_extent()
     assert title.x1 > caption.x0, "a title so short proves nothing"
     assert title.y0 - caption.y1 > 4 and title.x1 < picture.figure.bbox.width
-    assert bench.present(False)._picture.dpi == usual and state(bench)["present"] is False
+    assert bench.present(False)._screen.picture.dpi == usual and state(bench)["present"] is False
     assert bench._presenter.widget.layout.display == "none"
 
 

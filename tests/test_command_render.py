@@ -207,7 +207,7 @@ def test_the_input_is_never_the_output(take, sheet, tmp_path, way, capsys):
         (dict(input="nan.wav"), FAILED, "frame 70000 holds NaN"),
         (dict(sheet="missing.json"), FAILED, "sheet: there is no file"),
         (dict(sheet="text.wav"), FAILED, "not a settings sheet"),
-        (dict(sheet="binary.json"), FAILED, "no text"),
+        (dict(sheet="binary.json"), FAILED, "is not UTF-8 text"),
         (dict(sheet="wrong.json"), FAILED, "stage 'peaks': ratio: 0.5"),
         (dict(sheet="high.json"), FAILED, "stages: 'low cut': freq_hz"),
         (dict(output="text.wav/out.wav"), FAILED, "text.wav"),
@@ -335,6 +335,7 @@ def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
 @pytest.mark.skipif(
     not os.path.exists("/proc/self/status"), reason="this system has no /proc to read a process's peak memory from"
 )
+@pytest.mark.ci
 def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
     """Peak resident memory of the command with a coloured chain, which holds the most. An hour is measured by hand, in
     tests/benchmarks/bench_render.py.

@@ -117,7 +117,7 @@ def test_a_level_above_full_scale_is_taken_for_a_forgotten_minus():
     for text in ("18", "18 dBFS"):
         with pytest.raises(ValueError) as error:
             CONTROLS[Compressor][0].read(text)
-        one_sentence(error, "type −18 if that was meant")
+        one_sentence(error, "type −18 if you meant that")
     assert CONTROLS[Compressor][0].read("0") == 0
 
 

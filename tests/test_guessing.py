@@ -70,7 +70,7 @@ def test_the_tally_is_the_average(take, capsys):
     capsys.readouterr()
     game.summary()
     text = capsys.readouterr().out
-    assert "2 rounds played" in text and "on average 2.0 dB off, altogether 1.0 dB too high" in text
+    assert "2 rounds played" in text and "on average 2.0 dB off, overall 1.0 dB too high" in text
     assert "loudness" not in text, "loudness was not guessed"
 
 
@@ -86,7 +86,7 @@ def test_nothing_is_told_before_a_guess_and_one_guess_counts(take, capsys):
     assert game.guess(None, None) is None and game.guesses == ()
     assert "No guess yet" in capsys.readouterr().out
     game.summary()
-    assert "No round played yet" in capsys.readouterr().out
+    assert "No rounds played yet" in capsys.readouterr().out
     with pytest.raises(ValueError) as caught:
         game.guess(peak_dbfs="loud")
     one_sentence(caught, "peak_dbfs: 'loud'", "-100 to 20 dBFS")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from takes import make_take
+from takes import ci_only, make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import clip_numbers
@@ -20,7 +20,7 @@ from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import load
 
 
-@pytest.fixture(scope="module", params=[("first", 621), ("second", 634)], ids=lambda p: f"{p[0]}-{p[1]}")
+@pytest.fixture(scope="module", params=[("first", 621), *ci_only([("second", 634)])], ids=lambda p: f"{p[0]}-{p[1]}")
 def lesson(request, tmp_path_factory):
     """The lesson, begun with a take that nobody has seen and nothing kept."""
     return begin("09_your_own_vocal", make_take(*request.param).clip, tmp_path_factory.mktemp("state"))
@@ -73,7 +73,7 @@ def test_what_is_taken_along_can_be_taken_up_again(lesson, tmp_path):
     assert integrated_lufs(load(done.path)) == pytest.approx(done.loudness_lufs, abs=0.02)
     loud = export(lesson.voice, tmp_path / "loud.flac", loudness_lufs=-8)
     assert loud.short_by_lu > 0 and loud.true_peak_dbtp <= -1
-    assert "this page begins with it" in lesson.keep(whole)
+    assert "this page starts from it next time" in lesson.keep(whole)
     again = begin("09_your_own_vocal", lesson.clip, lesson.folder.parent)
     assert again.kept == whole
 

@@ -21,7 +21,6 @@ from vocomp_lab.analysis.times import measure_burst
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.regions import RegionBench
-from vocomp_lab.pictures import panels as plots
 from vocomp_lab.pictures.character import plot_aliasing, plot_bursts, plot_harmonics
 from vocomp_lab.pictures.control import (
     plot_blends,
@@ -36,6 +35,7 @@ from vocomp_lab.pictures.marks import class_in_words, plot_class, save_class_pic
 from vocomp_lab.pictures.mix import plot_stage_reductions
 from vocomp_lab.pictures.regions import plot_eye_and_ear
 from vocomp_lab.pictures.shown import described, picture_html, show, tell
+from vocomp_lab.pictures.style import BLUE, ORANGE
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import character
 from vocomp_lab.processors.clip_gain import GainRegion
@@ -215,8 +215,8 @@ def test_lines_stand_out_and_are_told_apart_without_colour(drawn):
 
 def test_those_checks_find_what_is_wrong():
     figure, ax = axes()
-    ax.plot([0, 1], color=plots.ORANGE, label="one")
-    ax.plot([1, 0], color=plots.BLUE, label="two")
+    ax.plot([0, 1], color=ORANGE, label="one")
+    ax.plot([1, 0], color=BLUE, label="two")
     ax.set_title("pale", color="#999999")
     for check in (test_lettering_is_readable, test_lines_stand_out_and_are_told_apart_without_colour):
         with pytest.raises(AssertionError):

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from conftest import need_program, sine
 from scipy.signal import resample_poly
-from takes import make_take
+from takes import ci_only, make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
@@ -70,7 +70,7 @@ def reaches_the_goals(result):
             assert abs(integrated_lufs(stage.output) - integrated_lufs(stage.source)) < 0.3
 
 
-@pytest.mark.parametrize("name", TAKES, ids=str)
+@pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
 def test_both_compressors_reach_their_goals_on_every_take(name):
     proposals, result = proposed(name)
     assert list(proposals) == list(STAGES)
@@ -81,7 +81,7 @@ def test_both_compressors_reach_their_goals_on_every_take(name):
     assert check_goals(result).count("(measured:") == sum(map(len, GOALS.values()))
 
 
-@pytest.mark.parametrize("name", TAKES, ids=str)
+@pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
 def test_a_low_cut_goes_below_the_notes_and_above_the_noise(name):
     take, (proposals, result) = recorded(name), proposed(name)
     cut = proposals["low cut"].processor
@@ -92,7 +92,7 @@ def test_a_low_cut_goes_below_the_notes_and_above_the_noise(name):
     assert measure_low_end(result.output).steady_db < measure_low_end(take.clip).steady_db - 6
 
 
-@pytest.mark.parametrize("name", TAKES, ids=str)
+@pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
 def test_a_box_is_found_where_it_is_and_cut_by_less_than_it_is(name):
     ring, (proposals, _) = recorded(name).truth["faults"]["boxiness"], proposed(name)
     cut = proposals["boxiness"].processor
@@ -126,7 +126,7 @@ def test_a_clean_take_gets_the_compressors_and_hardly_anything_else(name):
     reaches_the_goals(result)
 
 
-@pytest.mark.parametrize("name", TAKES, ids=str)
+@pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
 def test_every_reason_is_a_sentence_or_two_with_numbers(name):
     for proposal in proposed(name)[0].values():
         assert proposal.reason.endswith(".") and len(proposal.reason) < 260 and "nan" not in proposal.reason, proposal
@@ -269,7 +269,9 @@ def test_a_threshold_that_nothing_reaches_is_the_lowest():
 
 
 def test_a_chain_without_compressors_has_no_goals():
-    assert "neither" in check_goals(proposed_chain([]).apply(shipped("lesson_verse_clean").clip))
+    assert "no stage called “peaks” or “steady”" in check_goals(
+        proposed_chain([]).apply(shipped("lesson_verse_clean").clip)
+    )
 
 
 def test_a_clip_that_was_measured_is_not_measured_again_and_another_one_is(monkeypatch):
