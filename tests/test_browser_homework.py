@@ -75,7 +75,8 @@ def test_what_is_answered_in_the_page_stands_in_the_sheet(homework):
     (path,) = (homework.path.parent / "answers").glob("*.json")
     sheet = load_sheet(path)
     assert (sheet.learner, sheet.homework) == (LEARNER, name)
-    assert len(expected) >= 2, f"a homework with only {list(expected)} to answer"
+    # Where the blind test isn't answered to its end, a homework whose benches all need regions leaves the number alone.
+    assert len(expected) >= 1 + (homework.name in IN_FULL), f"a homework with only {list(expected)} to answer"
     for kind, (task_id, value) in expected.items():
         entry = sheet.answers[task_id]
         assert entry.tries == 1, entry
