@@ -37,6 +37,7 @@ def said(bench):
     return html.unescape(re.sub(r"<[^>]*>", " ", bench._presenter._say.value))
 
 
+@pytest.mark.ci
 def test_steps_change_the_stage_from_where_it_started_and_end_at_the_ends(clip):
     start = Compressor(-20, 3, 1, 80)
     bench = Bench(clip, start).present()
@@ -55,6 +56,7 @@ def test_steps_change_the_stage_from_where_it_started_and_end_at_the_ends(clip):
     assert bench.processor == start and bar._back.disabled and bar._first.disabled and "1 of" in said(bench)
 
 
+@pytest.mark.ci
 @pytest.mark.parametrize("take", TAKES)
 @pytest.mark.parametrize("stage", [name for name, _ in CHAIN.stages])
 def test_every_step_has_the_same_before_and_an_after_that_is_as_loud(take, stage):
@@ -87,6 +89,7 @@ def test_held_back_nothing_in_sight_tells_the_answer(clip):
     assert bench._screen.image.layout.display is None and "dB" in state(bench)["alt"] and "held back" not in said(bench)
 
 
+@pytest.mark.ci
 def test_turned_off_it_leaves_the_bench_as_it_found_it(clip):
     bench = Bench(clip, CHAIN, stage="peaks").set(threshold_db=-17.5, ratio=2.2, knee_db=3)
     mine, loudness = bench.chain, bench.change.after.loudness_lufs
@@ -127,6 +130,7 @@ def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
     assert bench.processor == Compressor(-20, 3, 1, 80) and "by hand" not in said(bench)
 
 
+@pytest.mark.ci
 def test_a_stage_without_steps_is_presented_as_it_is_set(clip):
     bench = Bench(clip, Gain(0)).set(gain_db=5)
     usual = bench._screen.picture.dpi
@@ -138,6 +142,7 @@ def test_a_stage_without_steps_is_presented_as_it_is_set(clip):
     assert bench.present(False).processor == Gain(5)
 
 
+@pytest.mark.ci
 def test_a_start_far_from_what_the_bench_asks_for_is_prepared_and_comes_back_after(clip):
     goals = [Goal("share_percent", high=15), Goal("max_db", 2, 8)]
     for start in (Compressor(-32, 3, 1, 80), Compressor(0, 3, 1, 80)):
@@ -167,6 +172,7 @@ def test_given_steps_are_for_their_stage_and_others_get_their_own(clip):
             Bench(clip, Gain(0), scenarios=wrong)
 
 
+@pytest.mark.ci
 def test_a_long_clip_is_demonstrated_by_the_stretch_in_sight(clip):
     long = clip.with_samples(np.concatenate([np.zeros(40 * clip.rate), np.tile(clip.samples, 2)]))
     bench = Bench(long, Compressor(-20, 3, 1, 80), view=(41, 49)).present()

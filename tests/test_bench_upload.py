@@ -118,6 +118,7 @@ def as_bytes(samples, rate=RATE, kind="WAV", subtype="FLOAT") -> bytes:
     return buffer.getvalue()
 
 
+@pytest.mark.ci
 def test_files_that_lie_are_broken_or_are_something_else(tmp_path):
     fine, broken = misleading(tmp_path)
     # A page takes at most 32 channels and 20 minutes, and believes a header that claims more.
@@ -141,6 +142,7 @@ def test_files_that_lie_are_broken_or_are_something_else(tmp_path):
     assert {name for name, there in loaded.items() if there} == (fine.keys() - too_much) | more.keys()
 
 
+@pytest.mark.ci
 def test_ten_harmed_files_of_each_kind(tmp_path):
     files = {}
     for name, kind, subtype in KINDS:
@@ -346,6 +348,7 @@ ODD = {
 }  # fmt: skip
 
 
+@pytest.mark.ci
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("kind", ODD)
 def test_what_is_odd_and_was_loaded_goes_through_the_cells_below(kind, tmp_path):

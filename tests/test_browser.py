@@ -273,6 +273,7 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
     opened.no_trouble()
 
 
+@pytest.mark.ci
 def test_every_control_answers(opened):
     """The first bench's kind of stage is new to the page tests, so that all of its controls are moved here."""
     opened.benches[0].button("Reset").click()
@@ -281,9 +282,11 @@ def test_every_control_answers(opened):
     opened.no_trouble()
 
 
+@pytest.mark.ci
 def test_nothing_is_cut_off_in_either_theme(opened):
     pagechecks.look_in_both_themes(opened)
 
 
+@pytest.mark.ci
 def test_reloaded_it_is_found_as_it_was_left(opened):
     pagechecks.reload_and_find(opened)

@@ -268,6 +268,7 @@ def test_a_call_that_lacks_something_says_how_it_should_be(arguments):
     )
 
 
+@pytest.mark.ci
 @pytest.mark.parametrize("name", ["out.wav", "out.flac"])
 def test_a_full_disk_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, name):
     """A limit on the size of files stands in for the end of the disk."""
@@ -297,6 +298,7 @@ def written_so_far(child, folder) -> int:
     return max(sizes, default=0)
 
 
+@pytest.mark.ci
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
     noise = np.random.default_rng(5).standard_normal((RATE * 10, 2)) * 0.05
@@ -359,6 +361,7 @@ def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
     assert megabytes < MEMORY_LIMIT_MB
 
 
+@pytest.mark.ci
 def test_a_bar_is_shown_on_a_terminal(take, sheet, tmp_path):
     ours, theirs = pty.openpty()
     child = subprocess.Popen(

@@ -53,6 +53,7 @@ def test_a_folder_that_cannot_be_written_is_told_in_one_line(tmp_path):
     assert len(shown.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.ci
 def test_open_serves_the_first_lesson(tmp_path):
     port = free_port()
     command = [sys.executable, "-m", "vocomp_lab", "open", "--no-browser"]
@@ -105,6 +106,7 @@ def test_mark_without_a_folder_says_so_in_one_line(tmp_path):
     assert shown.returncode == 2 and shown.stderr.startswith("folder: ") and len(shown.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.ci
 def test_the_answer_key_is_one_learners():
     ann, ben = (run("answer-key", "04", "--learner", learner) for learner in ("ann", "ben"))
     assert ann.returncode == ben.returncode == 0 and ann.stdout != ben.stdout
@@ -138,6 +140,7 @@ def test_a_table_is_printed_on_any_console(silent_file, encoding):
     assert f"{minus}18.0" in tone and minus + ("∞" if encoding == "utf-8" else "inf") in silence
 
 
+@pytest.mark.ci
 def test_a_name_that_is_not_utf8_is_told_and_stops_nobody(silent_file):
     os.rename(silent_file, os.fsencode(silent_file.parent) + b"/m\xfcller.wav")
     save(Clip(sine(200, 1, RATE, -18), RATE), silent_file.parent / "tone.wav")

@@ -78,6 +78,7 @@ def encoder(path) -> bytes | None:
     return found and found[0]
 
 
+@pytest.mark.ci
 def test_whole_folder_is_remade_byte_for_byte(tmp_path):
     """With another libsndfile's encoder the bytes may differ; the sound may not."""
     told = []
@@ -228,6 +229,7 @@ def test_resonance_is_at_its_frequency(pair):
     assert smooth.max() == pytest.approx(box["gain_db"], abs=1.5)
 
 
+@pytest.mark.ci
 @pytest.mark.parametrize("verse", VERSES)
 def test_other_seeds_give_other_sensible_takes(verse):
     takes = [make_take(verse, seed) for seed in (11, 12, 13, 14)]

@@ -64,12 +64,14 @@ def test_the_finders_of_the_lesson_find_thumps_and_rings(learner):
     assert thumps.judge(thumps.read(found)).status == "right", (found, thumps.windows)
 
 
+@pytest.mark.ci
 def test_the_finder_of_rings_is_a_second_opinion():
     tasks = [posed("03", "ring", learner) for learner in LEARNERS]
     right = [task.judge(task.read([find_resonances(task.clip())[0].freq_hz])).status == "right" for task in tasks]
     assert sum(right) >= 10, right
 
 
+@pytest.mark.ci
 def test_each_way_with_the_low_end_is_told_by_its_numbers():
     """The two questions of the hint decide for every learner: heard by the compressor, left in the sound."""
     ways = set()
