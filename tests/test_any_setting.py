@@ -8,13 +8,13 @@ more of them where CI=true. The loops are compiled, so that whole takes are chea
 from __future__ import annotations
 
 import math
-import os
 import zlib
 from functools import cache
 
 import numba
 import numpy as np
 import pytest
+from conftest import IN_CI
 from scipy.signal import lfilter
 from takes import ci_only
 
@@ -40,7 +40,6 @@ from vocomp_lab.sound.levels import power_to_db, rms_dbfs
 
 TAKES = ("lesson_verse_clean", "lesson_verse_faulty", "second_verse_clean", "second_verse_faulty")
 RATES = (8_000, 44_100, 192_000)
-IN_FULL = os.environ.get("CI", "").lower() == "true"
 TOLERANCE_DB = 1e-9
 
 # Everything with a recursion, each way that it may be set up. A look-ahead only shifts the curves, and has tests of its
@@ -236,7 +235,7 @@ def test_every_processor_is_drawn_from():
 def test_any_setting_on_a_whole_take(case, name):
     kind, fixed = KINDS[case]
     rng = draws(case, name)
-    for beyond in (False, True) if IN_FULL else (TAKES.index(name) % 2 == 1,):
+    for beyond in (False, True) if IN_CI else (TAKES.index(name) % 2 == 1,):
         hold_applied(drawn(kind, rng, take(name).rate, beyond, **fixed), take(name))
 
 
@@ -245,7 +244,7 @@ def test_a_hard_feedback_loop_with_a_slow_attack_and_a_quick_release(name):
     """A release quicker than the attack: a step may rise and be held at once."""
     clip, rng = take(name), draws("hard feedback", name)
     detector_db = Compressor(-20, 3, 5, 80).detect_db(clip.columns, clip.rate)
-    for _ in range(16 if IN_FULL else 8):
+    for _ in range(16 if IN_CI else 8):
         threshold_db, ratio = rng.uniform(-60, -5), float(rng.choice([2, 4, 6, 10, 30]))
         attack_ms, release_ms = 10 ** rng.uniform(1, 2.3), 10 ** rng.uniform(0.7, 1.3)
         processor = FetCompressor(threshold_db, ratio, attack_ms, release_ms)
@@ -285,7 +284,7 @@ def test_settings_that_once_gave_nan_or_infinity_or_took_long(monkeypatch, name,
 def test_any_setting_on_speech_noise_and_silence(case, rate):
     kind, fixed = KINDS[case]
     clip, rng = sound(rate), draws(case, rate)
-    for beyond in (False, True) if IN_FULL or rate == min(RATES) else (bool(rng.random() < 0.5),):
+    for beyond in (False, True) if IN_CI or rate == min(RATES) else (bool(rng.random() < 0.5),):
         processor = drawn(kind, rng, rate, beyond, **fixed)
         if rate < max(RATES):
             hold_applied(processor, clip)
@@ -303,7 +302,7 @@ def test_any_setting_on_speech_noise_and_silence(case, rate):
 def test_what_has_no_recursion_of_its_own_gives_finite_output_too(name, rate):
     clip = take("second_verse_faulty") if rate == 48_000 else sound(rate).cut(3, 12)
     rng = draws(name, rate)
-    for beyond in (False, True) if IN_FULL or rate < 48_000 else (False,):
+    for beyond in (False, True) if IN_CI or rate < 48_000 else (False,):
         processor = drawn(OTHERS[name], rng, rate, beyond)
         outcome = processor.apply(clip)
         samples = getattr(outcome, "output", outcome).samples
