@@ -11,6 +11,7 @@ import pytest
 from conftest import one_sentence, sine
 from hypothesis import given
 from hypothesis import strategies as st
+from takes import ci_only
 
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import (
@@ -257,7 +258,7 @@ def test_each_type_colours_in_its_own_way():
 
 
 @pytest.mark.parametrize("kind", ("fet", "tube"))
-@pytest.mark.parametrize("freq_hz", (3_001, 7_001, 9_973))
+@pytest.mark.parametrize("freq_hz", [7_001, *ci_only((3_001, 9_973))])
 def test_aliasing_of_the_coloured_types_stays_under_80_db(kind, freq_hz):
     model = character(kind, threshold_db=-12, release_ms=20_000, attack_ms=5, drive_db=6)
     out = model.apply(Clip(sine(freq_hz, 60, RATE, 0.0), RATE)).output.samples

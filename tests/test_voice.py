@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_toeplitz
 from scipy.signal import get_window, resample_poly
+from takes import ci_only
 
 from vocomp_lab.singer.glottis import harmonics, pulse_harmonics, pulse_times
 from vocomp_lab.singer.phonetics import VOWELS, kind_of
@@ -69,7 +70,9 @@ def third_octaves_db(samples, rate, centres_hz):
 
 
 @pytest.fixture(
-    scope="module", params=[(verse, seed) for verse in VERSES for seed in SEEDS], ids=lambda p: f"{p[0]}-{p[1]}"
+    scope="module",
+    params=[(VERSES[0], SEEDS[0]), *ci_only([(verse, seed) for verse in VERSES for seed in SEEDS][1:])],
+    ids=lambda p: f"{p[0]}-{p[1]}",
 )
 def performance(request):
     verse, seed = request.param
