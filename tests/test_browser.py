@@ -8,6 +8,7 @@ Screenshots go to tests/screenshots/.
 from __future__ import annotations
 
 import math
+import time
 
 import pagechecks
 import pytest
@@ -100,9 +101,17 @@ def test_dragging_the_threshold_changes_picture_and_numbers(lesson):
 
 def test_a_typed_value_is_taken_as_it_stands(lesson):
     box = first(lesson, "[class*='-typed-threshold_db'] input")
-    wait_for(
-        lesson, lambda: box.input_value() == f"{threshold_db(lesson):.1f}".replace("-", "−"), "the end of the drag"
-    )
+    seen, since = None, time.monotonic()
+
+    def at_rest():
+        """A late answer to the drag before would write over what is typed."""
+        nonlocal seen, since
+        now = box.input_value(), threshold_db(lesson)
+        if now != seen:
+            seen, since = now, time.monotonic()
+        return now[0] == f"{now[1]:.1f}".replace("-", "−") and time.monotonic() - since > 2
+
+    wait_for(lesson, at_rest, "the end of the drag")
     box.fill("-14.3")
     box.press("Enter")
     wait_for(lesson, lambda: numbers(lesson).count("goal met") == 2, "the numbers of −14.3 dBFS")

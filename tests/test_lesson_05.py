@@ -128,6 +128,7 @@ def test_one_or_two_each_wins_and_pays_what_the_lesson_says(name):
     assert between.max_db < two.max_db, "the smallest largest reduction is the middle one's"
 
 
+@pytest.mark.ci
 def test_on_most_takes_a_slow_one_lets_through_peaks_that_the_pair_had_caught():
     apart = [rivals(name)["slow"].peaks_db - rivals(name)["two"].peaks_db for name in TAKES]
     assert np.median(apart) > 0.5, apart
