@@ -356,6 +356,7 @@ def test_two_equal_channels_give_the_regions_of_one():
     same(propose_regions(stereo), proposed("first", "shipped"), time_s=1e-9, gain_db=1e-9)
 
 
+@pytest.mark.ci
 def test_a_boosted_word_of_speech_is_found_and_turned_down(tmp_path):
     """Speech by eSpeak NG, one word 8 dB up; the words are spoken one by one, so that their times are known."""
     words = "many lamps were burning slowly under seven wooden bridges near the water all winter long".split()

@@ -12,7 +12,7 @@ from unittest.mock import MagicMock
 
 import numpy as np
 import pytest
-from conftest import IN_CI, one_sentence
+from conftest import one_sentence
 from hostile import DATA
 from hypothesis import given
 from hypothesis import strategies as st
@@ -111,9 +111,10 @@ def all_right(number):
     return wrong
 
 
-LEARNERS = 12 if IN_CI else 2
+LEARNERS = 12
 
 
+@pytest.mark.ci
 def test_every_task_of_every_homework_can_be_solved_from_the_key_by_many_learners():
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
         for number, wrong in enumerate(pool.map(all_right, range(LEARNERS), chunksize=1)):
@@ -244,6 +245,7 @@ junk = st.recursive(
 )
 
 
+@pytest.mark.ci
 @given(junk)
 def test_no_data_whatever_breaks_the_judging(data):
     for homework, name in (

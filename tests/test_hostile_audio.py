@@ -29,6 +29,8 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound import audio
 from vocomp_lab.sound.audio import Clip, load, save
 
+pytestmark = pytest.mark.ci
+
 CHAIN = Chain([("peaks", Compressor(-20, 3, 1, 60))])
 # For one file of a few kilobytes on a busy machine; a few milliseconds are normal.
 LIMIT_S = 60.0

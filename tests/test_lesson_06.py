@@ -23,6 +23,8 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.song import shipped
 
+pytestmark = pytest.mark.ci
+
 GOALS = [
     Goal("median_db", low=1, high=3),
     Goal("crest_change_db", low=1, high=2.5),

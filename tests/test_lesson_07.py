@@ -29,6 +29,8 @@ from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
+pytestmark = pytest.mark.ci
+
 NOTEBOOK = PROJECT / "notebooks" / "07_detector_types.ipynb"
 PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]
 WORDS = "The paper boat is turning round the corner of the silver bay, and nobody has seen it go."

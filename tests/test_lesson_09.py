@@ -19,6 +19,8 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import load
 
+pytestmark = pytest.mark.ci
+
 
 @pytest.fixture(scope="module", params=[("first", 621), *ci_only([("second", 634)])], ids=lambda p: f"{p[0]}-{p[1]}")
 def lesson(request, tmp_path_factory):

@@ -74,6 +74,7 @@ SPEECH = (
 )
 
 
+@pytest.mark.ci
 @pytest.mark.parametrize("voice", ("en", "en+f2"))
 def test_a_strong_ring_put_into_speech_by_another_synthesizer_is_found(tmp_path, voice):
     """Half a minute of speech and a ring of 9 dB: the frequency is right. The gain is not asserted: this synthesizer's
