@@ -1,4 +1,4 @@
-"""The recorder of measured deviations itself: what it lets pass, and what it prints."""
+"""The recorder of measured deviations itself: what it accepts, and what it prints."""
 
 from __future__ import annotations
 
