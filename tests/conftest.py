@@ -6,14 +6,22 @@ is a failure instead of a skip.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import sys
 from pathlib import Path
 
-import figures
-import numpy as np
-import pytest
-from hypothesis import settings
+# For this process and the hundreds that tests start. Some machines forbid compiled files, and then each process compiles
+# SciPy anew; and the linear algebra's threads would only wait for one another while several processes share two cores.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import figures  # noqa: E402
+import numpy as np  # noqa: E402
+import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
 
 PROJECT = Path(__file__).resolve().parents[1]
 IN_CI = os.environ.get("CI", "").lower() == "true"
@@ -53,6 +61,12 @@ def sine(freq_hz: float, duration_s: float, rate: int, level_dbfs: float = 0.0, 
     """A sine whose peak is at `level_dbfs`, shape (frames,)."""
     t = np.arange(int(round(duration_s * rate))) / rate
     return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * freq_hz * t + np.deg2rad(phase_deg))
+
+
+def code_cells(path) -> list[str]:
+    """The sources of a notebook's code cells."""
+    cells = json.loads(Path(path).read_text("utf-8"))["cells"]
+    return ["".join(cell["source"]) for cell in cells if cell["cell_type"] == "code"]
 
 
 def rms_db(samples) -> float:

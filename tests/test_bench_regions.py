@@ -201,15 +201,19 @@ def test_a_split_outside_the_region_is_told(bench):
 def test_what_the_mouse_does(bench, clip):
     drag(bench, do="add", start_s=1.2, end_s=1.6)
     assert bench.gains.regions == (GainRegion(1.2, 1.6, NEW_GAIN_DB),) and bench._editor.list.value == ("region", 0)
-    drag(bench, do="move", index=0, start_s=1.3, end_s=1.9)
-    assert bench.gains.regions == (GainRegion(1.3, 1.9, NEW_GAIN_DB),)
+    for part, by_s, start_s, end_s in (("start", 0.1, 1.3, 1.6), ("end", 0.3, 1.3, 1.9), ("all", 0.2, 1.5, 2.1)):
+        drag(bench, do="move", index=0, part=part, by_s=by_s)
+        assert bench.gains.regions == (GainRegion(start_s, end_s, NEW_GAIN_DB),), part
     drag(bench, do="add", start_s=1.5, end_s=2.2)
     assert "overlap" in error(bench) and len(bench.gains.regions) == 1
     drag(bench, do="choose", kind="proposal", index=1)
     assert bench._editor.list.value == ("proposal", 1)
     drag(bench, do="add", start_s=3.3, end_s=99)
     assert bench.gains.regions[-1].end_s == pytest.approx(clip.duration_s)
-    for nonsense in ("", "{", "[]", "7", '{"do": "add"}', '{"do": "move", "index": 9, "start_s": 0, "end_s": 0.2}',
+    drag(bench, do="move", index=0, part="all", by_s=-9)
+    assert bench.gains.regions[0] == GainRegion(0, 0.6, NEW_GAIN_DB), "it stops at the beginning, as long as it was"
+    for nonsense in ("", "{", "[]", "7", '{"do": "add"}', '{"do": "move", "index": 9, "part": "all", "by_s": 0.2}',
+                     '{"do": "move", "index": 0, "by_s": 0.2}', '{"do": "move", "index": 0, "part": "all", "by_s": "x"}',
                      '{"do": "choose", "kind": "region", "index": 9}', '{"do": "add", "start_s": 2.5, "end_s": 2.51}'):  # fmt: skip
         before = bench.gains
         bench._editor.command.value = nonsense

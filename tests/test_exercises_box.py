@@ -10,7 +10,7 @@ import pytest
 from conftest import one_sentence
 from hostile import FUNCTIONS, source_of
 
-from vocomp_lab.exercises.box import Limits, run_in_box
+from vocomp_lab.exercises.box import BoxNotReady, Limits, run_in_box
 
 QUICK = Limits(cpu_s=1, wall_s=6.0)
 
@@ -57,6 +57,12 @@ def test_a_failure_is_one_sentence(source, says):
     result = run(source, limits=QUICK)
     assert result.outputs is None
     one_sentence(result.trouble, says)
+
+
+def test_a_machine_too_busy_to_start_is_no_verdict_on_the_answer():
+    with pytest.raises(BoxNotReady) as caught:
+        run("def f(x):\n    return x", limits=Limits(start_s=0.001))
+    one_sentence(str(caught.value).removesuffix(" Try again."), "could not be run")
 
 
 def test_a_text_of_a_book_is_not_run():

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 import os
+from functools import partial
 
-import nbformat
 import pytest
-from conftest import PROJECT, one_sentence
+from conftest import PROJECT, code_cells, one_sentence
 from hostile import SHEETS
 
 from vocomp_lab import Gain
 from vocomp_lab.exercises import Homework
+from vocomp_lab.exercises.box import Limits, run_in_box
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
-from vocomp_lab.exercises.kinds import WriteIt
+from vocomp_lab.exercises.kinds import WriteIt, functions
 from vocomp_lab.exercises.reports import key_sheet
 from vocomp_lab.exercises.sheets import Sheet, load_sheet, read_sheet, save_sheet
 
@@ -57,6 +58,17 @@ def test_what_cannot_be_read_is_no_try(home):
     card = repr(home.give(1, "eight"))
     assert "can't be read" in card and not home.path.exists()
     one_sentence(card.splitlines()[1])
+
+
+def test_a_machine_that_cannot_run_a_function_costs_no_try(home, monkeypatch):
+    number = next(n for n, task in enumerate(tasks_of("04"), 1) if isinstance(pose("04", task, "ann"), WriteIt))
+    source = key_sheet("04", "ann").answers[tasks_of("04")[number - 1].id].answer["source"]
+    monkeypatch.setattr(functions, "run_in_box", partial(run_in_box, limits=Limits(start_s=0.001)))
+    card = repr(home.give(number, source))
+    assert "not judged yet" in card and not home.path.exists()
+    one_sentence(card.splitlines()[1].removesuffix(" Try again."), "could not be run")
+    monkeypatch.undo()
+    assert "✔ right" in repr(home.give(number, source))
 
 
 def test_hints_come_one_by_one_and_are_counted(home):
@@ -176,8 +188,7 @@ def test_a_bench_that_was_not_touched_is_no_try(home, tmp_path):
 
 @pytest.mark.parametrize("homework", homework_names())
 def test_the_notebook_asks_and_takes_every_task_and_holds_the_skeletons(homework):
-    book = nbformat.read(PROJECT / "notebooks" / "homework" / f"homework_{homework}.ipynb", 4)
-    cells = [cell.source for cell in book.cells if cell.cell_type == "code"]
+    cells = code_cells(PROJECT / "notebooks" / "homework" / f"homework_{homework}.ipynb")
     tasks = tasks_of(homework)
     assert f'home = Homework("{homework}", learner="guest")' in cells[0]
     for number, task in enumerate(tasks, start=1):

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import cache
+from functools import cache, partial
 
 import pytest
 from conftest import one_sentence
@@ -20,7 +20,9 @@ from PIL import Image
 from simulated_class import simulate, simulate_all
 
 from vocomp_lab.exercises import marking
+from vocomp_lab.exercises.box import Limits
 from vocomp_lab.exercises.catalogue import homework_names
+from vocomp_lab.exercises.kinds import functions
 from vocomp_lab.exercises.marking import mark_folder, mark_sheet
 from vocomp_lab.exercises.reports import answer_key, class_numbers, key_sheet, page_text, safe_cell, table_text
 from vocomp_lab.exercises.sheets import sheet_name
@@ -332,6 +334,19 @@ def test_a_worker_that_fails_costs_its_own_sheet_only(tmp_path, some):
     assert_as_expected(result.marked, [some[0], some[2]])
     ((file, says),) = result.notes
     assert some[1][0]["learner"] in file and "the cable is out" in says
+
+
+def test_a_box_that_does_not_start_is_no_mark(tmp_path, monkeypatch):
+    """Not zero points, and marked the next time."""
+    sheets = key_sheet("04", "ann")
+    write(tmp_path / "sheets", json.loads(sheets.to_json()))
+    monkeypatch.setattr(functions, "run_in_box", partial(functions.run_in_box, limits=Limits(start_s=0.001)))
+    result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", ThreadPoolExecutor(1))
+    ((_, says),) = result.notes
+    assert result.marked == [] and "Not marked" in says and "could not be run" in says
+    monkeypatch.undo()
+    (mark,) = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", ThreadPoolExecutor(1)).marked
+    assert mark["points"] == mark["of"]
 
 
 @pytest.mark.ci

@@ -8,10 +8,9 @@ import math
 import subprocess
 from dataclasses import replace
 
-import nbformat
 import numpy as np
 import pytest
-from conftest import PROJECT, need_program
+from conftest import PROJECT, code_cells, need_program
 from takes import ci_only, make_take
 
 from vocomp_lab.analysis.distortion import aliasing_db, harmonics_db
@@ -164,7 +163,7 @@ def test_oversampling_keeps_false_tones_down_up_to_the_drive_that_the_lesson_nam
 
 def test_the_loop_that_students_read_is_the_model():
     """The lesson's own loop, run from the notebook, on a signal that it does not use."""
-    source = next(cell.source for cell in nbformat.read(NOTEBOOK, 4).cells if "def opto_reduction" in cell.source)
+    source = next(cell for cell in code_cells(NOTEBOOK) if "def opto_reduction" in cell)
     names = {"np": np}
     exec(source[: source.index("\n\n\nopto = ")], names)
     model = character("opto", attack_ms=3, release_ms=90, tail_ms=300, memory_ms=200)

@@ -6,11 +6,11 @@ On the workbook's own voice each notebook is run, and used, in a real browser by
 from __future__ import annotations
 
 import functools
+import json
 import re
 import tempfile
 from pathlib import Path
 
-import nbformat
 import numpy as np
 import pytest
 import soundfile
@@ -20,8 +20,6 @@ import test_browser_lessons
 import test_browser_own_vocal
 import test_browser_regions
 from conftest import PROJECT
-from nbclient import NotebookClient
-from nbconvert import HTMLExporter
 
 from vocomp_lab.processors.chain import Chain
 
@@ -38,6 +36,9 @@ def run_on_own_voice(path):
 
     In turns of another length, rate and number of channels than the workbook's.
     """
+    import nbformat  # here, as nbclient and nbconvert: they take seconds, which only this file's process should wait for
+    from nbclient import NotebookClient
+
     seconds, channels, rate = ((3.2, 2, 44_100), (20.0, 1, 16_000))[LESSONS.index(path) % 2]
     t = np.arange(int(seconds * rate)) / rate
     humming = (
@@ -89,6 +90,8 @@ def check_pictures(notebook):
 
 
 def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers():
+    from nbconvert import HTMLExporter
+
     notebook, _ = run_on_own_voice(FOLDER / f"{WITHOUT_CI}.ipynb")
     sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
     shown = sum("Bench(" in source for source in sources)
@@ -100,7 +103,8 @@ def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers():
 
 
 def test_the_start_page_cautions_before_the_first_sound():
-    sources = [cell.source for cell in nbformat.read(FOLDER / "00_start_here.ipynb", 4).cells]
+    cells = json.loads((FOLDER / "00_start_here.ipynb").read_text("utf-8"))["cells"]
+    sources = ["".join(cell["source"]) for cell in cells]
     warned = [n for n, text in enumerate(sources) if "sound-level meter" in text and "hearing professional" in text]
     first_bench = next(n for n, source in enumerate(sources) if "Bench(" in source)
     assert warned and warned[0] < first_bench

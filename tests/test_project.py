@@ -12,7 +12,6 @@ import sys
 import tomllib
 from graphlib import TopologicalSorter
 
-import nbformat
 import pytest
 from conftest import PAGE_FILES, PROJECT, need_program
 
@@ -255,6 +254,8 @@ def test_there_are_notebooks():
 
 
 def test_notebooks_are_clean():
+    import nbformat  # here, since its own imports take seconds, which no other process should wait for
+
     for path in NOTEBOOKS:
         book = json.loads(path.read_text("utf-8"))
         nbformat.validate(nbformat.from_dict(book))

@@ -220,6 +220,16 @@ class RegionEditor:
         region = GainRegion(self._read("start_s"), self._read("end_s"), self._read("gain_db"))
         self._bench.change_gains(lambda gains: gains.with_region(region), (region.start_s, region.end_s))
 
+    def _moved(self, index, part, by_s) -> tuple[float, float]:
+        """Where a region is after one of its edges, or all of it, was moved; all of it keeps its length."""
+        region, last_s = self._bench.gains.regions[index], self._bench.clip.duration_s
+        if part == "all":
+            by_s = min(max(by_s, -region.start_s), last_s - region.end_s)
+        return (
+            region.start_s + by_s * (part in ("start", "all")),
+            region.end_s + by_s * (part in ("end", "all")),
+        )
+
     def _on_command(self, text) -> None:
         """What the mouse did: {"do": "add" | "move" | "choose", …}."""
         try:
@@ -230,12 +240,16 @@ class RegionEditor:
                 if self.region_of(key) is not None:
                     self.list.value = key
                 return
-            start_s, end_s = (
-                round(float(np.clip(command[edge], 0.0, self._bench.clip.duration_s)), 3)
-                for edge in ("start_s", "end_s")
-            )
             index = int(command.get("index", 0))
-        except (ValueError, TypeError, KeyError):
+            start_s, end_s = (
+                self._moved(index, command["part"], command["by_s"])
+                if what == "move"
+                else (command["start_s"], command["end_s"])
+            )
+            start_s, end_s = (
+                round(float(np.clip(at_s, 0.0, self._bench.clip.duration_s)), 3) for at_s in (start_s, end_s)
+            )
+        except (ValueError, TypeError, KeyError, IndexError):
             return  # the page sends no such thing
         if end_s - start_s < SHORTEST_DRAG_S:
             return

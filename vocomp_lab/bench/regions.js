@@ -74,6 +74,7 @@
     picture.style.touchAction = "pan-y";
     picture.addEventListener("dragstart", (event) => event.preventDefault());
     picture.addEventListener("pointerdown", (event) => {
+      read();
       if (!state || event.button !== 0) return;
       const at = place(event, picture);
       if (!at.inside) return;
@@ -100,7 +101,9 @@
       swallowClick = was.far;
       if (was.far) {
         const [start_s, end_s] = edges;
-        tell(was.hit.part === "new" ? { do: "add", start_s, end_s } : { do: "move", index: was.hit.index, start_s, end_s });
+        // A move says by how much, not where to: the regions on the page may be older than those that Python holds.
+        const by_s = was.hit.part === "start" ? start_s - was.hit.start : end_s - was.hit.end;
+        tell(was.hit.part === "new" ? { do: "add", start_s, end_s } : { do: "move", index: was.hit.index, part: was.hit.part, by_s });
         return;
       }
       if (was.hit.part !== "new") tell({ do: "choose", kind: "region", index: was.hit.index });
@@ -125,15 +128,19 @@
     seek.dispatchEvent(new Event("input", { bubbles: true }));
   }
 
+  function read() {
+    const holder = find("regions"), text = holder ? holder.textContent.trim() : "";
+    if (!text || text === lastText) return;
+    try { state = JSON.parse(text); } catch (error) { return; }
+    lastText = text;
+  }
+
   function tick() {
     if (!root.isConnected) return;
-    const holder = find("regions"), text = holder ? holder.textContent.trim() : "", picture = find("picture");
-    if (!text) return;
+    const picture = find("picture");
+    read();
+    if (!state) return;
     root.hidden = false;
-    if (text !== lastText) {
-      try { state = JSON.parse(text); } catch (error) { return; }
-      lastText = text;
-    }
     if (picture && !picture.dataset.regions) wire(picture);
     const editor = find("editor"), list = find("list"), select = list && list.querySelector("select");
     // JupyterLab leaves keys alone where the focused element has this mark. Otherwise its arrow and Enter keys would choose cells.

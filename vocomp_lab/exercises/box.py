@@ -29,15 +29,23 @@ _SIGXCPU = getattr(signal, "SIGXCPU", None)
 
 @dataclass(frozen=True)
 class Limits:
-    """What a function may use: processor time and clock time in seconds, memory, and length of output."""
+    """What a function may use: processor time and clock time in seconds, memory, and length of output.
+
+    The clock starts when the box is ready, and a busy machine has `start_s` seconds to get it ready.
+    """
 
     cpu_s: int = 2
     wall_s: float = 12.0
+    start_s: float = 60.0
     memory_bytes: int = 768 * 2**20
     output_bytes: int = 2 * 2**20
 
 
 LIMITS = Limits()
+
+
+class BoxNotReady(RuntimeError):
+    """The box did not start. Whoever marks must not take that for a wrong answer."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +87,11 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
     -------
     BoxResult
         Nothing that the source does raises an error here.
+
+    Raises
+    ------
+    BoxNotReady
+        If the machine could not get the box ready, which says nothing about the answer.
     """
     if len(source) > LONGEST_SOURCE:
         return BoxResult(
@@ -95,6 +108,10 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
         "folders": _library_folders(),
     }
     said, ended = _speak_with_child(json.dumps(job).encode(), limits)
+    if said == b"":
+        raise BoxNotReady(
+            "Your function could not be run: this machine is too busy or has too little memory. Try again."
+        )
     return _understood(said, ended, name, len(calls), limits)
 
 
@@ -102,7 +119,7 @@ def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | 
     """What the child wrote (None if it was too much), and how it ended (None if it had to be killed)."""
     environment = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
     environment |= {name: os.environ[name] for name in ("SYSTEMROOT",) if name in os.environ}
-    said, too_much = bytearray(), False
+    said, too_much, ready = bytearray(), False, threading.Event()
     with tempfile.TemporaryDirectory(prefix="box-") as empty:
         child = subprocess.Popen(
             [sys.executable, "-I", str(INSIDE)],
@@ -123,13 +140,17 @@ def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | 
                 pass
             while part := child.stdout.read1(65_536):
                 said.extend(part)
+                ready.set()  # the first that it says is an empty line: everything is loaded, now comes the student's part
                 if len(said) > limits.output_bytes:
                     too_much = True
                     return
+            ready.set()
 
         talk = threading.Thread(target=converse, daemon=True)
         talk.start()
-        talk.join(limits.wall_s)
+        ready.wait(limits.start_s)
+        if ready.is_set():
+            talk.join(limits.wall_s)
         ended = None
         if not talk.is_alive() and not too_much:
             try:
@@ -168,7 +189,7 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
         pass
     if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
         return BoxResult(None, f"`{name}` has not finished after {limits.cpu_s} s; look for a loop that never stops.")
-    if ended and ended < 0 and not said:
+    if ended and ended < 0 and not said.strip():
         return BoxResult(None, f"`{name}` crashed: too much memory, recursion too deep, or it took too long.")
     return BoxResult(None, f"`{name}` quit Python instead of returning a number.")
 

@@ -1,8 +1,8 @@
 """What runs inside the box: a process of its own that lets a student's function calculate and nothing else.
 
-:mod:`vocomp_lab.exercises.box` starts it as a script. It reads one job as JSON from its standard input and writes one
-line of JSON to its standard output. The process outside trusts nothing of that: it holds the expected answers, and does
-the comparing.
+:mod:`vocomp_lab.exercises.box` starts it as a script. It reads one job as JSON from its standard input. It writes an
+empty line to its standard output when all is loaded, and then one line of JSON. The process outside trusts nothing of
+that: it holds the expected answers, and does the comparing.
 """
 
 import json
@@ -196,6 +196,7 @@ def main():
     guards = {"files": kernel, "limits": limits, "rights": become_nobody()}
     dumps, write, leave = json.dumps, os.write, os._exit
     refuse_the_rest(folders)
+    write(speak, b"\n")  # ready
     try:
         said = {**answer(job, numpy), "guards": guards}
     except BaseException as error:

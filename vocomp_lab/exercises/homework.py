@@ -6,6 +6,7 @@ import html
 import re
 from pathlib import Path
 
+from vocomp_lab.exercises.box import BoxNotReady
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.kinds import BuildIt
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
@@ -150,7 +151,10 @@ class Homework:
             return Card(
                 f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Your answer from before: {known.text}"
             )
-        verdict = posed.judge(received)
+        try:
+            verdict = posed.judge(received)
+        except BoxNotReady as error:
+            return Card(f"Task {number}: not judged yet", str(error))
         self._keep(task, posed, posed.to_data(received), verdict)
         tries = self._sheet.entry(task.id).tries
         return Card(
@@ -247,7 +251,10 @@ class Homework:
             return None
         known = self._verdicts.get(task.id)
         if known is None or known[0] != entry.answer:
-            known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
+            try:
+                known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
+            except BoxNotReady as error:
+                return Verdict(UNREAD, str(error))
         return known[1]
 
     def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> None:
