@@ -201,7 +201,7 @@ def test_a_split_outside_the_region_is_told(bench):
 def test_what_the_mouse_does(bench, clip):
     drag(bench, do="add", start_s=1.2, end_s=1.6)
     assert bench.gains.regions == (GainRegion(1.2, 1.6, NEW_GAIN_DB),) and bench._editor.list.value == ("region", 0)
-    for part, by_s, start_s, end_s in (("start", 0.1, 1.3, 1.6), ("end", 0.3, 1.3, 1.9), ("all", 0.2, 1.5, 2.1)):
+    for part, by_s, start_s, end_s in (("start", 0.1, 1.3, 1.6), ("end", 0.3, 1.3, 1.9), ("all", 0.05, 1.35, 1.95)):
         drag(bench, do="move", index=0, part=part, by_s=by_s)
         assert bench.gains.regions == (GainRegion(start_s, end_s, NEW_GAIN_DB),), part
     drag(bench, do="add", start_s=1.5, end_s=2.2)

@@ -39,7 +39,7 @@ def run_on_own_voice(path):
     import nbformat  # here, as nbclient and nbconvert: they take seconds, which only this file's process should wait for
     from nbclient import NotebookClient
 
-    seconds, channels, rate = ((3.2, 2, 44_100), (20.0, 1, 16_000))[LESSONS.index(path) % 2]
+    seconds, channels, rate = ((3.2, 2, 44_100), (8.0, 1, 16_000))[LESSONS.index(path) % 2]
     t = np.arange(int(seconds * rate)) / rate
     humming = (
         0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t)) * (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
