@@ -111,7 +111,7 @@ def all_right(number):
     return wrong
 
 
-LEARNERS = 12
+LEARNERS = 6
 
 
 @pytest.mark.ci
