@@ -23,7 +23,7 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
-TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402", "first-403", "second-404")
+TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402")
 """Both singers: the shipped takes, and performances with faults that nothing was tuned on."""
 SPEECH = (
     "the kettle sang before the rain came down. nobody took the last boat home. "

@@ -170,7 +170,12 @@ def test_what_is_not_allowed_is_refused_in_one_sentence(make, part):
 
 
 @pytest.mark.parametrize(
-    ("verse", "seed"), [key if key[1] == "shipped" else pytest.param(*key, marks=pytest.mark.ci) for key in TAKES]
+    ("verse", "seed"),
+    [
+        pytest.param(*key, marks=[pytest.mark.ci] * (key[1] != "shipped"))
+        for key in TAKES
+        if key[1] in ("shipped", *SEEDS[:2])
+    ],
 )
 def test_phrases_are_those_of_the_truth(verse, seed):
     for faulty in (True, False):
@@ -343,8 +348,7 @@ def test_another_recording_level_gives_the_same_regions(verse, shift_db):
     same(propose_regions(clip.gained(shift_db)), proposed(verse, "shipped"), time_s=1e-9, gain_db=0.1001)
 
 
-@pytest.mark.parametrize("verse", VERSES)
-@pytest.mark.parametrize("rate", [16_000, 22_050, 44_100, 96_000])
+@pytest.mark.parametrize("verse, rate", [("first", 16_000), ("second", 22_050), ("second", 44_100), ("first", 96_000)])
 def test_another_rate_gives_about_the_same_regions(verse, rate):
     samples = resample_poly(take(verse, "shipped").clip.samples, rate // 50, RATE // 50)
     same(propose_regions(Clip(samples, rate)), proposed(verse, "shipped"), time_s=0.05, gain_db=1.0)

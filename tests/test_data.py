@@ -232,7 +232,7 @@ def test_resonance_is_at_its_frequency(pair):
 @pytest.mark.ci
 @pytest.mark.parametrize("verse", VERSES)
 def test_other_seeds_give_other_sensible_takes(verse):
-    takes = [make_take(verse, seed) for seed in (11, 12, 13, 14)]
+    takes = [make_take(verse, seed) for seed in (11, 12, 13)]
     assert len({take.truth["faults"]["boxiness"]["freq_hz"] for take in takes}) > 1
     assert (
         len({(t.truth["faults"]["loud_word"]["text"], t.truth["faults"]["quiet_phrase"]["phrase"]) for t in takes}) > 1

@@ -1,6 +1,7 @@
 """Every lesson runs on other voices than the workbook's own, and leaves something to look at where there is no kernel.
 
-On the workbook's own voice each notebook is run, and used, in a real browser by tests/test_browser*.py.
+On the workbook's own voice each lesson is run, and used, in a real browser by tests/test_browser*.py, as are some of the
+homeworks; the others are run here.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ from vocomp_lab.processors.chain import Chain
 FOLDER = PROJECT / "notebooks"
 NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
 LESSONS = [path for path in NOTEBOOKS if re.search(rf'begin\(\\*"{path.stem}\\*"\)', path.read_text("utf-8"))]
+WITHOUT_PAGE = [path for path in NOTEBOOKS if path.parent != FOLDER and path not in test_browser_homework.HOMEWORKS]
+"""Homework whose benches are of kinds that others show in a page: run here."""
 WITHOUT_CI = "06_slow_attack"
 """The lesson that is run in every run of the tests; the others only in CI."""
 
@@ -37,7 +40,6 @@ def run_on_own_voice(path):
     In turns of another length, rate and number of channels than the workbook's.
     """
     import nbformat  # here, as nbclient and nbconvert: they take seconds, which only this file's process should wait for
-    from nbclient import NotebookClient
 
     seconds, channels, rate = ((3.2, 2, 44_100), (8.0, 1, 16_000))[LESSONS.index(path) % 2]
     t = np.arange(int(seconds * rate)) / rate
@@ -50,15 +52,37 @@ def run_on_own_voice(path):
             cell.source = cell.source.replace(f"{begin})", f'{begin}, "my_take.wav")')
     with tempfile.TemporaryDirectory() as folder:
         soundfile.write(Path(folder) / "my_take.wav", np.column_stack([humming] * channels), rate)
-        NotebookClient(notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": folder}}).execute()
+        run(notebook, folder)
         sheets = [sheet.read_text("utf-8") for sheet in Path(folder).glob(f".state/my_take_*/{path.stem}.json")]
     return notebook, sheets
 
 
-def test_every_notebook_runs_in_a_page():
+def run(notebook, folder):
+    """Execute a notebook in a folder; a cell that fails is an error."""
+    from nbclient import NotebookClient
+
+    NotebookClient(notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": folder}}).execute()
+
+
+def test_every_notebook_is_run_and_every_lesson_in_a_page():
     in_pages = [*test_browser_lessons.LESSONS, *test_browser_homework.HOMEWORKS]
     in_pages += [page.LESSON for page in (test_browser, test_browser_regions, test_browser_own_vocal)]
-    assert sorted(in_pages) == NOTEBOOKS
+    assert sorted([*in_pages, *WITHOUT_PAGE]) == NOTEBOOKS
+    assert all("homework" in path.stem for path in WITHOUT_PAGE)
+
+
+@pytest.mark.ci
+@pytest.mark.parametrize("path", WITHOUT_PAGE, ids=lambda path: path.stem)
+def test_a_homework_runs_without_a_page(path, tmp_path):
+    import nbformat
+
+    notebook = nbformat.read(path, 4)
+    run(notebook, tmp_path)
+    check_pictures(notebook)
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
+    assert not [output for output in outputs if output.get("name") == "stderr"]
+    asked = sum("home.ask(" in cell.source for cell in notebook.cells if cell.cell_type == "code")
+    assert asked >= 7 and sum("Task " in str(output.get("data", "")) for output in outputs) >= asked
 
 
 def test_each_lesson_can_be_begun_with_an_own_voice():

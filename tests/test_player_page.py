@@ -188,8 +188,9 @@ _BURSTS = {
 }
 
 
-@pytest.mark.parametrize("slowness", [0, 120], ids=["", "late sound"])
-@pytest.mark.parametrize("burst", _BURSTS)
+@pytest.mark.parametrize(
+    "burst, slowness", [(burst, 120 * (place % 2)) for place, burst in enumerate(_BURSTS)] + [("ten fast clicks", 120)]
+)
 def test_no_burst_of_starts_is_louder_than_one_and_pause_ends_all(page, burst, slowness):
     page.evaluate(f"slowness = {slowness}")
     page.evaluate(f"(async () => {{ {_BURSTS[burst]} }})()")

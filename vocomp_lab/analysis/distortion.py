@@ -89,8 +89,8 @@ def aliasing_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_000) 
     Parameters
     ----------
     process, freq_hz, level_dbfs, rate
-        As for :func:`tone_spectrum_db`. Best is a frequency that shares no factor with the rate: folded harmonics might
-        else fall on true ones, and not be seen.
+        As for :func:`tone_spectrum_db`. Choose a frequency that shares no factor with the rate; otherwise
+        folded harmonics can land on true ones and stay hidden.
 
     Returns
     -------

@@ -10,7 +10,7 @@ from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 
-# A gain can lift blocks over the meter's absolute gate, so the match is measured again and mended.
+# A gain can lift blocks over the meter's absolute gate, so the match is measured again and corrected.
 _MAX_ROUNDS = 4
 _MATCHED_LU = 0.01
 

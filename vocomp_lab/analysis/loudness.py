@@ -303,7 +303,7 @@ def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
     clip : Clip
         Any number of channels.
     layout, weights : optional
-        What the channels are and count for: see :class:`LoudnessMeter`.
+        What the channels are and how much they count: see :class:`LoudnessMeter`.
 
     Returns
     -------
@@ -391,7 +391,7 @@ def _steps_in(frames: int, rate: int) -> int:
 def _window_sums(values: np.ndarray, count: int, stride: int = 1, apart: int = 1) -> np.ndarray:
     """Sums of `count` values, each `apart` from the next, at every `stride`-th place where they all fit.
 
-    Adding them up, not subtracting cumulative sums: those would leave a faint rest of a loud passage in the silence
+    Added up, not taken as differences of cumulative sums: those would leave a faint trace of a loud passage in the silence
     after it.
     """
     places = max(len(values) - (count - 1) * apart, 0)

@@ -18,7 +18,7 @@ KINDS = ("phrases", "words")
 _SHORT_S, _MOMENTARY_S = 3.0, 0.4
 _MOST_OFFSET_LU = 40.0
 _LEAST_ACTIVE = 0.5
-# Softer than this under the backing's own loudness, the band is pausing, and there is nothing to sink in.
+# Where the band is this far below its own loudness it is pausing, and there is nothing to sink into.
 _PAUSING_LU = 20.0
 
 
@@ -48,7 +48,7 @@ class Mix:
 
 
 def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
-    """Lay a vocal over a backing so that it is so much louder than the backing as a whole.
+    """Lay a vocal over a backing, louder or softer than the backing as a whole by a given amount.
 
     Parameters
     ----------
@@ -143,11 +143,11 @@ class Presence:
     Attributes
     ----------
     sinks_percent, sticks_out_percent : float
-        Part of the sung time in which it lies more than the margin below, or above, its balance.
+        Share of the sung time in which it is more than the margin below, or above, its balance.
     spread_lu : float
-        Nine tenths of the time it stays within a range so wide (5th to 95th percentile).
+        The range that it stays within for nine tenths of the time (5th to 95th percentile).
     deepest_lu : float
-        How far it lies under its balance at the deepest; 0 if it never does.
+        How far below its balance it falls at most; 0 if it never does.
     margin_lu : float
     """
 

@@ -31,7 +31,7 @@ def blended_curve(processor, level_db):
     The two paths are one sound at two gains, in time with each other, so their amplitudes add: with r the reduction
     at this level and M the make-up gain the level changes by 20·log10(mix·10^((M − r)/20) + 1 − mix). However deep
     the reduction, the untouched share is a floor under the gain: at high levels the line turns back to 1:1,
-    20·log10(1 − mix) under the input. Follows from the definition.
+    20·log10(1 − mix) under the input. This follows from the definition.
     """
     level_db = np.asarray(level_db, dtype=float)
     # At −inf the reduction is 0 as at any level far below the threshold.

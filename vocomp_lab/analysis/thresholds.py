@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
+
 from vocomp_lab.analysis.measures import MEASURES, Change
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.sound.audio import Clip
 
 LOWEST_THRESHOLD_DB = -60.0
 THRESHOLD_STEP_DB = 0.5
+# Every so many frames of the level are taken as one, their highest, to see where about the threshold lies.
+_COARSE = 8
 
 
 def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
@@ -32,19 +36,51 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
 
     Notes
     -----
-    All four fall as the threshold rises, so the range is halved until one step is left.
+    All four fall as the threshold rises, so the range is halved until one step is left. The level is detected once for
+    all thresholds. A first search on a coarse copy of it leads near the answer; what counts is found on the level itself.
     """
-    active = active_mask(clip)
+    active, last = active_mask(clip), int(-LOWEST_THRESHOLD_DB / THRESHOLD_STEP_DB)
+    levels_db, ahead = _heard(processor, clip)
 
-    def reached(step):
-        stats = stats_with(dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB), clip, active)
+    def reached(step, levels_db=levels_db, rate=clip.rate, active=active, ahead=ahead):
+        trial = dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB)
+        stats = reduction_stats(trial.reduction_db(levels_db, rate)[ahead:], active)
         return MEASURES[measure].of(Change(None, None, stats)) >= target
 
-    low, high = 0, int(-LOWEST_THRESHOLD_DB / THRESHOLD_STEP_DB)
+    whole = len(active) // _COARSE * _COARSE
+    coarse = levels_db[ahead : ahead + whole].reshape(-1, _COARSE).max(axis=1)
+    coarse_active = active[:whole:_COARSE]
+    near = _first(lambda step: reached(step, coarse, clip.rate / _COARSE, coarse_active, 0), 0, last)
+    return -_first(reached, 0, last, near) * THRESHOLD_STEP_DB
+
+
+def _heard(processor, clip: Clip) -> tuple[np.ndarray, int]:
+    """The level that a processor goes by, whatever its threshold, and how many frames too early it begins."""
+    if hasattr(processor, "detector_db"):
+        return processor.detector_db(clip), 0
+    ahead = round(getattr(processor, "lookahead_ms", 0.0) * clip.rate / 1000.0)
+    return processor.detect_db(np.concatenate([clip.columns, np.zeros((ahead, clip.channels))]), clip.rate), ahead
+
+
+def _first(reached, low: int, high: int, near: int | None = None) -> int:
+    """The first whole number of a range that reaches something all after it reach too; the last if none before does.
+
+    Where one that is `near` is known, few numbers are tried: that one, then further and further away from it.
+    """
+    stride = 1
+    while near is not None and low < high:
+        near = min(max(near, low), high - 1)
+        if reached(near):
+            high, on = near, near - stride
+        else:
+            low, on = near + 1, near + stride
+        if stride > 1 and (on < low or on >= high):
+            break
+        near, stride = on, 2 * stride
     while low < high:
         middle = (low + high) // 2
         low, high = (low, middle) if reached(middle) else (middle + 1, high)
-    return -low * THRESHOLD_STEP_DB
+    return low
 
 
 def stats_with(processor, clip: Clip, active=None) -> ReductionStats:

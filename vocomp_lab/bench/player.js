@@ -23,6 +23,7 @@
   let animated = false;
   let lastStateText = "";
 
+  const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
   const gainOf = (db) => Math.pow(10, db / 20);
   const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
   const duration = () => (buffers ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
@@ -180,17 +181,24 @@
   function animate() {
     show();
     animated = mode() === "playing";
-    if (animated) requestAnimationFrame(animate);
+    // Some thirty pictures a second are enough to follow, and leave the computer time for the sound.
+    if (animated) setTimeout(() => requestAnimationFrame(animate), 20);
   }
 
+  // Called for each frame that the screen shows. Whatever is written makes the browser lay out the page anew, so only what has
+  // changed is written; the line in the picture alone moves with each frame.
   function show() {
     const playing = mode() === "playing", at = position(), length = duration();
-    playButton.textContent = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes back the first
-    playButton.setAttribute("aria-busy", String(mode() === "waiting"));
-    seek.max = length || 1;
-    if (document.activeElement !== seek || playing) seek.value = at;
-    seek.setAttribute("aria-valuetext", at.toFixed(1) + " of " + length.toFixed(1) + " seconds");
-    clock.textContent = at.toFixed(1) + " / " + length.toFixed(1) + " s";
+    const label = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes back the first
+    if (playButton.textContent !== label) playButton.textContent = label;
+    setOnce(playButton, "aria-busy", String(mode() === "waiting"));
+    if (Number(seek.max) !== (length || 1)) seek.max = length || 1;
+    const time = at.toFixed(1) + " / " + length.toFixed(1) + " s";
+    if (clock.textContent !== time || !playing) {
+      clock.textContent = time;
+      if (document.activeElement !== seek || playing) seek.value = at;
+      setOnce(seek, "aria-valuetext", at.toFixed(1) + " of " + length.toFixed(1) + " seconds");
+    }
     movePlayhead(at);
   }
 
@@ -208,7 +216,7 @@
       line = document.createElement("div");
       line.className = "vocomp-playhead";
       line.setAttribute("aria-hidden", "true");
-      line.style.cssText = "position:absolute;width:0;border-left:2px solid #CC79A7;pointer-events:none;z-index:2";
+      line.style.cssText = "position:absolute;left:0;top:0;width:0;border-left:2px solid #CC79A7;pointer-events:none;z-index:2;will-change:transform";
       holder.style.position = "relative";
       holder.appendChild(line);
     }
@@ -216,10 +224,13 @@
     const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect();
     const [left, top, right, bottom] = state.time_box;
     const x = left + share * (right - left);
-    line.style.display = share >= 0 && share <= 1 && box.width ? "block" : "none";
-    line.style.left = box.left - frame.left + x * box.width + "px";
-    line.style.top = box.top - frame.top + top * box.height + "px";
-    line.style.height = (bottom - top) * box.height + "px";
+    const display = share >= 0 && share <= 1 && box.width ? "block" : "none";
+    if (line.style.display !== display) line.style.display = display;
+    // Moved by a transform, which needs no new layout.
+    const transform = `translate(${box.left - frame.left + x * box.width}px, ${box.top - frame.top + top * box.height}px)`;
+    if (line.style.transform !== transform) line.style.transform = transform;
+    const height = (bottom - top) * box.height + "px";
+    if (line.style.height !== height) line.style.height = height;
   }
 
   function pictureClicked(event) {
@@ -231,7 +242,6 @@
     if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
   }
 
-  const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
 
   // What a screen reader says about a slider: its name, and its value with the unit. The slider itself would say the number of its
   // stop. A readout beside it has the stop's text at once; a typed value is there only after Python has answered.
@@ -280,11 +290,11 @@
       if (view) nameView(view);
       for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
       // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
-      for (const part of around.querySelectorAll("select,button,input,[tabindex]")) part.dataset.lmSuppressShortcuts = "true";
+      for (const part of around.querySelectorAll("select,button,input,[tabindex]")) setOnce(part, "data-lm-suppress-shortcuts", "true");
     }
     const picture = find("picture");
     if (picture) {
-      picture.alt = s.alt;
+      setOnce(picture, "alt", s.alt);
       if (!picture.dataset.wired) {
         picture.dataset.wired = "1";
         picture.addEventListener("click", pictureClicked);

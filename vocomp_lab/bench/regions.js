@@ -144,7 +144,9 @@
     if (picture && !picture.dataset.regions) wire(picture);
     const editor = find("editor"), list = find("list"), select = list && list.querySelector("select");
     // JupyterLab leaves keys alone where the focused element has this mark. Otherwise its arrow and Enter keys would choose cells.
-    if (editor) for (const part of editor.querySelectorAll("select,button,input")) part.dataset.lmSuppressShortcuts = "true";
+    if (editor) for (const part of editor.querySelectorAll("select,button,input")) {
+      if (!part.dataset.lmSuppressShortcuts) part.dataset.lmSuppressShortcuts = "true";
+    }
     if (select) select.setAttribute("aria-label", "Regions and proposals");
     follow();
   }
