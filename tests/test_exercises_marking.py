@@ -27,7 +27,7 @@ from vocomp_lab.exercises.marking import mark_folder, mark_sheet
 from vocomp_lab.exercises.reports import answer_key, class_numbers, key_sheet, page_text, safe_cell, table_text
 from vocomp_lab.exercises.sheets import sheet_name
 
-CLASS = 27  # three learners for each homework; bench_marking.py takes 300
+CLASS = 18  # two learners for each homework; bench_marking.py takes 300
 HOMEWORKS = ("01", "04")
 SOME_FUNCTIONS = list(FUNCTIONS)[::2]  # test_exercises_box.py runs all of them
 EVERY = homework_names()
@@ -90,7 +90,7 @@ def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
     assert len(list((tmp_path / "marks.pages").iterdir())) == CLASS
     tasks, mistakes = class_numbers(result.marked)
     counted = sum(mistake is not None for _, expected in simulated for _, mistake in expected.values())
-    assert sum(count for _, count in mistakes) == counted > 10
+    assert sum(count for _, count in mistakes) == counted > 5
 
 
 def test_marks_come_from_the_answers_and_from_nothing_else():

@@ -111,7 +111,7 @@ def all_right(number):
     return wrong
 
 
-LEARNERS = 6
+LEARNERS = 3
 
 
 @pytest.mark.ci

@@ -57,11 +57,37 @@ def run_on_own_voice(path):
     return notebook, sheets
 
 
+_kernels = []
+
+
+@pytest.fixture(scope="module", autouse=True)
+def kernels_end():
+    yield
+    while _kernels:
+        _kernels.pop().shutdown_kernel(now=True)
+
+
 def run(notebook, folder):
-    """Execute a notebook in a folder; a cell that fails is an error."""
+    """Execute a notebook in a folder; a cell that fails is an error. One kernel does all, emptied of names in between."""
+    from jupyter_client.manager import start_new_kernel
     from nbclient import NotebookClient
 
-    NotebookClient(notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": folder}}).execute()
+    if not _kernels:
+        _kernels.append(start_new_kernel(kernel_name="python3")[0])
+    tell(_kernels[0], f"%reset -f\n__import__('os').chdir({str(folder)!r})")
+    try:
+        NotebookClient(notebook, km=_kernels[0], timeout=600).execute()
+    finally:
+        tell(_kernels[0], f"__import__('os').chdir({str(PROJECT)!r})")  # the folder may be deleted now
+
+
+def tell(kernel, code):
+    client = kernel.blocking_client()
+    client.start_channels()
+    client.wait_for_ready(60)
+    reply = client.execute_interactive(code, silent=True, timeout=60)
+    client.stop_channels()
+    assert reply["content"]["status"] == "ok", reply["content"]
 
 
 def test_every_notebook_is_run_and_every_lesson_in_a_page():

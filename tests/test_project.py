@@ -16,8 +16,8 @@ import pytest
 from conftest import PAGE_FILES, PROJECT, need_program
 
 RUN_TIME = {"jupyterlab", "numpy", "scipy", "matplotlib", "ipywidgets", "soundfile"}
-# They bring along: matplotlib Pillow, ipywidgets IPython, JupyterLab nbformat.
-COMES_ALONG = {"PIL", "IPython", "nbformat"}
+# They bring along: matplotlib Pillow, ipywidgets IPython, JupyterLab nbformat and jupyter_client.
+COMES_ALONG = {"PIL", "IPython", "nbformat", "jupyter_client"}
 TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "README.md", "data_synthetic", "notebooks", "pyproject.toml",
     "requirements.txt", "tests", "vocomp_lab",

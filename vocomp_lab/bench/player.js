@@ -10,7 +10,9 @@
   const TRACKS = root.dataset.tracks.split(",");
   const speaker = window.vocompSpeaker;
   const output = root.closest(".vocomp-output") || root;
-  const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
+  // Asked for ten times a second, in a page of thousands of elements.
+  const known = {};
+  const find = (part) => (known[part] && known[part].isConnected ? known[part] : (known[part] = document.querySelector(`.vocomp-${id}-${part}`)));
   const control = (name) => root.querySelector(`[data-part="${name}"]`);
   const playButton = control("play"), seek = control("seek"), clock = control("clock"), volume = control("volume");
   const volumeText = control("volume-text"), matchBox = control("match"), loopBox = control("loop"), note = control("note");
@@ -20,7 +22,7 @@
   let buffers = null; // the decoded tracks by name, and the state they belong to
   let decoding = null;
   let resting = 0; // position while not playing
-  let animated = false;
+  let animated = false, ticks = 0;
   let lastStateText = "";
 
   const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
@@ -311,7 +313,8 @@
       const still = output.querySelector(".vocomp-still");
       if (still) still.hidden = true;
     }
-    if (text !== lastStateText) {
+    const news = text !== lastStateText;
+    if (news) {
       try { state = JSON.parse(text); } catch (error) { return; }
       lastStateText = text;
       root.classList.toggle("vocomp-present", Boolean(state.present));
@@ -321,7 +324,7 @@
       for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
       show();
     }
-    nameEverything(state);
+    if (news || ++ticks % 4 === 0) nameEverything(state);
     movePlayhead(position()); // the window may have been resized
   }
 

@@ -21,11 +21,11 @@ from vocomp_lab.exercises.material import (
     voice,
     window,
 )
-from vocomp_lab.exercises.tasks import Task, as_code, figure
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
-from vocomp_lab.sound.text import decibels
+from vocomp_lab.sound.text import decibels, figure
 
 TITLE = "Peak control"
 _RELEASE_MS = 80.0

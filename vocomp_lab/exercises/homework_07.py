@@ -13,9 +13,9 @@ from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst
 from vocomp_lab.exercises.kinds import Diagnose, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import FAULTY, blind_test, lost_lu, table, voice
-from vocomp_lab.exercises.tasks import Task, as_code, figure
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.character import FetCompressor, OptoCompressor, character
-from vocomp_lab.sound.text import decibels
+from vocomp_lab.sound.text import decibels, figure
 
 TITLE = "Detector types"
 # Where the key begins for each take: thresholds in dBFS for the opto, and for the FET with a long attack. And where the

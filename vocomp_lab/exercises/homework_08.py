@@ -26,14 +26,14 @@ from vocomp_lab.exercises.material import (
     take,
     window,
 )
-from vocomp_lab.exercises.tasks import Task, as_code, figure
+from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.lessons.gallery import FAULTS, make_faulty
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.text import decibels
+from vocomp_lab.sound.text import decibels, figure
 
 TITLE = "The vocal in the mix"
 # Thresholds in dBFS that suit each take as recorded: for peak control, and for steady compression by some 3 dB.

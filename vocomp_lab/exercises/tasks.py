@@ -210,9 +210,3 @@ def chain_from(sheet) -> Chain:
 def as_code(source: str) -> str:
     """Source as a block of code in a prompt or a solution."""
     return textwrap.indent(source.strip(), "    ")
-
-
-def figure(value: float, unit: str = "") -> str:
-    """A number to read: up to four figures, a true minus sign, its unit."""
-    text = f"{value:.4g}" if abs(value) < 1e6 else f"{value:.3e}"
-    return f"{text} {unit}".replace("-", "−").strip()

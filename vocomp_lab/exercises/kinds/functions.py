@@ -13,7 +13,8 @@ from typing import Callable
 import numpy as np
 
 from vocomp_lab.exercises.box import LONGEST_SOURCE, run_in_box
-from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Verdict, figure, kind_of
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Verdict, kind_of
+from vocomp_lab.sound.text import figure
 
 # What the parser raises for text that is not Python.
 _NOT_PYTHON = (SyntaxError, ValueError, RecursionError, MemoryError)

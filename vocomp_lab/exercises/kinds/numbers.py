@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from vocomp_lab.exercises.tasks import MOST_VALUES, NOT_YET, RIGHT, Posed, Verdict, figure, read_number
+from vocomp_lab.exercises.tasks import MOST_VALUES, NOT_YET, RIGHT, Posed, Verdict, read_number
+from vocomp_lab.sound.text import figure
 
 
 @dataclass(frozen=True, kw_only=True)
