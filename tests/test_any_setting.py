@@ -343,7 +343,7 @@ WALKED = {
 
 
 @pytest.mark.parametrize("case", WALKED)
-@pytest.mark.parametrize("told", [math.nan, math.inf, -1e300, 1e300, 1.0, 0.0])
+@pytest.mark.parametrize("told", [math.nan, math.inf, *ci_only([-1e300, 1e300, 1.0, 0.0])])
 def test_wrong_slopes_cost_time_and_no_truth(monkeypatch, case, told):
     """Whatever a walker tells of its slope, the answer is the step's own."""
     real = recursion._walk

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from conftest import one_sentence
 from hostile import FUNCTIONS, source_of
+from takes import ci_only
 
 from vocomp_lab.exercises.box import BoxNotReady, Limits, run_in_box
 
@@ -109,7 +110,7 @@ def _children() -> set:
     return found
 
 
-@pytest.mark.parametrize("name", FUNCTIONS)
+@pytest.mark.parametrize("name", [*list(FUNCTIONS)[::3], *ci_only(sorted(set(FUNCTIONS) - set(list(FUNCTIONS)[::3])))])
 def test_a_hostile_function_harms_nothing_and_is_worth_nothing(name, tmp_path):
     (tmp_path / "victim").write_text("still here")
     start = time.monotonic()

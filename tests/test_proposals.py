@@ -176,6 +176,7 @@ def test_a_hummed_tone_has_no_peaks_to_control_and_no_faults():
     reaches_the_goals(proposed_chain(list(proposals.values())).apply(clip))
 
 
+@pytest.mark.ci
 def test_stereo_gets_what_mono_gets():
     mono = shipped("second_verse_faulty").clip
     stereo = propose_chain(mono.with_samples(np.column_stack([mono.samples, mono.samples])))
@@ -186,7 +187,7 @@ def test_stereo_gets_what_mono_gets():
             assert type(two.processor) is type(one.processor)
 
 
-@pytest.mark.parametrize("rate", (16_000, 96_000))
+@pytest.mark.parametrize("rate", [16_000, *ci_only([96_000])])
 def test_the_sample_rate_changes_little(rate):
     clip = shipped("lesson_verse_faulty").clip
     up, down = (1, 3) if rate == 16_000 else (2, 1)
@@ -217,6 +218,7 @@ def test_a_trim_brings_quiet_and_hot_takes_to_where_compressors_expect_them(name
     assert -26 < active_rms_dbfs(out, active_mask(out)) < -19
 
 
+@pytest.mark.ci
 def test_a_very_quiet_take_reaches_the_goals_all_the_same():
     clip = shipped("lesson_verse_faulty").clip
     clip = clip.gained(-45 - rms_dbfs(clip))

@@ -122,8 +122,8 @@ def test_an_offset_is_found():
     assert "DC offset" in report.worth_a_look and report["DC offset"].value == pytest.approx(-40, abs=0.5)
 
 
-@pytest.mark.parametrize("rate", (8_000, 16_000, 96_000))
-@pytest.mark.parametrize("channels", (1, 2, 3))
+@pytest.mark.parametrize("rate", (8_000, 96_000))
+@pytest.mark.parametrize("channels", [1, *ci_only([2, 3])])
 def test_anything_can_be_examined(rate, channels, rng):
     t = np.arange(3 * rate) / rate
     for samples in (np.zeros(rate), 0.3 * np.sin(2 * np.pi * 180 * t), 0.1 * rng.standard_normal(2 * rate), np.ones(3)):
