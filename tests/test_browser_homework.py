@@ -1,5 +1,5 @@
-"""Homework in a real browser: run, moved, played, answered, looked at in both themes. One of each make-up: level prep and
-compressors, one stage of each kind, the final project. The others are run by ``test_notebooks.py``, without a page.
+"""Homework in a real browser: run, moved, played, answered, looked at in both themes. Three of them: one with
+regions, one with a blind test, and the final project. ``test_notebooks.py`` runs the others without a page.
 
 Screenshots go to tests/screenshots/.
 """

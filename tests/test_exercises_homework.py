@@ -66,9 +66,23 @@ def test_a_machine_that_cannot_run_a_function_costs_no_try(home, monkeypatch):
     monkeypatch.setattr(functions, "run_in_box", partial(run_in_box, limits=Limits(start_s=0.001)))
     card = repr(home.give(number, source))
     assert "not judged yet" in card and not home.path.exists()
-    one_sentence(card.splitlines()[1].removesuffix(" Try again."), "could not be run")
+    one_sentence(card.splitlines()[1], "could not be run")
     monkeypatch.undo()
     assert "✔ right" in repr(home.give(number, source))
+    # A right answer that can't be judged again just now is not written over by a wrong one.
+    again, kept_before = Homework("04", "ann", home.path.parent), kept(home)
+    monkeypatch.setattr(functions, "run_in_box", partial(run_in_box, limits=Limits(start_s=0.001)))
+    for card in (
+        again.give(number),
+        again.solution(number),
+        again.give(number, source.replace("return", "return 7 +")),
+    ):
+        assert "not judged yet" in repr(card)
+    assert "not judged yet" in repr(again.tally()) and kept(home) == kept_before
+    limits = iter([Limits(), Limits(start_s=0.001)])  # the new answer is judged, the kept one is not
+    monkeypatch.setattr(functions, "run_in_box", lambda *given: run_in_box(*given, limits=next(limits)))
+    assert "not judged yet" in repr(again.give(number, source.replace("return", "return 7 +")))
+    assert kept(home) == kept_before
 
 
 def test_hints_come_one_by_one_and_are_counted(home):

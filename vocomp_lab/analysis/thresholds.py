@@ -12,7 +12,7 @@ from vocomp_lab.sound.audio import Clip
 
 LOWEST_THRESHOLD_DB = -60.0
 THRESHOLD_STEP_DB = 0.5
-# Every so many frames of the level are taken as one, their highest, to see where about the threshold lies.
+# For a first guess so many frames of the level count as one: their highest.
 _COARSE = 8
 
 
@@ -21,7 +21,7 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
 
     Parameters
     ----------
-    processor : processor with ``threshold_db`` and a gain reduction
+    processor : vocomp_lab.processors.compressor.Dynamics
         Its other settings are kept.
     clip : Clip
     measure : str
@@ -36,11 +36,11 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
 
     Notes
     -----
-    All four fall as the threshold rises, so the range is halved until one step is left. The level is detected once for
-    all thresholds. A first search on a coarse copy of it leads near the answer; what counts is found on the level itself.
+    All four fall as the threshold rises, so the range is halved until one step is left. The level is detected
+    only once. A search on a coarse copy of it gives a first guess; the answer is found on the level itself.
     """
     active, last = active_mask(clip), int(-LOWEST_THRESHOLD_DB / THRESHOLD_STEP_DB)
-    levels_db, ahead = _heard(processor, clip)
+    levels_db, ahead = processor.detector_db(clip), processor.lookahead_frames(clip.rate)
 
     def reached(step, levels_db=levels_db, rate=clip.rate, active=active, ahead=ahead):
         trial = dataclasses.replace(processor, threshold_db=-step * THRESHOLD_STEP_DB)
@@ -52,14 +52,6 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
     coarse_active = active[:whole:_COARSE]
     near = _first(lambda step: reached(step, coarse, clip.rate / _COARSE, coarse_active, 0), 0, last)
     return -_first(reached, 0, last, near) * THRESHOLD_STEP_DB
-
-
-def _heard(processor, clip: Clip) -> tuple[np.ndarray, int]:
-    """The level that a processor goes by, whatever its threshold, and how many frames too early it begins."""
-    if hasattr(processor, "detector_db"):
-        return processor.detector_db(clip), 0
-    ahead = round(getattr(processor, "lookahead_ms", 0.0) * clip.rate / 1000.0)
-    return processor.detect_db(np.concatenate([clip.columns, np.zeros((ahead, clip.channels))]), clip.rate), ahead
 
 
 def _first(reached, low: int, high: int, near: int | None = None) -> int:

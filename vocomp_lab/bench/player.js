@@ -187,8 +187,8 @@
     if (animated) setTimeout(() => requestAnimationFrame(animate), 20);
   }
 
-  // Called for each frame that the screen shows. Whatever is written makes the browser lay out the page anew, so only what has
-  // changed is written; the line in the picture alone moves with each frame.
+  // Called thirty times a second while it plays. Every text that is written makes the browser lay out the page again, so only what
+  // has changed is written.
   function show() {
     const playing = mode() === "playing", at = position(), length = duration();
     const label = mode() === "idle" ? "Play" : "Pause"; // while it waits, too: a second click takes back the first
@@ -226,13 +226,10 @@
     const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect();
     const [left, top, right, bottom] = state.time_box;
     const x = left + share * (right - left);
-    const display = share >= 0 && share <= 1 && box.width ? "block" : "none";
-    if (line.style.display !== display) line.style.display = display;
+    line.style.display = share >= 0 && share <= 1 && box.width ? "block" : "none";
+    line.style.height = (bottom - top) * box.height + "px";
     // Moved by a transform, which needs no new layout.
-    const transform = `translate(${box.left - frame.left + x * box.width}px, ${box.top - frame.top + top * box.height}px)`;
-    if (line.style.transform !== transform) line.style.transform = transform;
-    const height = (bottom - top) * box.height + "px";
-    if (line.style.height !== height) line.style.height = height;
+    line.style.transform = `translate(${box.left - frame.left + x * box.width}px, ${box.top - frame.top + top * box.height}px)`;
   }
 
   function pictureClicked(event) {
@@ -243,7 +240,6 @@
     root.focus({ preventScroll: true });
     if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
   }
-
 
   // What a screen reader says about a slider: its name, and its value with the unit. The slider itself would say the number of its
   // stop. A readout beside it has the stop's text at once; a typed value is there only after Python has answered.
@@ -294,9 +290,13 @@
       // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
       for (const part of around.querySelectorAll("select,button,input,[tabindex]")) setOnce(part, "data-lm-suppress-shortcuts", "true");
     }
+  }
+
+  // Each answer brings a new picture.
+  function wirePicture() {
     const picture = find("picture");
     if (picture) {
-      setOnce(picture, "alt", s.alt);
+      setOnce(picture, "alt", state.alt);
       if (!picture.dataset.wired) {
         picture.dataset.wired = "1";
         picture.addEventListener("click", pictureClicked);
@@ -325,6 +325,7 @@
       show();
     }
     if (news || ++ticks % 4 === 0) nameEverything(state);
+    wirePicture();
     movePlayhead(position()); // the window may have been resized
   }
 

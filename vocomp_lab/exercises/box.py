@@ -31,7 +31,7 @@ _SIGXCPU = getattr(signal, "SIGXCPU", None)
 class Limits:
     """What a function may use: processor time and clock time in seconds, memory, and length of output.
 
-    The clock starts when the box is ready, and a busy machine has `start_s` seconds to get it ready.
+    The box has `start_s` seconds to get ready, which is long enough for a busy machine; only then the clock starts.
     """
 
     cpu_s: int = 2
@@ -110,7 +110,7 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
     said, ended = _speak_with_child(json.dumps(job).encode(), limits)
     if said == b"":
         raise BoxNotReady(
-            "Your function could not be run: this machine is too busy or has too little memory. Try again."
+            "The function could not be run: this machine is too busy or has too little memory; try again."
         )
     return _understood(said, ended, name, len(calls), limits)
 
@@ -140,7 +140,7 @@ def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | 
                 pass
             while part := child.stdout.read1(65_536):
                 said.extend(part)
-                ready.set()  # the first that it says is an empty line: everything is loaded, now comes the student's part
+                ready.set()  # an empty line: everything is loaded, and now comes the student's part
                 if len(said) > limits.output_bytes:
                     too_much = True
                     return

@@ -18,6 +18,7 @@ from vocomp_lab.sound.checks import check_whole
 
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
+_NOT_JUDGED = "not judged yet"
 _SIGNS = {RIGHT: "✔", UNREAD: "?", NOT_YET: "✘"}
 
 
@@ -144,18 +145,18 @@ class Homework:
             received = posed.receive(answer)
         except ValueError as error:
             return Card(f"Task {number}: {UNREAD}", str(error))
-        if received is None:
-            known = self._kept_verdict(task, posed)
-            if known is None:
-                return Card(f"Task {number}: no answer yet", posed.begin)
-            return Card(
-                f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Your answer from before: {known.text}"
-            )
         try:
+            if received is None:
+                known = self._kept_verdict(task, posed)
+                if known is None:
+                    return Card(f"Task {number}: no answer yet", posed.begin)
+                return Card(
+                    f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Your answer from before: {known.text}"
+                )
             verdict = posed.judge(received)
+            self._keep(task, posed, posed.to_data(received), verdict)
         except BoxNotReady as error:
-            return Card(f"Task {number}: not judged yet", str(error))
-        self._keep(task, posed, posed.to_data(received), verdict)
+            return Card(f"Task {number}: {_NOT_JUDGED}", str(error))
         tries = self._sheet.entry(task.id).tries
         return Card(
             f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
@@ -178,7 +179,10 @@ class Homework:
     def solution(self, number: int) -> Card:
         """The worked solution, once the task is right."""
         task, posed = self._task(number)
-        known = self._kept_verdict(task, posed)
+        try:
+            known = self._kept_verdict(task, posed)
+        except BoxNotReady as error:
+            return Card(f"Task {number}: {_NOT_JUDGED}", str(error))
         if known is None or known.status != RIGHT:
             return Card(
                 f"Task {number}: not yet",
@@ -190,11 +194,14 @@ class Homework:
         """All tasks, with their state, tries and points."""
         rows, points = [("task", "about", "state", "tries", "hints", "points")], 0
         for number, task in enumerate(self._tasks, start=1):
-            known = self._kept_verdict(task, self._task(number)[1])
+            try:
+                known = self._kept_verdict(task, self._task(number)[1])
+                state = "no answer" if known is None else f"{_SIGNS[known.status]} {known.status}"
+            except BoxNotReady:
+                known, state = None, _NOT_JUDGED
             entry = self._sheet.answers.get(task.id)
             got = task.points if known is not None and known.status == RIGHT else 0
             points += got
-            state = "no answer" if known is None else f"{_SIGNS[known.status]} {known.status}"
             rows.append(
                 (
                     number,
@@ -245,24 +252,21 @@ class Homework:
         return task, self._posed[task.id]
 
     def _kept_verdict(self, task: Task, posed: Posed) -> Verdict | None:
-        """The verdict on the kept answer; judged once."""
+        """The verdict on the kept answer; judged once. A BoxNotReady where this machine can't judge it now."""
         entry = self._sheet.answers.get(task.id)
         if entry is None or entry.answer is None:
             return None
         known = self._verdicts.get(task.id)
         if known is None or known[0] != entry.answer:
-            try:
-                known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
-            except BoxNotReady as error:
-                return Verdict(UNREAD, str(error))
+            known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
         return known[1]
 
     def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> None:
         # Read again, since the same homework may be open in a second window.
         self._sheet = self._reread(self._sheet)
+        before = self._kept_verdict(task, posed)
         entry = self._sheet.entry(task.id)
         entry.tries += 1
-        before = self._kept_verdict(task, posed)
         if verdict.status == RIGHT or before is None or before.status != RIGHT:
             entry.answer = data
             self._verdicts[task.id] = data, verdict

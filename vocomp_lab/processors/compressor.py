@@ -115,6 +115,18 @@ class Dynamics(Processor):
         samples, reduction_db, detector_db = self.flow(clip.rate, clip.channels).whole(clip.columns)
         return Compressed(in_shape_of(clip, samples), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
+    def lookahead_frames(self, rate: int) -> int:
+        """How far ahead of the sound the detector hears, in frames."""
+        return int(round(getattr(self, "lookahead_ms", 0.0) * rate / 1000.0))
+
+    def detector_db(self, clip: Clip) -> np.ndarray:
+        """The level that the gain computer goes by, whatever the threshold: dB, shape (frames + look-ahead frames,).
+
+        The reduction that it leads to (`reduction_db`) belongs to the clip from frame `lookahead_frames` on.
+        """
+        silence = np.zeros((self.lookahead_frames(clip.rate), clip.channels))
+        return self.detect_db(np.concatenate([clip.columns, silence]), clip.rate)
+
     @property
     def slope(self) -> float:
         """Decibels of reduction per decibel over the threshold, once the full ratio is reached: 1 − 1/ratio."""
@@ -151,7 +163,7 @@ class CompressorFlow(Flow):
     def __init__(self, processor, rate, channels):
         super().__init__(processor, rate, channels)
         # With look-ahead the detector hears more frames than the sound has, and its first answers come before it.
-        self.ahead = self.skip = int(round(getattr(processor, "lookahead_ms", 0.0) * rate / 1000.0))
+        self.ahead = self.skip = processor.lookahead_frames(rate)
         self.samples, self.levels_db = Queue(channels), Queue()
         # Settings that don't fit this rate are refused before any sound is read.
         self.detect_db(np.zeros((0, channels)))
