@@ -1,4 +1,4 @@
-"""The detector types against plain loops of their equations, and what each type is known for, measured."""
+"""The compressor types against plain loops of their equations, and what each type is known for, measured."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ def test_the_reduction_is_that_of_a_plain_loop_of_the_equations(kind, settings, 
     samples = swelling()
     reduction_db = model.apply(Clip(samples, RATE)).reduction_db
     off = reduction_db - LOOPS[kind](model, samples.tolist())
-    deviation("reduction of the four detector types", "plain loops of their equations", off, 1e-9, "dB")
+    deviation("reduction of the four compressor types", "plain loops of their equations", off, 1e-9, "dB")
     assert reduction_db.max() > 3
 
 

@@ -164,6 +164,6 @@ def test_the_lesson_keeps_a_setting_or_nothing(tmp_path):
     lesson = begin("06_slow_attack", clip, tmp_path)
     bench = Bench(lesson.voice, Compressor(-28, 4, 30, 100), stage="excitement", goals=GOALS)
     assert "excitement" in lesson.keep(bench)
-    assert begin("07_detector_types", clip, tmp_path).chain["excitement"] == bench.processor
+    assert begin("07_compressor_types", clip, tmp_path).chain["excitement"] == bench.processor
     assert "no stage" in lesson.keep(Chain([]))
-    assert "excitement" not in dict(begin("07_detector_types", clip, tmp_path).chain.stages)
+    assert "excitement" not in dict(begin("07_compressor_types", clip, tmp_path).chain.stages)

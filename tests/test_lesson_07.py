@@ -30,7 +30,7 @@ from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
 pytestmark = pytest.mark.ci
 
-NOTEBOOK = PROJECT / "notebooks" / "07_detector_types.ipynb"
+NOTEBOOK = PROJECT / "notebooks" / "07_compressor_types.ipynb"
 PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]
 WORDS = "The paper boat is turning round the corner of the silver bay, and nobody has seen it go."
 
@@ -91,7 +91,7 @@ def test_the_fets_bench_starts_outside_its_goals_and_its_threshold_alone_meets_t
 
 
 def test_three_in_a_row_do_what_is_asked_and_are_kept_for_the_next_lesson(voice, tmp_path):
-    lesson = begin("07_detector_types", voice, folder=tmp_path)
+    lesson = begin("07_compressor_types", voice, folder=tmp_path)
     sound, stages = lesson.clip, []
     for name, model, measure, target in (
         ("peaks", character("fet", ratio=4, attack_ms=0.2, release_ms=60), "share_percent", 10),
@@ -110,7 +110,7 @@ def test_three_in_a_row_do_what_is_asked_and_are_kept_for_the_next_lesson(voice,
     assert "peaks, steady, excitement" in lesson.keep(Chain(stages))
     following = begin("08_the_vocal_in_the_mix", voice, folder=tmp_path)
     assert [following.chain[name] for name, _ in stages] == [model for _, model in stages]
-    assert begin("07_detector_types", voice, folder=tmp_path).kept == Chain(stages)
+    assert begin("07_compressor_types", voice, folder=tmp_path).kept == Chain(stages)
     # And back to the plain ones: what lessons 04 and 05 propose.
     lesson.keep(Chain([]))
     following = begin("08_the_vocal_in_the_mix", voice, folder=tmp_path)

@@ -123,7 +123,7 @@ def test_each_lesson_can_be_begun_with_an_own_voice():
 def test_a_lesson_runs_on_an_own_voice(path):
     notebook, sheets = run_on_own_voice(path)
     check_pictures(notebook)
-    if path.stem == "07_detector_types":
+    if path.stem == "07_compressor_types":
         (sheet,) = sheets
         assert Chain.from_json(sheet).stages == (), "run as it stands, it chooses nothing for you"
 

@@ -224,7 +224,7 @@ def test_a_long_signal_of_the_slowest_times_settles_quickly(rng, monkeypatch):
 
 
 def test_coefficients_that_differ_from_frame_to_frame_settle_quickly_too(rng, monkeypatch):
-    """The detector types' times that depend on the sound; the first guesses use a rough power of them."""
+    """The compressor types' times that depend on the sound; the first guesses use a rough power of them."""
     walks = []
     real = recursion._walk
     monkeypatch.setattr(recursion, "_walk", lambda *args: walks.append(1) or real(*args))

@@ -1,10 +1,10 @@
 """By hand: the fast solver against the plain loop and against a loop compiled by numba, all in one run; then every
-detector type against a plain compressor and against its own plain loop.
+compressor type against a plain compressor and against its own plain loop.
 
     python tests/benchmarks/bench_solver.py
 
 Prints times (best of several) and their ratios. Goals: at least 4 times faster than the plain loop, and within 12 times
-of the compiled one; a detector type takes at most 4 times as long as a plain compressor, colour included, and its
+of the compiled one; a compressor type takes at most 4 times as long as a plain compressor, colour included, and its
 reduction is at least 4 times faster than its loop. Absolute times say more about the machine than about the code.
 """
 
@@ -151,7 +151,7 @@ def main() -> None:
 
 
 def compare_models() -> None:
-    """Every detector type, colour included, against a plain compressor; its reduction against its own loop."""
+    """Every compressor type, colour included, against a plain compressor; its reduction against its own loop."""
     sound = sung(np.random.default_rng(7))
     mono, stereo = Clip(sound, RATE), Clip(np.column_stack([sound, sound]), RATE)
     plain, models = Compressor(-20, 3, 5, 100), {kind: character(kind) for kind in MODEL_LOOPS}
@@ -166,7 +166,7 @@ def compare_models() -> None:
             kind
         ](model, target_reduction_db)
     best = best_ms(jobs, 6)
-    print(f"\ndetector types; a plain compressor takes {best['plain']:.1f} ms, in stereo {best['plain, stereo']:.1f}")
+    print(f"\ncompressor types; a plain compressor takes {best['plain']:.1f} ms, in stereo {best['plain, stereo']:.1f}")
     print("  type   whole  × plain  stereo  × plain  reduction    loop  loop/reduction  error")
     for kind, model in models.items():
         whole, stereo_ms, reduction, loop = (best[kind + part] for part in ("", ", stereo", ", reduction", ", loop"))

@@ -2,7 +2,7 @@
 
 A compressor whose release is faster than a cycle of the voice follows the wave itself instead of its level, and bends
 it (lesson ``04_peak_control``); a circuit bends it by its curve, and a computer may fold back what that adds
-(``07_detector_types``).
+(``07_compressor_types``).
 """
 
 from __future__ import annotations

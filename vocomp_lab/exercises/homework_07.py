@@ -1,4 +1,4 @@
-"""Homework beside lesson ``07_detector_types``: what each type does with its settings, colour in numbers, and false
+"""Homework beside lesson ``07_compressor_types``: what each type does with its settings, colour in numbers, and false
 tones.
 """
 
@@ -17,7 +17,7 @@ from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.character import FetCompressor, OptoCompressor, character
 from vocomp_lab.sound.text import decibels, figure
 
-TITLE = "Detector types"
+TITLE = "Compressor types"
 # Where the key begins for each take: thresholds in dBFS for the opto, and for the FET with a long attack. And where the
 # FET's bench begins: with a short attack, the median there is about 3 dB.
 _OPTO_NEAR_DB = dict(zip(FAULTY, (-29.0, -28.0)))

@@ -32,7 +32,7 @@ LESSON_STAGES = {
     "04_peak_control": ("peaks",),
     "05_steady_compression": ("steady",),
     "06_slow_attack": ("excitement",),
-    "07_detector_types": ("peaks", "steady", "excitement", "colour"),
+    "07_compressor_types": ("peaks", "steady", "excitement", "colour"),
     "08_the_vocal_in_the_mix": ORDER,
     "09_your_own_vocal": ORDER,
 }

@@ -93,7 +93,7 @@ EXPLAINED_IN = {
         "onset_to_sustain_db",
         "recovered_percent",
     ),
-    "07_detector_types": (
+    "07_compressor_types": (
         "aliasing_db",
         "BlindBench",
         "character",

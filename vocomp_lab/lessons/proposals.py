@@ -255,7 +255,7 @@ def propose_excitement(clip: Clip) -> Proposal:
 
 
 def propose_colour(clip: Clip) -> Proposal:
-    """None: nothing measured calls for it; see ``07_detector_types``."""
+    """None: nothing measured calls for it; see ``07_compressor_types``."""
     return Proposal("colour", None, TASTE.format(lesson="07"))
 
 

@@ -1,4 +1,4 @@
-"""Pictures of the detector types: how their reduction comes and goes, and the tones that they add."""
+"""Pictures of the compressor types: how their reduction comes and goes, and the tones that they add."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Detector types: four ways to build a compressor, as generic models with their equations.
+"""Compressor types: four ways to build a compressor, as generic models with their equations.
 
 None is a model of any device. Each shows what its *kind* of circuit does to attack, release, curve and colour. All
 share one way from reduction to sound, and every recursion is solved by :mod:`vocomp_lab.processors.recursion`.
@@ -43,7 +43,7 @@ _NARROWEST_BEND_DB = 1e-300
 
 
 class CharacterFlow(CompressorFlow):
-    """A detector type at work: its colour may hold the sound back, and with it the dry share and the curves."""
+    """A compressor type at work: its colour may hold the sound back, and with it the dry share and the curves."""
 
     def __init__(self, processor, rate, channels):
         super().__init__(processor, rate, channels)
@@ -72,7 +72,7 @@ class CharacterFlow(CompressorFlow):
 
 
 class Character(Dynamics):
-    """What the detector types share: the rules for their settings, and the way from level to sound."""
+    """What the compressor types share: the rules for their settings, and the way from level to sound."""
 
     FLOW = CharacterFlow
     threshold_db: float
@@ -308,11 +308,11 @@ def _grown(curve_db: np.ndarray, per_db: float) -> np.ndarray:
 
 
 CHARACTERS = {"vca": VcaCompressor, "fet": FetCompressor, "opto": OptoCompressor, "tube": TubeCompressor}
-"""The detector types by the word for each."""
+"""The compressor types by the word for each."""
 
 
 def character(kind: str, **settings) -> Character:
-    """A compressor of a detector type.
+    """A compressor of one of the four types.
 
     Parameters
     ----------
