@@ -1,82 +1,121 @@
-"""How even a voice is: held against levels that are known."""
+"""How even the words of a voice are: held against words whose loudness, length and number are known."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from conftest import one_sentence, sine
-from prepared import prepared
+from prepared import TAKES, prepared, steady
+from takes import ci_only
 
-from vocomp_lab.analysis.evenness import active_loudness, even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
+from vocomp_lab.analysis.loudness import integrated_lufs, stretch_loudness_lufs
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
 
 
-def steps(levels_db, seconds=2.0):
-    """A tone of 1 kHz at one level after the other."""
-    return Clip(np.concatenate([sine(1000, seconds, RATE, level) for level in levels_db]), RATE)
+def spoken(levels_dbfs, lengths_s, gap_s=0.08):
+    """Words of 220 Hz with gaps of silence between them, and where they lie."""
+    parts, words, at_s = [np.zeros(RATE // 5)], [], 0.2
+    for level, length_s in zip(levels_dbfs, lengths_s):
+        word = sine(220, length_s, RATE, level)
+        t = np.arange(len(word)) / RATE
+        parts += [word * np.clip(np.minimum(t, length_s - t) / 0.015, 0, 1), np.zeros(round(gap_s * RATE))]
+        words.append(SimpleNamespace(start_s=at_s, end_s=at_s + length_s + gap_s))
+        at_s += length_s + gap_s
+    return Clip(np.concatenate([*parts, np.zeros(RATE // 5)]), RATE), words
+
+
+def found_levels(clip):
+    return word_levels(clip, voiced_words(clip))
+
+
+def test_one_loud_word_among_sixteen_is_seen():
+    """A spread of percentiles over time is blind to any word that takes less than a tenth of it."""
+    even, _ = spoken([-20] * 16, [0.3] * 16)
+    shout, _ = spoken([-20] * 9 + [-8] + [-20] * 6, [0.3] * 16)
+    assert len(found_levels(even).loudness_lufs) == 16
+    assert found_levels(even).spread_lu < 0.05 and abs(found_levels(even).farthest_lu) < 0.1
+    levels = found_levels(shout)
+    assert levels.farthest_lu == pytest.approx(12, abs=0.1) and levels.farthest == 9
+    assert levels.spread_lu == pytest.approx(12 / math.sqrt(16), abs=0.1)
+    assert "farthest word +12.0 LU at 0:03.6" in str(levels)
+
+
+def test_rhythm_is_no_unevenness():
+    """Words of one loudness and of 0.12 to 1 s, with gaps: in windows of 0.4 s they would seem 3 LU apart and more."""
+    lengths_s = np.random.default_rng(3).permutation(np.linspace(0.12, 1, 16))
+    clip, words = spoken([-20] * 16, lengths_s)
+    for levels in (found_levels(clip), word_levels(clip, words)):
+        assert levels.spread_lu < 0.3 and abs(levels.farthest_lu) < 0.8
+
+
+@pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])
+def test_a_stretch_is_as_loud_as_the_standard_says_of_it_alone(rate):
+    """A steady tone has one loudness, whichever way it is cut (ITU-R BS.1770-5); silence around it doesn't count."""
+    tone = sine(1000, 2, rate, -23)
+    clip = Clip(np.concatenate([np.zeros(rate), tone, np.zeros(rate)]), rate)
+    expected = integrated_lufs(Clip(tone, rate))
+    inside, with_gap, silence = stretch_loudness_lufs(clip, [(1.2, 1.5), (1.5, 4.0), (0.1, 0.6)])
+    assert inside == pytest.approx(expected, abs=0.05) and with_gap == pytest.approx(expected, abs=0.1)
+    assert silence == -math.inf
+    assert stretch_loudness_lufs(clip, np.empty((0, 2))).shape == (0,)
 
 
 @pytest.mark.parametrize("apart_db", [0.0, 3.0, 10.0])
 def test_two_levels_lie_as_far_apart_as_they_were_made(apart_db):
-    clip = steps([-30, -30 + apart_db])
-    everywhere = np.ones(clip.frames, bool)
-    assert loudness_spread_lu(clip, everywhere) == pytest.approx(apart_db, abs=0.05)
-    assert loudness_spread_lu(clip.gained(5), everywhere) == pytest.approx(apart_db, abs=0.05)
+    clip, words = spoken([-30, -30 + apart_db] * 4, [0.3] * 8)
+    for sound in (clip, clip.gained(5)):
+        assert word_levels(sound, words).spread_lu == pytest.approx(apart_db / 2, abs=0.05)
 
 
-def test_the_loudness_is_that_of_the_standard_and_sits_in_the_middle_of_its_window():
-    """EBU Tech 3341: a 1 kHz sine of −23 dBFS in stereo reads −23 LUFS; mono −26.0."""
-    clip = steps([-60, -23], 2.0)
-    times_s, momentary = active_loudness(clip, np.ones(clip.frames, bool))
-    assert momentary[-1] == pytest.approx(-26.0, abs=0.1)
-    # Where the level jumps, half the power is there in the middle of the window: 3 dB under the top.
-    assert times_s[np.argmin(np.abs(momentary - (momentary[-1] - 3.01)))] == pytest.approx(2.0, abs=0.02)
-    assert times_s[0] >= 0.199
-
-
-def test_pauses_do_not_count():
-    clip = steps([-30, -60, -30])
-    active = np.ones(clip.frames, bool)
-    assert loudness_spread_lu(clip, active) > 20
-    active[round(1.75 * RATE) : round(4.25 * RATE)] = False
-    assert loudness_spread_lu(clip, active) < 0.1
+@pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])])
+def test_the_words_that_are_found_tell_what_the_sung_words_would(name):
+    """Against the take's truth, on both singers, before and after a steady compressor."""
+    take = prepared(name)
+    sung = [SimpleNamespace(**{at: word[at] for at in ("start_s", "end_s")}) for word in take.truth["words"]]
+    found = voiced_words(take.voice)
+    for clip in (take.bare, take.voice, steady(take.voice).apply(take.voice).output):
+        by_level, by_truth = word_levels(clip, found), word_levels(clip, sung)
+        assert by_level.spread_lu == pytest.approx(by_truth.spread_lu, abs=0.4)
 
 
 def test_nothing_sung_has_no_spread():
-    clip = steps([-30])
-    assert math.isnan(loudness_spread_lu(clip, np.zeros(clip.frames, bool)))
-    assert even_threshold_db(Compressor(-20, 3, 1, 80), clip, np.zeros(clip.frames, bool), math.nan) == 0.0
+    clip = Clip(np.zeros(RATE), RATE)
+    levels = found_levels(clip)
+    assert math.isnan(levels.spread_lu) and math.isnan(levels.farthest_lu) and str(levels) == "no words"
+    assert even_threshold_db(Compressor(-20, 3, 1, 80), clip, [], math.nan) == 0.0
+    silenced = word_levels(clip, [SimpleNamespace(start_s=0.1, end_s=0.4)])
+    assert math.isnan(silenced.spread_lu)
 
 
 def test_the_threshold_for_a_spread_gives_that_spread():
     take = prepared("second_verse_faulty")
-    for goal_lu in (5.0, 6.0):
+    words = voiced_words(take.bare)
+    for goal_lu in (2.2, 2.8):
         compressor = Compressor(-20, 3, 3, 120, knee_db=6)
-        threshold = even_threshold_db(compressor, take.bare, take.sung, goal_lu)
+        threshold = even_threshold_db(compressor, take.bare, words, goal_lu)
         made = dataclasses.replace(compressor, threshold_db=threshold).apply(take.bare).output
-        assert loudness_spread_lu(made, take.sung) == pytest.approx(goal_lu, abs=0.12)
+        assert word_levels(made, words).spread_lu == pytest.approx(goal_lu, abs=0.06)
         above = dataclasses.replace(compressor, threshold_db=threshold + 0.25).apply(take.bare).output
-        assert loudness_spread_lu(above, take.sung) > goal_lu - 0.01, "the highest that does"
+        assert word_levels(above, words).spread_lu > goal_lu - 0.01, "the highest that does"
 
 
 def test_what_cannot_be_reached_ends_at_the_end():
-    clip = steps([-30, -20])
-    everywhere = np.ones(clip.frames, bool)
-    assert even_threshold_db(Compressor(-20, 1.1, 1, 80), clip, everywhere, 0.0) == -60.0
-    assert even_threshold_db(Compressor(-20, 4, 1, 80), clip, everywhere, 30.0) >= -0.25
+    clip, words = spoken([-30, -20], [1, 1])
+    assert even_threshold_db(Compressor(-20, 1.1, 1, 80), clip, words, 0.0) == -60.0
+    assert even_threshold_db(Compressor(-20, 4, 1, 80), clip, words, 30.0) >= -0.25
 
 
 def test_what_does_not_fit_is_refused():
-    clip = steps([-30])
+    clip, words = spoken([-30], [1])
     with pytest.raises(ValueError) as error:
-        active_loudness(clip, np.ones(3, bool))
-    one_sentence(error, "active")
-    with pytest.raises(ValueError) as error:
-        even_threshold_db(Compressor(-20, 3, 1, 80), clip, np.ones(clip.frames, bool), -1)
+        even_threshold_db(Compressor(-20, 3, 1, 80), clip, words, -1)
     one_sentence(error, "spread_lu")

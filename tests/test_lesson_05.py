@@ -10,21 +10,22 @@ import pytest
 from prepared import TAKES, prepared, speech, steady
 from takes import ci_only
 
-from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.parallel import blended_curve, quiet_lift_db
-from vocomp_lab.analysis.pumping import floor_lift_db
+from vocomp_lab.analysis.pumping import pause_lift
 from vocomp_lab.analysis.tradeoff import measure_tradeoff
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.song import shipped
-from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.levels import sample_peak_dbfs, true_peak_dbtp
 
 GOALS = [
     Goal("share_percent", low=80),
@@ -38,16 +39,22 @@ def take(request):
     return prepared(request.param)
 
 
+def spread_lu(clip, source):
+    """Of the words of `source`."""
+    return word_levels(clip, voiced_words(source)).spread_lu
+
+
 @functools.cache
 def rivals(name):
     """Two in a row, and three single compressors that leave the words as even: their numbers."""
     take = prepared(name)
     both = Chain([("peaks", take.peaks), ("steady", steady(take.voice))])
-    goal_lu = loudness_spread_lu(both.apply(take.bare).output, take.sung)
+    words = voiced_words(take.bare)
+    goal_lu = word_levels(both.apply(take.bare).output, words).spread_lu
     found = {"two": measure_tradeoff(both, take.bare, take.sung)}
     for label, attack_ms, release_ms in (("fast", 1, 80), ("slow", 10, 200), ("between", 3, 120)):
         single = Compressor(-20, 3, attack_ms, release_ms, knee_db=6)
-        single = dataclasses.replace(single, threshold_db=even_threshold_db(single, take.bare, take.sung, goal_lu))
+        single = dataclasses.replace(single, threshold_db=even_threshold_db(single, take.bare, words, goal_lu))
         found[label] = measure_tradeoff(single, take.bare, take.sung)
     return found
 
@@ -55,15 +62,30 @@ def rivals(name):
 def test_the_words_come_closer_and_the_peaks_and_the_room_come_up(take):
     compressor = steady(take.voice)
     output = compressor.apply(take.voice).output
-    assert loudness_spread_lu(output, take.sung) < loudness_spread_lu(take.voice, take.sung) - 1
+    before, after = (word_levels(sound, voiced_words(take.voice)) for sound in (take.voice, output))
+    assert after.spread_lu < 0.8 * before.spread_lu and abs(after.farthest_lu) < abs(before.farthest_lu) - 0.5
     assert peak_to_loudness_ratio_db(output) > peak_to_loudness_ratio_db(take.voice) + 0.5
-    assert floor_lift_db(take.voice, output, take.sung) == pytest.approx(3, abs=1)
+    lift = pause_lift(take.voice, output, take.sung)
+    assert lift.room_db == pytest.approx(3, abs=1) and lift.room_db - 0.1 < lift.breaths_db < lift.room_db + 1.5
 
 
-def test_peak_control_hardly_evens_out_words(take):
-    spread = loudness_spread_lu(take.bare, take.sung), loudness_spread_lu(take.voice, take.sung)
-    evened = spread[1] - loudness_spread_lu(steady(take.voice).apply(take.voice).output, take.sung)
-    assert spread[0] - spread[1] < 0.8 * evened
+def test_peak_control_evens_out_words_less_than_the_steady_one_does(take):
+    sounds = take.bare, take.voice, steady(take.voice).apply(take.voice).output
+    bare, tamed, steadied = (spread_lu(sound, take.bare) for sound in sounds)
+    assert 0 < bare - tamed < 0.6 * (tamed - steadied)
+
+
+def test_the_true_peak_may_end_up_over_the_highest_sample(take):
+    """As recorded a sample lies near the top of the wave; after a fast compressor it is luck."""
+    bent = Compressor(steady(take.voice).threshold_db, 4, 0.3, 80).apply(take.voice).output
+    over_db = [true_peak_dbtp(sound) - sample_peak_dbfs(sound) for sound in (take.bare, bent)]
+    assert 0 <= over_db[0] < 0.05 and 0 <= over_db[1] < 0.7
+
+
+def test_on_one_take_at_least_it_ends_up_a_third_of_a_decibel_over():
+    take = prepared(TAKES[0])
+    bent = Compressor(steady(take.voice).threshold_db, 4, 0.3, 80).apply(take.voice).output
+    assert true_peak_dbtp(bent) - sample_peak_dbfs(bent) > 0.33
 
 
 def test_a_student_can_meet_all_three_goals_with_the_benchs_own_controls(take):
@@ -102,9 +124,10 @@ def test_a_knee_counts_in_the_voice_and_not_under_it(take):
 
 def test_an_rms_detector_needs_a_lower_threshold_bends_less_and_lets_more_peaks_through(take):
     peak = steady(take.voice)
-    goal_lu = loudness_spread_lu(peak.apply(take.voice).output, take.sung)
+    words = voiced_words(take.voice)
+    goal_lu = word_levels(peak.apply(take.voice).output, words).spread_lu
     rms = dataclasses.replace(peak, detector="rms", rms_ms=10)
-    rms = dataclasses.replace(rms, threshold_db=even_threshold_db(rms, take.voice, take.sung, goal_lu))
+    rms = dataclasses.replace(rms, threshold_db=even_threshold_db(rms, take.voice, words, goal_lu))
     by_peak, by_rms = measure_tradeoff(peak, take.voice, take.sung), measure_tradeoff(rms, take.voice, take.sung)
     assert by_rms.spread_lu == pytest.approx(by_peak.spread_lu, abs=0.1)
     assert 1 <= peak.threshold_db - rms.threshold_db <= 5
@@ -117,26 +140,46 @@ def test_one_or_two_each_wins_and_pays_what_the_lesson_says(name):
     found = rivals(name)
     two, fast, slow, between = (found[label] for label in ("two", "fast", "slow", "between"))
     assert all(single.spread_lu == pytest.approx(two.spread_lu, abs=0.15) for single in found.values()), "equal work"
-    assert 0.5 < two.peaks_db - fast.peaks_db < 3.2
-    assert 2 < fast.distortion_percent / two.distortion_percent < 3.2
-    assert -0.02 < fast.travel_db_per_s / two.travel_db_per_s - 1 < 0.6
-    assert -0.2 < slow.peaks_db - two.peaks_db < 3.2
+    assert 0.6 < two.peaks_db - fast.peaks_db < 3
+    assert fast.room_db < min(two.room_db, slow.room_db), "its pauses come up least"
+    assert 1.6 < fast.distortion_percent / two.distortion_percent < 2.6
+    assert 0.4 < slow.peaks_db - two.peaks_db < 2.1
     assert 0.75 < slow.distortion_percent / two.distortion_percent < 1.25
-    assert -0.3 < slow.median_db - two.median_db < 2.3
-    assert -0.3 < two.peaks_db - between.peaks_db < 1.6
-    assert 1.3 < between.distortion_percent / two.distortion_percent < 2
-    assert between.max_db < two.max_db, "the smallest largest reduction is the middle one's"
+    assert 0.4 < slow.median_db - two.median_db < 2 and 0.2 < slow.room_db - two.room_db < 2
+    assert 0 < two.peaks_db - between.peaks_db < 1.6
+    assert 1.3 < between.distortion_percent / two.distortion_percent < 1.8
+    assert between.max_db < two.max_db
+    assert two.max_db > max(single.max_db for single in (fast, slow, between)) - 1.5, "as high as any"
 
 
-@pytest.mark.ci
-def test_on_most_takes_a_slow_one_lets_through_peaks_that_the_pair_had_caught():
-    apart = [rivals(name)["slow"].peaks_db - rivals(name)["two"].peaks_db for name in TAKES]
-    assert np.median(apart) > 0.5, apart
-
-
-def test_parallel_lifts_the_soft_leaves_the_peaks_and_does_not_even_out_words(take):
+def test_parallel_with_make_up_gain_evens_out_words_as_well_and_lifts_the_soft_and_the_room_far_more(take):
+    """Without it the squashed path lies ten decibels down, and the words hardly move: the level of the path, not the
+    method, decides."""
     compressor = steady(take.voice)
     level = compressor.apply(take.voice).output
+    squash = Compressor(compressor.threshold_db - 8, 6, 1, 40)
+    down_lu = integrated_lufs(take.voice) - integrated_lufs(squash.apply(take.voice).output)
+    assert down_lu > 10
+    before, steadied = (spread_lu(sound, take.voice) for sound in (take.voice, level))
+    found = {}
+    for mix in (0.35, 0.5):
+        for makeup_db in (0.0, down_lu):
+            output = dataclasses.replace(squash, mix=mix, makeup_db=makeup_db).apply(take.voice).output
+            found[mix, makeup_db > 0] = (
+                spread_lu(output, take.voice),
+                quiet_lift_db(take.voice, output, take.sung) - quiet_lift_db(take.voice, level, take.sung),
+                pause_lift(take.voice, output, take.sung).room_db / pause_lift(take.voice, level, take.sung).room_db,
+            )
+    assert before - found[0.35, False][0] < 0.6 * (before - steadied), "without make-up gain"
+    assert found[0.5, True][0] < steadied, "with it the words are as even as that"
+    assert found[0.35, True][0] < steadied + 0.25
+    for mix in (0.35, 0.5):
+        assert found[mix, True][1] > 2.5 and 1.6 < found[mix, True][2] < 2.8
+
+
+def test_without_make_up_gain_parallel_lifts_the_soft_a_little_and_leaves_the_peaks(take):
+    """Homework 05's task "Squash, and keep it alive" rests on this."""
+    compressor = steady(take.voice)
     squash = Compressor(compressor.threshold_db - 8, 6, 1, 40)
     soft = []
     for mix in (0.2, 0.4, 0.6):
@@ -144,11 +187,6 @@ def test_parallel_lifts_the_soft_leaves_the_peaks_and_does_not_even_out_words(ta
         soft.append(quiet_lift_db(take.voice, output, take.sung))
         if mix == 0.4:
             assert abs(peak_to_loudness_ratio_db(output) - peak_to_loudness_ratio_db(take.voice)) < 0.8
-            assert soft[-1] > quiet_lift_db(take.voice, level, take.sung) + 0.3
-            rooms = [floor_lift_db(take.voice, sound, take.sung) for sound in (output, level)]
-            assert rooms[0] == pytest.approx(rooms[1], abs=0.7)
-            before, mixed, steadied = (loudness_spread_lu(sound, take.sung) for sound in (take.voice, output, level))
-            assert before - mixed < 0.5 * (before - steadied)
     assert soft == sorted(soft) and soft[0] > 0.3
 
 
@@ -162,12 +200,12 @@ def test_the_mixed_curve_turns_back_to_one_to_one():
 
 def test_ever_more_reduction_evens_out_ever_less_and_lifts_the_room_all_the_same(take):
     compressor = steady(take.voice)
-    spreads, rooms = [loudness_spread_lu(take.voice, take.sung)], [0.0]
+    spreads, rooms = [spread_lu(take.voice, take.voice)], [0.0]
     for offset_db in (0, -8, -20):
         lower = dataclasses.replace(compressor, threshold_db=compressor.threshold_db + offset_db)
         output = lower.apply(take.voice).output
-        spreads.append(loudness_spread_lu(output, take.sung))
-        rooms.append(floor_lift_db(take.voice, output, take.sung))
+        spreads.append(spread_lu(output, take.voice))
+        rooms.append(pause_lift(take.voice, output, take.sung).room_db)
     gained = -np.diff(spreads)
     assert gained[0] > 2 * gained[1] > 0
     assert gained[0] > 4 * gained[2]
@@ -180,8 +218,8 @@ def test_speech_can_be_brought_to_the_goals_and_evened_out_too(tmp_path):
     result = steady(voice).apply(voice)
     stats = reduction_stats(result.reduction_db, sung)
     assert stats.share >= 0.8 and 2 <= stats.median_db <= 5
-    assert loudness_spread_lu(result.output, sung) < loudness_spread_lu(voice, sung) - 0.3
-    assert floor_lift_db(voice, result.output, sung) > 1
+    assert spread_lu(result.output, voice) < spread_lu(voice, voice) - 0.3
+    assert pause_lift(voice, result.output, sung).room_db > 1
 
 
 def test_the_lesson_keeps_what_the_next_one_begins_with(tmp_path):

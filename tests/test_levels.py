@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from conftest import sine
+from conftest import one_sentence, sine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
@@ -90,6 +90,21 @@ def test_a_square_wave_has_no_crest():
     clip = Clip(np.tile([0.25, -0.25], 100), 8000)
     assert crest_factor_db(clip) == pytest.approx(0, abs=1e-12)
     assert rms_dbfs(clip) == pytest.approx(-12.0412, abs=1e-4)
+
+
+def test_pauses_do_not_count_where_the_sung_time_is_given():
+    """Three seconds of silence raise the crest factor of a whole clip, though no peak has changed (by 3 dB where they
+    double its length)."""
+    tone = sine(220, 3, 48000, -6)
+    padded = Clip(np.concatenate([tone, np.zeros(len(tone))]), 48000)
+    sung = np.arange(padded.frames) < len(tone)
+    assert crest_factor_db(padded) == pytest.approx(3.0103 + 3.0103, abs=0.01)
+    assert crest_factor_db(padded, sung) == pytest.approx(3.0103, abs=0.01)
+    assert crest_factor_db(padded, sung) == pytest.approx(crest_factor_db(Clip(tone, 48000)), abs=1e-9)
+    assert math.isnan(crest_factor_db(padded, ~sung)) and math.isnan(crest_factor_db(padded, np.zeros_like(sung)))
+    with pytest.raises(ValueError) as error:
+        crest_factor_db(padded, sung[1:])
+    one_sentence(error, "active")
 
 
 def test_channels_the_loudest_peak_and_the_mean_power():

@@ -13,6 +13,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 
 RATE = 48_000
+EVERYWHERE = np.ones(4 * RATE, bool)
 
 
 @pytest.fixture
@@ -22,7 +23,7 @@ def tone():
 
 def change_of(clip, processor):
     result = processor.apply(clip)
-    return measure_change(clip_numbers(clip), result.output, result.reduction_db, np.ones(clip.frames, bool))
+    return measure_change(clip_numbers(clip, EVERYWHERE), result.output, result.reduction_db, EVERYWHERE)
 
 
 def test_a_change_tells_before_after_and_the_gain_that_matches(tone):
@@ -34,7 +35,7 @@ def test_a_change_tells_before_after_and_the_gain_that_matches(tone):
 
 
 def test_silence_is_matched_by_no_gain():
-    change = change_of(Clip(np.zeros(RATE), RATE), Compressor(-20, 3, 1, 80))
+    change = change_of(Clip(np.zeros(4 * RATE), RATE), Compressor(-20, 3, 1, 80))
     assert change.match_gain_db == 0
 
 
@@ -49,7 +50,7 @@ def test_goals_name_a_window_and_say_whether_it_is_met(tone):
 
 def test_every_measure_can_be_taken_with_and_without_a_reduction(tone):
     with_reduction = change_of(tone, Compressor(-18, 3, 1, 80))
-    without = measure_change(clip_numbers(tone), tone, None, np.ones(tone.frames, bool))
+    without = measure_change(clip_numbers(tone, EVERYWHERE), tone, None, EVERYWHERE)
     for name, measure in MEASURES.items():
         assert math.isfinite(Goal(name).value(with_reduction))
         assert measure.label and measure.unit

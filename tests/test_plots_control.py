@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from conftest import sine
 
-from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.evenness import word_levels
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.pictures.control import plot_blends, plot_onsets, plot_release_and_beat, plot_word_loudness
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
@@ -38,10 +39,12 @@ def steps(*levels_db):
 
 def test_word_loudness_names_the_spreads_and_differs_in_style(ax):
     before, after = steps(-30, -20, -26), steps(-30, -27, -29)
-    everywhere = np.ones(before.frames, bool)
-    plot_word_loudness(ax, {"before": before, "after": after}, everywhere)
-    spreads = [decibels(loudness_spread_lu(clip, everywhere)) for clip in (before, after)]
-    assert " → ".join(spreads) in ax.get_title(loc="left")
+    words = voiced_words(before)
+    plot_word_loudness(ax, {"before": before, "after": after}, words)
+    levels = [word_levels(clip, words) for clip in (before, after)]
+    spreads = [decibels(one.spread_lu) for one in levels]
+    farthest = [decibels(one.farthest_lu, sign=True) for one in levels]
+    assert " → ".join(spreads) in ax.get_title(loc="left") and " → ".join(farthest) in ax.get_title(loc="left")
     assert [f"{label} ({spread} LU)" for label, spread in zip(("before", "after"), spreads)] == list(lines(ax))
     styles = {line.get_linestyle() for line in lines(ax).values()}
     assert len(styles) == 2
@@ -49,7 +52,7 @@ def test_word_loudness_names_the_spreads_and_differs_in_style(ax):
 
 def test_word_loudness_of_nobody_is_said_so(ax):
     clip = steps(-30)
-    plot_word_loudness(ax, {"before": clip}, np.zeros(clip.frames, bool))
+    plot_word_loudness(ax, {"before": clip}, [])
     assert "Nobody sings" in ax.get_title(loc="left")
 
 

@@ -7,10 +7,11 @@ import pytest
 from conftest import sine
 
 from vocomp_lab.analysis.distortion import harmonic_distortion_percent
-from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db
-from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
+from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
 from vocomp_lab.analysis.tradeoff import Tradeoff, measure_tradeoff
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
@@ -25,12 +26,14 @@ TWO = Chain([("one", Compressor(-18, 3, 1, 80)), ("two", Compressor(-26, 2, 10, 
 @pytest.mark.parametrize("processor", [Compressor(-24, 3, 5, 100), TWO])
 def test_each_number_is_measured_on_the_result(processor):
     found, result = measure_tradeoff(processor, VOICE, SUNG), processor.apply(VOICE)
-    assert found.spread_lu == pytest.approx(loudness_spread_lu(result.output, SUNG))
+    words = voiced_words(VOICE)
+    levels, lift = word_levels(result.output, words), pause_lift(VOICE, result.output, SUNG)
+    assert len(words) >= 4 and found.spread_lu == levels.spread_lu > 0 and found.farthest_lu == levels.farthest_lu
     assert found.peaks_db == pytest.approx(peak_to_loudness_ratio_db(result.output))
     assert found.max_db == pytest.approx(result.reduction_db[SUNG].max())
     assert found.median_db == pytest.approx(np.median(result.reduction_db[SUNG]))
-    assert found.travel_db_per_s == pytest.approx(gain_travel_db_per_s(result.reduction_db, RATE, SUNG))
-    assert found.lift_db == pytest.approx(floor_lift_db(VOICE, result.output, SUNG))
+    assert found.swing_db == pytest.approx(gain_swing_db(result.reduction_db, RATE, words))
+    assert found.room_db == lift.room_db > 0
     loud = 20 * np.log10(np.percentile(np.abs(VOICE.samples[SUNG]), 99))
     assert found.distortion_percent == pytest.approx(harmonic_distortion_percent(processor, 110, loud))
 
@@ -43,12 +46,12 @@ def test_two_in_a_row_take_what_each_takes():
 
 
 def test_a_row_is_as_wide_as_its_heading_and_holds_all_numbers():
-    row = str(Tradeoff(3.25, 15.0, 3.5, 8.25, 12.5, 0.5, -1.0))
-    assert row.split() == ["3.2", "15.0", "3.5", "8.2", "12.5", "0.50", "-1.0"]
+    row = str(Tradeoff(3.25, -4.0, 15.0, 3.5, 8.25, 2.5, 0.5, -1.0, 2.0))
+    assert row.split() == ["3.2", "-4.0", "15.0", "3.5", "8.2", "2.5", "0.50", "-1.0", "+2.0"]
     assert abs(len(row) - max(map(len, Tradeoff.HEADING.splitlines()))) <= 3
 
 
 def test_a_voice_that_never_sings_does_no_work():
     silent = Clip(np.zeros(RATE), RATE)
     found = measure_tradeoff(Compressor(-24, 3, 5, 100), silent, np.zeros(RATE, bool))
-    assert found.max_db == 0 and found.travel_db_per_s == 0 and np.isnan(found.spread_lu)
+    assert found.max_db == 0 and found.swing_db == 0 and np.isnan(found.spread_lu)

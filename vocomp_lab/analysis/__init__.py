@@ -5,7 +5,7 @@ Pure functions on clips and arrays; nothing here proposes or draws. It may impor
 
 from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
 from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
-from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
 from vocomp_lab.analysis.listening import left_right_both
 from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
 from vocomp_lab.analysis.measures import Moment, reduction_moments
@@ -14,7 +14,7 @@ from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.analysis.parallel import quiet_lift_db
-from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
+from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.resonance import Resonance
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
@@ -39,19 +39,18 @@ __all__ = [
     "find_phrases",
     "find_sibilants",
     "findings",
-    "floor_lift_db",
-    "gain_travel_db_per_s",
+    "gain_swing_db",
     "harmonic_distortion_percent",
     "harmonics_db",
     "hiss_lift_db",
     "left_right_both",
-    "loudness_spread_lu",
     "low_end_reaction",
     "measure_burst",
     "measure_compression",
     "measure_order",
     "move_stage",
     "onset_to_sustain_db",
+    "pause_lift",
     "peak_to_loudness_ratio_db",
     "ppm_reading",
     "presence",
@@ -68,5 +67,6 @@ __all__ = [
     "vocal_over_backing",
     "voiced_words",
     "vu_reading",
+    "word_levels",
     "measure_tradeoff",
 ]

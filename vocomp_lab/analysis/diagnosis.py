@@ -10,11 +10,12 @@ from scipy.signal import butter, sosfiltfilt
 
 from vocomp_lab.analysis.loudness import loudness
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
-from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
+from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import ChainResult
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.levels import power_to_db, step_powers
+from vocomp_lab.sound.levels import crest_factor_db, power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 
 RIPPLE_BAND_HZ = (70.0, 1_000.0)
@@ -81,8 +82,8 @@ SIGNS = {
         "s and sh come up by {value} dB relative to the vowels. De-ess after the stage that lifts them, or lift less.",
     ),
     "gain movement": Sign(
-        "gain movement", "dB/s", 33.0,
-        "The gain moves {value} dB in each second of singing. A longer release or less reduction calms it.", False,
+        "gain movement within a word", "dB", 5.0,
+        "The gain moves {value} dB within each word. A longer release or less reduction calms it.", False,
     ),
 }  # fmt: skip
 """What is measured, by the name of the fault.
@@ -102,7 +103,7 @@ class CompressionNumbers:
     values : dict of float
         By the names of ``SIGNS``; NaN where a clip has no such number.
     crest_change_db : float
-        For the whole clip; a single loud moment can decide it.
+        Over the whole sung time; a single loud moment can decide it.
     range_change_lu : float
         Change of the loudness range (EBU Tech 3342).
     """
@@ -194,14 +195,14 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
         if active.any():
             values["reduction"] = reduction_stats(reduction_db, active).median_db
             values["release"] = _ripple_db(reduction_db, before.rate, active)
-            values["gain movement"] = gain_travel_db_per_s(reduction_db, before.rate, active)
+            values["gain movement"] = gain_swing_db(reduction_db, before.rate, voiced_words(before))
     values["onsets"] = _crest_by_second_db(after, active) - _crest_by_second_db(before, active)
     if np.isfinite([loud[0].integrated_lufs, loud[1].integrated_lufs]).all():
         values["make-up"] = loud[1].integrated_lufs - loud[0].integrated_lufs
-    values["noise"] = floor_lift_db(before, after, active) if active.any() else math.nan
+    values["noise"] = pause_lift(before, after, active).room_db if active.any() else math.nan
     values["sibilance"] = _sibilance_lift_db(before, after, active)
-    crest = [_crest_db(clip.columns) for clip in (before, after)]
-    return CompressionNumbers(values, crest[1] - crest[0], loud[1].range_lu - loud[0].range_lu)
+    crest_change_db = crest_factor_db(after, active) - crest_factor_db(before, active)
+    return CompressionNumbers(values, crest_change_db, loud[1].range_lu - loud[0].range_lu)
 
 
 def diagnose(before: Clip, after: Clip, reduction_db=None) -> list[Finding]:

@@ -1,86 +1,104 @@
-"""How evenly loud a voice is: the number that steady compression should bring down."""
+"""How even the words of a voice are: the numbers that level prep and steady compression should bring down."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from vocomp_lab.analysis.loudness import loudness
-from vocomp_lab.analysis.meters import checked_active
+from vocomp_lab.analysis.loudness import stretch_loudness_lufs
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.text import clock, decibels
 
-MOMENTARY_S = 0.4
-_GATE_LUFS = -70.0
-_LOW, _HIGH = 10, 90
 _STEP_DB = 0.25
 
 
-def active_loudness(clip: Clip, active) -> tuple[np.ndarray, np.ndarray]:
-    """Momentary loudness while the singer sings: about one value a word, measured every 10 ms.
+@dataclass(frozen=True, eq=False)
+class WordLevels:
+    """How loud each word of a voice is. Made by :func:`word_levels`; lesson ``05_steady_compression`` explains it.
+
+    Attributes
+    ----------
+    starts_s, ends_s : ndarray, shape (words,)
+        Where the words lie.
+    loudness_lufs : ndarray, shape (words,)
+        Loudness of each; −inf for a silent one.
+
+    Notes
+    -----
+    Every word counts once, however long it is, so that the rhythm of a line changes nothing. The spread is the root mean
+    square of the offsets, so one shout among even words raises it, if not by much: of 16 words, one that is 12 LU too
+    loud gives 3 LU. Read the farthest word beside it. Both are common practice, no source.
+    """
+
+    starts_s: np.ndarray
+    ends_s: np.ndarray
+    loudness_lufs: np.ndarray
+
+    @property
+    def offsets_lu(self) -> np.ndarray:
+        """Each word against the middle one (the median), shape (words,)."""
+        return self.loudness_lufs - (np.median(self._heard) if len(self._heard) else 0.0)
+
+    @property
+    def spread_lu(self) -> float:
+        """How far the audible words lie from the middle one, as a root mean square, in LU; NaN without any."""
+        if len(self._heard) == 0:
+            return math.nan
+        return float(np.sqrt(np.mean(np.square(self._heard - np.median(self._heard)))))
+
+    @property
+    def farthest(self) -> int | None:
+        """Number of the word that is farthest from the middle one; None without words."""
+        return int(np.abs(self.offsets_lu).argmax()) if len(self.loudness_lufs) else None
+
+    @property
+    def farthest_lu(self) -> float:
+        """How far the farthest word is from the middle one, in LU, below zero for a soft one; NaN without words."""
+        return math.nan if self.farthest is None else float(self.offsets_lu[self.farthest])
+
+    @property
+    def _heard(self) -> np.ndarray:
+        return self.loudness_lufs[np.isfinite(self.loudness_lufs)]
+
+    def __str__(self):
+        if self.farthest is None:
+            return "no words"
+        return (
+            f"spread {decibels(self.spread_lu)} LU, farthest word {decibels(self.farthest_lu, sign=True)} LU "
+            f"at {clock(float(self.starts_s[self.farthest]), 1)}"
+        )
+
+
+def word_levels(clip: Clip, words) -> WordLevels:
+    """Measure how loud each word is.
 
     Parameters
     ----------
     clip : Clip
-    active : array_like of bool, shape (frames,)
-        Where the singer sings: :func:`vocomp_lab.analysis.meters.active_mask` of the *source*, where several results are
-        compared.
+    words : sequence with ``start_s`` and ``end_s``
+        The words of the *source*, where several results are compared:
+        :func:`vocomp_lab.analysis.words.voiced_words` finds them.
 
     Returns
     -------
-    times_s, momentary_lufs : ndarray, shape (steps,)
-        The middle of each window of 400 ms whose middle is sung, and its loudness; windows below −70 LUFS are left
-        out.
-
-    Raises
-    ------
-    ValueError
-        If `active` doesn't fit the clip.
+    WordLevels
+        Its spread and its farthest word don't change with gain.
 
     Notes
     -----
-    Momentary loudness: EBU Tech 3341.
+    Each word's loudness is that of :func:`vocomp_lab.analysis.loudness.stretch_loudness_lufs`, from end to end without
+    its gaps. Momentary loudness (EBU Tech 3341) would not do: its window of 0.4 s takes in the gaps and neighbours of a
+    short word, and so measures the rhythm, too.
     """
-    active = checked_active(active, (clip.frames,))
-    measured = loudness(clip)
-    times_s = measured.times - MOMENTARY_S / 2
-    # Earlier windows still hold the silence that a meter assumes before the clip.
-    full = measured.times >= MOMENTARY_S - 1e-9
-    heard = measured.momentary_lufs > _GATE_LUFS
-    inside = active[np.clip(np.rint(times_s * clip.rate).astype(int), 0, clip.frames - 1)]
-    keep = full & heard & inside
-    return times_s[keep], measured.momentary_lufs[keep]
+    edges_s = np.array([(word.start_s, word.end_s) for word in words]).reshape(-1, 2)
+    return WordLevels(*edges_s.T, stretch_loudness_lufs(clip, edges_s))
 
 
-def loudness_spread_lu(clip: Clip, active) -> float:
-    """How far apart loud and soft words are: the 10th to the 90th percentile of momentary loudness over the sung part.
-
-    Parameters
-    ----------
-    clip : Clip
-    active : array_like of bool, shape (frames,)
-        Where the singer sings, in the source.
-
-    Returns
-    -------
-    float
-        In LU; NaN where nothing is sung. It doesn't change with gain.
-
-    Notes
-    -----
-    The loudness range of EBU Tech 3342 looks at 3 s at a time, in which whole lines are averaged; for words a shorter
-    window is needed. The percentiles are ours: common practice, no source.
-    """
-    _, momentary = active_loudness(clip, active)
-    if len(momentary) == 0:
-        return math.nan
-    low, high = np.percentile(momentary, [_LOW, _HIGH])
-    return float(high - low)
-
-
-def even_threshold_db(processor, clip: Clip, active, spread_lu: float) -> float:
+def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     """The threshold at which a compressor makes a voice as even as requested, to compare compressors that do equal work.
 
     Parameters
@@ -88,16 +106,16 @@ def even_threshold_db(processor, clip: Clip, active, spread_lu: float) -> float:
     processor : processor with ``threshold_db``
         Its other settings are kept.
     clip : Clip
-    active : array_like of bool, shape (frames,)
-        Where the singer sings.
+    words : sequence with ``start_s`` and ``end_s``
+        The clip's words, as for :func:`word_levels`.
     spread_lu : float
-        The :func:`loudness_spread_lu` to arrive at, from 0 LU.
+        The :attr:`WordLevels.spread_lu` to arrive at, from 0 LU.
 
     Returns
     -------
     float
         In dBFS, from −60 to 0 in steps of 0.25 dB; the nearest end where the compressor can't do so much, or so
-        little; 0 where nothing is sung (a spread of NaN).
+        little; 0 where there are no words (a spread of NaN).
 
     Notes
     -----
@@ -111,5 +129,5 @@ def even_threshold_db(processor, clip: Clip, active, spread_lu: float) -> float:
     while high - low > 1:
         middle = (low + high) // 2
         result = dataclasses.replace(processor, threshold_db=middle * _STEP_DB).apply(clip)
-        low, high = (middle, high) if loudness_spread_lu(result.output, active) <= spread_lu else (low, middle)
+        low, high = (middle, high) if word_levels(result.output, words).spread_lu <= spread_lu else (low, middle)
     return low * _STEP_DB

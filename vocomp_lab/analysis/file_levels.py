@@ -34,7 +34,8 @@ class FileLevels:
     rate, channels : int
     duration_s : float
     peak_dbfs, true_peak_dbtp, rms_dbfs, crest_db : float
-        As :func:`vocomp_lab.sound.levels.sample_peak_dbfs` and its neighbours say.
+        As :func:`vocomp_lab.sound.levels.sample_peak_dbfs` and its neighbours say; the crest factor over the sung
+        time, NaN where nobody sings.
     loudness_lufs, range_lu : float
         Integrated loudness and loudness range (:func:`vocomp_lab.analysis.loudness.loudness`).
     noise_floor_dbfs : float
@@ -57,17 +58,17 @@ class FileLevels:
 
 
 class StepMeans:
-    """Means over steps of so many frames, of values that come in blocks."""
+    """Means (or something else, such as the largest) over steps of so many frames, of values that come in blocks."""
 
-    def __init__(self, length: int):
-        self.length = length
+    def __init__(self, length: int, of=np.mean):
+        self.length, self._of = length, of
         self._means: list[np.ndarray] = []
         self._rest = np.empty(0)
 
     @classmethod
-    def of_ms(cls, step_ms: float, rate: int) -> "StepMeans":
+    def of_ms(cls, step_ms: float, rate: int, of=np.mean) -> "StepMeans":
         """With steps as long as :func:`vocomp_lab.sound.levels.step_powers` makes them."""
-        return cls(max(int(round(step_ms * rate / 1000)), 1))
+        return cls(max(int(round(step_ms * rate / 1000)), 1), of)
 
     def feed(self, values: np.ndarray) -> None:
         """Take in the next values, shape (frames,)."""
@@ -75,11 +76,11 @@ class StepMeans:
         whole = len(values) // self.length * self.length
         self._rest = values[whole:].copy()
         if whole:
-            self._means.append(values[:whole].reshape(-1, self.length).mean(axis=1))
+            self._means.append(self._of(values[:whole].reshape(-1, self.length), axis=1))
 
     def means(self) -> np.ndarray:
         """The mean of every step so far, the last one perhaps shorter; shape (steps,)."""
-        return np.concatenate([*self._means, [self._rest.mean()] if len(self._rest) else []])
+        return np.concatenate([*self._means, [self._of(self._rest)] if len(self._rest) else []])
 
 
 class LevelMeter:
@@ -102,6 +103,7 @@ class LevelMeter:
         self._highest, self._energy = 0.0, 0.0
         self._memory, self._voice_band = Memory(), voice_band_sections(rate)
         self._voice, self._pauses = StepMeans.of_ms(MASK_STEP_MS, rate), StepMeans.of_ms(PAUSE_STEP_MS, rate)
+        self._powers, self._peaks = StepMeans.of_ms(MASK_STEP_MS, rate), StepMeans.of_ms(MASK_STEP_MS, rate, np.max)
 
     def feed(self, block: np.ndarray) -> None:
         """Take in the next samples, shape (frames, channels), full scale at ±1.
@@ -120,6 +122,8 @@ class LevelMeter:
         powers = _mean_squares(block)
         self._energy += float(powers.sum())
         self._pauses.feed(powers)
+        self._powers.feed(powers)
+        self._peaks.feed(np.maximum(block.max(axis=1), -block.min(axis=1)))
         self._voice.feed(_mean_squares(self._memory.sosfilt("voice", self._voice_band, block)))
 
     def loudness(self) -> Loudness:
@@ -143,20 +147,28 @@ class LevelMeter:
         end = np.minimum(first + self._pauses.length, self.frames)
         count = np.concatenate([[0], np.cumsum(active)])
         touched = count[(end - 1) // self._voice.length + 1] - count[first // self._voice.length]
-        peak_dbfs, rms_dbfs = amplitude_to_db(self._highest), power_to_db(self._energy / self.frames)
         return FileLevels(
             rate=self.rate,
             channels=self.channels,
             duration_s=self.frames / self.rate,
-            peak_dbfs=peak_dbfs,
+            peak_dbfs=amplitude_to_db(self._highest),
             true_peak_dbtp=self._true_peak.dbtp(),
-            rms_dbfs=rms_dbfs,
-            crest_db=peak_dbfs - rms_dbfs if self._highest > 0 else math.nan,
+            rms_dbfs=power_to_db(self._energy / self.frames),
+            crest_db=self._crest_db(active),
             loudness_lufs=loud.integrated_lufs,
             range_lu=loud.range_lu,
             noise_floor_dbfs=pause_level_dbfs(powers[touched == 0]),
             active_share=float(active.mean()),
         )
+
+    def _crest_db(self, active: np.ndarray) -> float:
+        """:func:`vocomp_lab.sound.levels.crest_factor_db` of the sung steps; the last step may be a short one."""
+        lengths = np.full(len(active), self._powers.length)
+        lengths[-1] = self.frames - self._powers.length * (len(active) - 1)
+        if not active.any():
+            return math.nan
+        power = np.average(self._powers.means()[active], weights=lengths[active])
+        return amplitude_to_db(self._peaks.means()[active].max()) - power_to_db(power)
 
 
 def _mean_squares(block: np.ndarray) -> np.ndarray:

@@ -329,6 +329,36 @@ def integrated_lufs(clip: Clip, layout=None, *, weights=None) -> float:
     return _fed(clip, layout, weights).integrated_lufs()
 
 
+def stretch_loudness_lufs(clip: Clip, stretches_s) -> np.ndarray:
+    """How loud each of some stretches of a clip is: a word, a line.
+
+    Parameters
+    ----------
+    clip : Clip
+    stretches_s : array_like, shape (stretches, 2)
+        Start and end of each in seconds, within the clip.
+
+    Returns
+    -------
+    ndarray, shape (stretches,)
+        LUFS; −inf for a stretch of silence.
+
+    Notes
+    -----
+    K-weighted mean power (ITU-R BS.1770-5) in steps of 10 ms, with the standard's relative gate: steps more than 10 LU
+    below the mean of the stretch don't count, so that the gap at a word's end doesn't. The standard's blocks of 400 ms
+    are longer than most words; steps of 10 ms are common practice, no source.
+    """
+    steps = _fed(clip, None, None)._steps() / (STEP_S * clip.rate)
+    found = np.full(len(stretches_s), -math.inf)
+    for number, (start_s, end_s) in enumerate(stretches_s):
+        first = min(round(start_s / STEP_S), max(len(steps) - 1, 0))
+        powers = steps[first : max(round(end_s / STEP_S), first + 1)]
+        if powers.any():
+            found[number] = _lufs(_above(powers, _lufs(powers.mean()) + RELATIVE_GATE_LU).mean())
+    return found
+
+
 def _fed(clip: Clip, layout, weights) -> LoudnessMeter:
     meter = LoudnessMeter(clip.rate, clip.channels, layout, weights=weights)
     meter._take(clip.columns)  # a Clip has checked its samples

@@ -10,7 +10,8 @@ import numpy as np
 
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.meters import ReductionStats, reduction_stats
+from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.processors.chain import StageResult
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
@@ -19,7 +20,7 @@ from vocomp_lab.sound.text import minus
 
 @dataclass(frozen=True)
 class ClipNumbers:
-    """Loudness, crest factor and sample peak of one clip, in LUFS, dB and dBFS."""
+    """Loudness, crest factor over the sung time, and sample peak of one clip, in LUFS, dB and dBFS."""
 
     loudness_lufs: float
     crest_db: float
@@ -47,9 +48,17 @@ class Change:
         return match_gain_db(self.after.loudness_lufs, self.before.loudness_lufs)
 
 
-def clip_numbers(clip: Clip) -> ClipNumbers:
-    """Measure one clip."""
-    return ClipNumbers(integrated_lufs(clip), crest_factor_db(clip), sample_peak_dbfs(clip))
+def clip_numbers(clip: Clip, active) -> ClipNumbers:
+    """Measure one clip.
+
+    Parameters
+    ----------
+    clip : Clip
+    active : array_like of bool, shape (frames,)
+        Where the singer sings: :func:`vocomp_lab.analysis.meters.active_mask`, of the source where a source and its
+        result are compared.
+    """
+    return ClipNumbers(integrated_lufs(clip), crest_factor_db(clip, active), sample_peak_dbfs(clip))
 
 
 def measure_change(
@@ -69,7 +78,13 @@ def measure_change(
         Reduction above this counts as "acting".
     """
     stats = None if reduction_db is None else reduction_stats(reduction_db, active, floor_db)
-    return Change(before, clip_numbers(output), stats)
+    return Change(before, clip_numbers(output, active), stats)
+
+
+def stage_change(stage: StageResult) -> Change:
+    """What one stage of a chain changed, over the sung time of what went into it."""
+    active = active_mask(stage.source)
+    return measure_change(clip_numbers(stage.source, active), stage.output, stage.reduction_db, active)
 
 
 @dataclass(frozen=True)

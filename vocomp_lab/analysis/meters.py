@@ -17,7 +17,7 @@ from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.stretches import bridged, filled, stretches
 from vocomp_lab.processors.recursion import coefficient, smooth_branching
 from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_choice, check_number
+from vocomp_lab.sound.checks import check_choice, check_number, checked_active
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db, step_powers, true_peak_dbtp
 
 VOICE_BAND_HZ = (120.0, 4000.0)
@@ -332,16 +332,6 @@ def _read_needle(position: np.ndarray, rate: int) -> tuple[np.ndarray, np.ndarra
 
 def _checked_reference(reference_dbfs) -> float:
     return check_number("reference_dbfs", reference_dbfs, -100, 0, "dBFS")
-
-
-def checked_active(active, shape: tuple[int, ...]) -> np.ndarray:
-    """`active` as an array of bool of this shape; ValueError in one sentence if it is none."""
-    active = np.asarray(active)
-    if active.dtype != bool:
-        raise ValueError(f"active: {active.dtype} values are not allowed; give True or False for every frame.")
-    if active.shape != shape:
-        raise ValueError(f"active: shape {active.shape} is not allowed; one value for each frame is, {shape}.")
-    return active
 
 
 def _checked_reduction(reduction_db) -> np.ndarray:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
-from vocomp_lab.analysis.pumping import gain_travel_db_per_s
+from vocomp_lab.analysis.pumping import gain_swing_db
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
@@ -62,10 +63,12 @@ class OrderNumbers:
         Largest reduction of all stages together.
     in_pauses_db : float
         Mean reduction of all stages together in the pauses; NaN if there is none.
-    travel_db_per_s : float
-        How far the gain travels in a second of singing.
+    swing_db : float
+        How far the gain of all stages together moves within a word (:func:`vocomp_lab.analysis.pumping.gain_swing_db`).
     spread_lu : float
-        How uneven the result's words are (:func:`vocomp_lab.analysis.evenness.loudness_spread_lu`).
+        How uneven the result's words are (:attr:`vocomp_lab.analysis.evenness.WordLevels.spread_lu`).
+    farthest_lu : float
+        How far its farthest word is from the middle one.
     peak_dbfs : float
         Sample peak at the loudness of the input: what a limiter after it would still have to do.
     """
@@ -73,8 +76,9 @@ class OrderNumbers:
     stages: dict[str, ReductionStats]
     max_db: float
     in_pauses_db: float
-    travel_db_per_s: float
+    swing_db: float
     spread_lu: float
+    farthest_lu: float
     peak_dbfs: float
 
 
@@ -100,11 +104,14 @@ def measure_order(result: ChainResult, active=None) -> OrderNumbers:
         if stage.reduction_db is not None
     }
     matched, _ = match_loudness(result.output, source)
+    words = voiced_words(source)
+    levels = word_levels(matched, words)
     return OrderNumbers(
         stages,
         float(total.max()),
         float(total[~active].mean()) if not active.all() else math.nan,
-        gain_travel_db_per_s(total, source.rate, active),
-        loudness_spread_lu(matched, active),
+        gain_swing_db(total, source.rate, words),
+        levels.spread_lu,
+        levels.farthest_lu,
         sample_peak_dbfs(matched),
     )

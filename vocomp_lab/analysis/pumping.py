@@ -1,18 +1,24 @@
-"""When you hear the gain itself: how much it moves, and how it lifts room noise and hiss."""
+"""When you hear the gain itself: how far it moves within a word, and how it lifts room, breaths and hiss."""
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.listening import match_loudness
-from vocomp_lab.analysis.meters import checked_active, noise_floor_dbfs
+from vocomp_lab.analysis.meters import PAUSE_STEP_MS, pause_level_dbfs
 from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_below_nyquist, check_number
-from vocomp_lab.sound.levels import power_to_db
+from vocomp_lab.sound.checks import check_below_nyquist, check_number, checked_active
+from vocomp_lab.sound.levels import db_to_power, power_to_db, step_powers
 
 SMOOTH_MS = 50.0
+_EDGE_S = 0.04
+_OVER_ROOM_DB = 6.0
+_HIGHEST_LIFTS = 90
 
 
 def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.ndarray:
@@ -41,41 +47,56 @@ def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.nda
     return uniform_filter1d(reduction_db, max(round(smooth_ms * check_rate(rate) / 1000), 1), mode="nearest")
 
 
-def gain_travel_db_per_s(reduction_db, rate: int, active, smooth_ms: float = SMOOTH_MS) -> float:
-    """How many decibels the gain travels, up and down, in each second of singing.
+def gain_swing_db(reduction_db, rate: int, words) -> float:
+    """How far a gain moves *within* a word, which is where one hears it move.
 
     Parameters
     ----------
     reduction_db : array_like, shape (frames,)
     rate : int
-    active : array_like of bool, shape (frames,)
-        Where the singer sings.
-    smooth_ms : float
-        See :func:`smoothed_db`.
+    words : sequence with ``start_s`` and ``end_s``
+        Where the words are: :func:`vocomp_lab.analysis.words.voiced_words` of what went in.
 
     Returns
     -------
     float
-        dB/s; 0 where nothing is sung. A gain that goes down by 3 dB and comes back once a second travels 6 dB/s.
-
-    Raises
-    ------
-    ValueError
-        If the shapes don't fit each other.
+        dB: the range of the reduction, as the ear follows it (:func:`smoothed_db`), in the middle one of the words (the
+        median); 0 without words.
 
     Notes
     -----
-    Whatever levels a voice has to travel; so compare settings that leave the voice *equally even*, where the one that
-    travels less has moved the gain only where it was needed. Common practice, no source.
+    A gain that differs from word to word and stays put within each is what a fader does, and nobody hears it pump: it
+    swings by 0 dB. A compressor that grips and lets go again within each word swings by most of its depth. The first and
+    last 40 ms of a word don't count, since a gain that changes *between* two words is still changing there once it is
+    smoothed. What the gain does in the pauses is told by :func:`pause_lift`. Common practice, no source.
     """
-    moved = np.abs(np.diff(smoothed_db(reduction_db, rate, smooth_ms), prepend=np.nan))
-    active = checked_active(active, moved.shape)
-    moved[:1] = 0.0
-    return float(moved[active].mean() * rate) if active.any() else 0.0
+    smooth = smoothed_db(reduction_db, rate)
+    swings = []
+    for word in words:
+        first, last = (round(at_s * rate) for at_s in (word.start_s + _EDGE_S, word.end_s - _EDGE_S))
+        if last > first and first < len(smooth):
+            swings.append(np.ptp(smooth[first:last]))
+    return float(np.median(swings)) if swings else 0.0
 
 
-def floor_lift_db(before: Clip, after: Clip, active) -> float:
-    """How far the room, the breaths' surroundings and the hiss come up, once the result is as loud as what went in.
+@dataclass(frozen=True)
+class PauseLift:
+    """How far the pauses come up against the voice. Made by :func:`pause_lift`.
+
+    Attributes
+    ----------
+    room_db : float
+        The noise floor; NaN where there is no pause, or digital silence in it.
+    breaths_db : float
+        What is louder than the room: breaths and the ends of notes. NaN where there is nothing of the kind.
+    """
+
+    room_db: float
+    breaths_db: float
+
+
+def pause_lift(before: Clip, after: Clip, active) -> PauseLift:
+    """How far the room, and the breaths in it, come up, once the result is as loud as what went in.
 
     Parameters
     ----------
@@ -86,17 +107,27 @@ def floor_lift_db(before: Clip, after: Clip, active) -> float:
 
     Returns
     -------
-    float
-        dB; NaN where there is no pause, or digital silence in it.
+    PauseLift
 
     Notes
     -----
     In a pause a compressor lets go, and make-up gain lifts what it doesn't hold down: any compressor brings the floor
-    up by about as much as it takes off the voice.
+    up by about as much as it takes off the voice. *Room* is the change of
+    :func:`vocomp_lab.analysis.meters.noise_floor_dbfs`, the quietest quarter of the pauses, which leaves breaths out.
+    *Breaths* is the lift that one in ten of the louder steps exceeds: of those 50 ms in which a pause is more than 6 dB
+    over its noise floor. Common practice, no source.
     """
+    active = checked_active(active, (before.frames,))
     matched, _ = match_loudness(after, before)
-    floors = noise_floor_dbfs(matched, active), noise_floor_dbfs(before, active)
-    return floors[0] - floors[1] if np.isfinite(floors).all() else float("nan")
+    edges, powers = step_powers(before, PAUSE_STEP_MS)
+    paused = ~np.logical_or.reduceat(active, edges[:-1])
+    lifted = step_powers(matched, PAUSE_STEP_MS)[1]
+    floor_dbfs = pause_level_dbfs(powers[paused])
+    room_db = pause_level_dbfs(lifted[paused]) - floor_dbfs if math.isfinite(floor_dbfs) else math.nan
+    louder = paused & (powers > db_to_power(floor_dbfs + _OVER_ROOM_DB)) & (lifted > 0)
+    lifts_db = power_to_db(lifted[louder]) - power_to_db(powers[louder])
+    breaths_db = float(np.percentile(lifts_db, _HIGHEST_LIFTS)) if louder.any() else math.nan
+    return PauseLift(room_db if math.isfinite(room_db) else math.nan, breaths_db)
 
 
 def hiss_lift_db(before: Clip, after: Clip, from_hz: float = 6_000.0) -> float:

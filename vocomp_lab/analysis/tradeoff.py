@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from vocomp_lab.analysis.distortion import harmonic_distortion_percent
-from vocomp_lab.analysis.evenness import loudness_spread_lu
+from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db, reduction_stats
-from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s
+from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db
 
@@ -23,36 +24,42 @@ class Tradeoff:
     Attributes
     ----------
     spread_lu : float
-        How far apart loud and soft words still are: :func:`vocomp_lab.analysis.evenness.loudness_spread_lu`.
+        How far apart loud and soft words still are: :attr:`vocomp_lab.analysis.evenness.WordLevels.spread_lu`.
+    farthest_lu : float
+        How far the farthest word still is from the middle one.
     peaks_db : float
         How far the peaks still stand out from the loudness: :func:`vocomp_lab.analysis.meters.peak_to_loudness_ratio_db`.
     median_db, max_db : float
         Of the reduction, all compressors together, over the sung part.
-    travel_db_per_s : float
-        :func:`vocomp_lab.analysis.pumping.gain_travel_db_per_s`.
+    swing_db : float
+        :func:`vocomp_lab.analysis.pumping.gain_swing_db`.
     distortion_percent : float
         :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` on a low note as loud as the voice's loud moments.
-    lift_db : float
-        :func:`vocomp_lab.analysis.pumping.floor_lift_db`.
+    room_db, breaths_db : float
+        :func:`vocomp_lab.analysis.pumping.pause_lift`.
     """
 
     spread_lu: float
+    farthest_lu: float
     peaks_db: float
     median_db: float
     max_db: float
-    travel_db_per_s: float
+    swing_db: float
     distortion_percent: float
-    lift_db: float
+    room_db: float
+    breaths_db: float
 
     HEADING = (
-        "spread  peaks   reduction        gain     distortion  room\n"
-        "   LU     dB   median  largest   dB/s     % at 110 Hz  dB"
+        "words           peaks   reduction        within  distortion   pauses\n"
+        "spread  farthest       median  largest   a word  at 110 Hz   room  breaths\n"
+        "   LU      LU      dB      dB       dB     dB           %      dB       dB"
     )
 
     def __str__(self):
         return (
-            f"{self.spread_lu:5.1f}  {self.peaks_db:5.1f}  {self.median_db:6.1f}  {self.max_db:7.1f}  "
-            f"{self.travel_db_per_s:5.1f}  {self.distortion_percent:8.2f}  {self.lift_db:+9.1f}"
+            f"{self.spread_lu:5.1f}  {self.farthest_lu:+6.1f}  {self.peaks_db:6.1f}  {self.median_db:6.1f}  "
+            f"{self.max_db:7.1f}  {self.swing_db:5.1f}  {self.distortion_percent:10.2f}  {self.room_db:+6.1f}  "
+            f"{self.breaths_db:+7.1f}"
         )
 
 
@@ -77,16 +84,19 @@ def measure_tradeoff(processor, clip: Clip, active, low_note_hz: float = LOW_NOT
     -----
     Which number matters is for you to judge; none of them hears for you.
     """
-    result = processor.apply(clip)
+    result, words = processor.apply(clip), voiced_words(clip)
+    levels, lift = word_levels(result.output, words), pause_lift(clip, result.output, active)
     stats = reduction_stats(result.reduction_db, active)
     magnitudes = np.abs(clip.columns).max(axis=1)[np.asarray(active)]
     loud_dbfs = float(amplitude_to_db(np.percentile(magnitudes, 99), floor_db=-120.0)) if len(magnitudes) else -120.0
     return Tradeoff(
-        spread_lu=loudness_spread_lu(result.output, active),
+        spread_lu=levels.spread_lu,
+        farthest_lu=levels.farthest_lu,
         peaks_db=peak_to_loudness_ratio_db(result.output),
         median_db=stats.median_db,
         max_db=stats.max_db,
-        travel_db_per_s=gain_travel_db_per_s(result.reduction_db, clip.rate, active),
+        swing_db=gain_swing_db(result.reduction_db, clip.rate, words),
         distortion_percent=harmonic_distortion_percent(processor, low_note_hz, min(loud_dbfs, 0.0), clip.rate),
-        lift_db=floor_lift_db(clip, result.output, active),
+        room_db=lift.room_db,
+        breaths_db=lift.breaths_db,
     )

@@ -401,7 +401,7 @@ class Bench:
             stage = result.stages[self._watched]
             before, after = stage.source, stage.output
             removed_shares = (1.0, 1.0) if stage.detail is None else stage.detail.removed_shares
-        match_gain_db = Change(*map(self._results.numbers, (before, after)), None).match_gain_db
+        match_gain_db = self._results.match_gain_db(before, after)
         self._player.send(
             {"before": before, "after": after},
             rate=before.rate,

@@ -6,12 +6,15 @@ from typing import Callable
 
 import numpy as np
 
-from vocomp_lab.analysis.measures import Change, ClipNumbers, clip_numbers
+from vocomp_lab.analysis.listening import match_gain_db
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.measures import Change, ClipNumbers
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.bench.deferred import running_loop
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 
 PREROLL_S = 1.0
 """A preview starts this long before the window in sight, so that the reduction at its start is about right."""
@@ -44,7 +47,8 @@ class Results:
         self.preview: ChainResult | None = None
         self._cut_for: tuple[float, float] | None = None
         self._cut: Clip | None = None
-        self._numbers: dict[int, tuple[Clip, ClipNumbers]] = {}
+        self._levels: dict[int, tuple[Clip, tuple[float, float]]] = {}
+        self._crests: dict[int, tuple[Clip, float]] = {}
         self._masks: dict[int, tuple[Clip, np.ndarray]] = {}
 
     @property
@@ -126,15 +130,28 @@ class Results:
         """Where in a clip the singer sings."""
         return self._once(self._masks, clip, active_mask)
 
-    def numbers(self, clip: Clip) -> ClipNumbers:
-        """Loudness, crest factor and peak of a clip."""
-        return self._once(self._numbers, clip, clip_numbers)
+    def numbers(self, clip: Clip, source: Clip) -> ClipNumbers:
+        """Loudness, peak, and crest factor over the time in which `source` is sung."""
+        # What one stage gives is what the next one gets, but the sung time is that of each stage's own source.
+        loudness_lufs, peak_dbfs = self._loudness_and_peak(clip)
+        if clip is source:
+            crest_db = self._once(self._crests, clip, lambda clip: crest_factor_db(clip, self.active(clip)))
+        else:
+            crest_db = crest_factor_db(clip, self.active(source))
+        return ClipNumbers(loudness_lufs, crest_db, peak_dbfs)
 
     def change(self, stage: StageResult) -> Change:
         """The numbers of a stage: before, after, reduction."""
         reduction_db = stage.reduction_db
         stats = None if reduction_db is None else reduction_stats(reduction_db, self.active(stage.source))
-        return Change(self.numbers(stage.source), self.numbers(stage.output), stats)
+        return Change(self.numbers(stage.source, stage.source), self.numbers(stage.output, stage.source), stats)
+
+    def match_gain_db(self, before: Clip, after: Clip) -> float:
+        """Gain that makes `after` as loud as `before`."""
+        return match_gain_db(*(self._loudness_and_peak(clip)[0] for clip in (after, before)))
+
+    def _loudness_and_peak(self, clip: Clip) -> tuple[float, float]:
+        return self._once(self._levels, clip, lambda clip: (integrated_lufs(clip), sample_peak_dbfs(clip)))
 
     @staticmethod
     def _once(store, clip, compute):

@@ -238,7 +238,8 @@ def _knocks(draw):
 
 def _what_is_wrong(draw):
     clip = _voice("lesson_verse_faulty")
-    numbers = clip_numbers(clip)
+    sung = active_mask(clip)
+    numbers = clip_numbers(clip, sung)
     fine = Compressor(numbers.peak_dbfs - draw.step(6, 7, 0.5), 3, 1, draw.choice((60.0, 80.0)))
     variants = {
         "threshold": Compressor(numbers.peak_dbfs - draw.step(22, 27, 1), fine.ratio, 1, fine.release_ms),
@@ -248,7 +249,7 @@ def _what_is_wrong(draw):
     }
     answer = draw.choice(list(variants))
     result = variants[answer].apply(clip)
-    change = measure_change(numbers, result.output, result.reduction_db, active_mask(clip))
+    change = measure_change(numbers, result.output, result.reduction_db, sung)
     stats, before, after = change.reduction, change.before, change.after
     rows = (
         ("acting", f"{100 * stats.share:.0f} % of the sung time"),

@@ -8,11 +8,12 @@ import math
 from dataclasses import replace
 from functools import cache
 
-from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
+from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.parallel import quiet_lift_db
-from vocomp_lab.analysis.pumping import floor_lift_db
+from vocomp_lab.analysis.pumping import pause_lift
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import FAULTY, blind_test, filtered, lost_lu, span, table, take, window
 from vocomp_lab.exercises.tasks import Task, as_code
@@ -25,7 +26,8 @@ from vocomp_lab.sound.text import decibels
 TITLE = "Steady compression"
 _STEADY = Compressor(threshold_db=-28, ratio=2.5, attack_ms=10, release_ms=200, knee_db=6)
 _PEAKS = Compressor(threshold_db=-17, ratio=4, attack_ms=0.5, release_ms=60)
-_SQUASH = Compressor(threshold_db=-40, ratio=6, attack_ms=1, release_ms=40)
+# Made up for what the squashing takes off, so that the mix is one of two paths about equally loud.
+_SQUASH = Compressor(threshold_db=-40, ratio=6, attack_ms=1, release_ms=40, makeup_db=12)
 # Where the key begins for each take: the threshold that leaves a median of 3 to 4 dB.
 _STEADY_NEAR_DB = dict(zip(FAULTY, (-27.0, -29.0)))
 
@@ -47,6 +49,15 @@ def _voice(name: str) -> Clip:
 @cache
 def _sung(name: str):
     return active_mask(_voice(name))
+
+
+@cache
+def _words(name: str):
+    return voiced_words(_voice(name))
+
+
+def _spread_lu(name: str, clip: Clip) -> float:
+    return word_levels(clip, _words(name)).spread_lu
 
 
 def _apart(draw):
@@ -259,10 +270,10 @@ def _traces(name: str, job: str, lower_db: float) -> tuple[float, ...]:
     lower_db = lower_db if job != "peaks" else 0.0
     made = replace(processor, threshold_db=processor.threshold_db - lower_db).apply(voice).output
     return (
-        loudness_spread_lu(made, sung),
+        _spread_lu(name, made),
         peak_to_loudness_ratio_db(made) - peak_to_loudness_ratio_db(voice),
         quiet_lift_db(voice, made, sung),
-        floor_lift_db(voice, made, sung),
+        pause_lift(voice, made, sung).room_db,
     )
 
 
@@ -275,13 +286,13 @@ def _which(draw):
         spread, *changes = _traces(name, other, lower_db)
         rows.append((letter, f"{spread:.1f}", *(decibels(change, sign=True) for change in changes)))
     tells = {
-        "steady": "It brings the words closer together than the other two do, and the room comes up with it",
-        "parallel": "The words are nearly as far apart as before and the peaks stay, but soft parts and room come up",
-        "peaks": "The peaks come down and hardly anything else changes",
+        "steady": "It brings the words closer together, the room comes up by a few decibels, and the soft parts by less",
+        "parallel": "The words come closer, too, but soft parts and room come up by far more than with the other two",
+        "peaks": "The peaks come down; soft parts and room hardly move",
     }
     answer = next(letter for letter, other in letters.items() if other == job)
     return Diagnose(
-        prompt=f"One voice, with its words spread over {loudness_spread_lu(_voice(name), _sung(name)):.1f} LU, was treated "
+        prompt=f"One voice, with a spread of its words of {_spread_lu(name, _voice(name)):.1f} LU, was treated "
         f"in three ways, all at the same loudness. “Peaks” says how much further above the loudness they are than before. "
         f"Which one is **{_JOBS[job]}**?\n\n{table([head, *rows], '<>>>>')}",
         choices={letter: f"version {letter}" for letter in "abc"},
@@ -291,7 +302,8 @@ def _which(draw):
         },
         hints=(
             "Where does each job act: on words, on moments, or on what is soft within a word?",
-            "One evens out words; one takes peaks down; one lifts what is soft and leaves the peaks.",
+            "One takes peaks down and lifts next to nothing. Of the other two, one lets go within each word, and so lifts the "
+            "soft parts most of all.",
         ),
         solution=f"Version {answer}. {tells[job]}.",
     )
@@ -300,10 +312,10 @@ def _which(draw):
 @cache
 def _rivals(name: str) -> tuple[Clip, Clip]:
     """Two compressors in a row, and a single fast one that leaves the words as even."""
-    voice, sung = _voice(name), _sung(name)
+    voice = _voice(name)
     pair = _STEADY.apply(_PEAKS.apply(voice).output).output
     single = Compressor(-20, ratio=3, attack_ms=1, release_ms=80, knee_db=6)
-    threshold_db = even_threshold_db(single, voice, sung, loudness_spread_lu(pair, sung))
+    threshold_db = even_threshold_db(single, voice, _words(name), _spread_lu(name, pair))
     return pair, replace(single, threshold_db=threshold_db).apply(voice).output
 
 

@@ -12,7 +12,8 @@ import numpy as np
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
-from vocomp_lab.analysis.pumping import gain_travel_db_per_s
+from vocomp_lab.analysis.pumping import gain_swing_db
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import CLEAN, FAULTY, blind_test, lost_lu, table, take, voice
 from vocomp_lab.exercises.tasks import Task, as_code
@@ -295,7 +296,7 @@ def _measured(name: str, wrong: str, which: int) -> dict[str, float]:
         "beginnings": float(np.nanmedian(np.subtract(*stands_out_db))),
         "gone": float(np.nanmedian(recovered_percent(result.reduction_db, clip.rate, onsets_s))),
         "median": reduction_stats(result.reduction_db, sung).median_db,
-        "travel": gain_travel_db_per_s(result.reduction_db, clip.rate, sung),
+        "swing": gain_swing_db(result.reduction_db, clip.rate, voiced_words(clip)),
     }
 
 
@@ -308,7 +309,7 @@ def _no_bite(draw):
         ("part of the reduction gone by the next note", f"{told['gone']:.0f}", "%"),
         ("median reduction while the singer sings", f"{told['median']:.1f}", "dB"),
         ("onset over sustain, change", decibels(told["beginnings"], sign=True), "dB"),
-        ("gain travels", f"{told['travel']:.1f}", "dB/s"),
+        ("the gain moves within a word by", f"{told['swing']:.1f}", "dB"),
     )
     gap = f"{told['start']:.1f} dB of reduction 15 ms after a note begins and {told['later']:.1f} dB after 150 ms"
     return Diagnose(
@@ -326,23 +327,23 @@ def _no_bite(draw):
             "caught": f"Look at the reduction early and late in the note: there is {gap}.",
             "late": f"It has {told['later']:.1f} dB after 150 ms, and a median of {told['median']:.1f} dB.",
             "held": f"{told['gone']:.0f} % of the reduction is gone by the next note.",
-            "pumps": f"The gain travels {told['travel']:.1f} dB in a second, at a median of {told['median']:.1f} dB.",
+            "pumps": f"The gain moves by {told['swing']:.1f} dB within a word, at a median of {told['median']:.1f} dB.",
             "nothing": f"Look at the starts ({gap}), at how much is gone by the next note ({told['gone']:.0f} %), and at "
-            f"the travel ({told['travel']:.1f} dB/s).",
+            f"how far the gain moves within a word ({told['swing']:.1f} dB).",
         },
         hints=(
             "Compare the reduction early in a note with that later on: does the start get through?",
-            "Then see whether it lets go by the next note, and how far the gain has to travel for that.",
+            "Then see whether it lets go by the next note, and how far the gain moves for that.",
         ),
         solution={
             "caught": f"There is {gap}: the start is caught along with the rest, so it doesn't stand out.",
             "late": f"There is {gap}, and by then the word is nearly over: hardly anything is turned down at all.",
             "held": f"Only {told['gone']:.0f} % is gone by the next note, so there are already {told['start']:.1f} dB of "
             "reduction when that begins.",
-            "pumps": f"The starts come through, and then it drops by {told['later']:.1f} dB; the gain travels "
-            f"{told['travel']:.1f} dB in a second. You hear it move.",
-            "nothing": f"There is {gap}. It lets {told['gone']:.0f} % go by the next note, and travels "
-            f"{told['travel']:.1f} dB/s: that is what the stage is for.",
+            "pumps": f"The starts come through, and then it drops by {told['later']:.1f} dB; the gain moves "
+            f"by {told['swing']:.1f} dB within a word. You hear it move.",
+            "nothing": f"There is {gap}. It lets {told['gone']:.0f} % go by the next note, and moves by "
+            f"{told['swing']:.1f} dB within a word: that is what the stage is for.",
         }[answer],
     )
 

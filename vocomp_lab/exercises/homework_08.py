@@ -344,9 +344,9 @@ def _order(draw):
     name, deeper_db = draw.choice(FAULTY), draw.choice((0.0, 1.0, 2.0))
     letters = draw.shuffled("abc")
     numbers = {letter: _order_numbers(name, order, deeper_db) for letter, order in zip(letters, _ORDERS)}
-    head = ("order", "words within (LU)", "most reduction (dB)", "gain travels (dB/s)", "peak (dBFS)")
+    head = ("order", "words within (LU)", "most reduction (dB)", "gain moves within a word (dB)", "peak (dBFS)")
     rows = [
-        (letter, f"{one.spread_lu:.1f}", f"{one.max_db:.1f}", f"{one.travel_db_per_s:.1f}", decibels(one.peak_dbfs))
+        (letter, f"{one.spread_lu:.1f}", f"{one.max_db:.1f}", f"{one.swing_db:.1f}", decibels(one.peak_dbfs))
         for letter, one in sorted(numbers.items())
     ]
     right, wrong, cut_last = (numbers[letter] for letter in letters)

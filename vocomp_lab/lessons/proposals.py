@@ -15,7 +15,7 @@ import numpy as np
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
+from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
@@ -328,9 +328,7 @@ def check_goals(result: ChainResult) -> str:
     lines = []
     for name, stage in result.stages.items():
         if name in GOALS and stage.reduction_db is not None:
-            change = measure_change(
-                clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
-            )
+            change = stage_change(stage)
             for goal in GOALS[name]:
                 verdict = "met" if goal.met(change) else "not met yet"
                 lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")

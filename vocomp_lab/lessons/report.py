@@ -178,7 +178,7 @@ def _level(clip: Clip, active) -> Observation:
     fine = abs(off_db) < NEAR_ENOUGH_DB
     measured = (
         f"{decibels(rms)} dBFS RMS while singing, {decibels(integrated_lufs(clip))} LUFS, peak {decibels(peak)} dBFS, "
-        f"crest factor {decibels(crest_factor_db(clip))} dB"
+        f"crest factor {decibels(crest_factor_db(clip, active))} dB"
     )
     where = "the level that thresholds are usually set for."
     advice = f"Close to {where}" if fine else f"A trim of {decibels(off_db, sign=True)} dB brings it to {where}"

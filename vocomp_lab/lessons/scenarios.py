@@ -109,7 +109,7 @@ def _largest(least):
 
 
 def _crest(least):
-    return _Effect("crest factor", "dB", lambda heard: crest_factor_db(heard.stage.output), least)
+    return _Effect("crest factor", "dB", lambda heard: crest_factor_db(heard.stage.output, heard.active), least)
 
 
 def _mean(least):

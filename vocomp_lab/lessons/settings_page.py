@@ -163,10 +163,11 @@ def _stated(field, control, value) -> str:
 
 def _page(result: ChainResult, title: str) -> str:
     rows = [row for number, stage in enumerate(result.stages.values(), start=1) for row in _rows(number, stage)]
-    before, after = clip_numbers(result.source), clip_numbers(result.output)
+    active = active_mask(result.source)
+    before, after = (clip_numbers(clip, active) for clip in (result.source, result.output))
     total = ""
     if any(stage.reduction_db is not None for stage in result.stages.values()):
-        stats = reduction_stats(result.reduction_db, active_mask(result.source))
+        stats = reduction_stats(result.reduction_db, active)
         median, most = decibels(stats.median_db), decibels(stats.max_db)
         total = f" All reductions together: {median} dB (median), {most} dB at most."
     rest = (
@@ -209,7 +210,7 @@ def what_it_did(stage: StageResult) -> str:
     active = active_mask(stage.source)
     rms = active_rms_dbfs(stage.source, active) if active.any() else rms_dbfs(stage.source)
     if stage.reduction_db is None:
-        before, after = clip_numbers(stage.source), clip_numbers(stage.output)
+        before, after = (clip_numbers(clip, active) for clip in (stage.source, stage.output))
         return (
             f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
             f"loudness {decibels(before.loudness_lufs)} → {decibels(after.loudness_lufs)} LUFS"

@@ -6,11 +6,12 @@ Each function draws into an Axes. Where it sets a title, the title says what was
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from vocomp_lab.analysis.evenness import active_loudness
+from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
 from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
@@ -19,36 +20,38 @@ from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 
 
-def plot_word_loudness(ax: Axes, clips: dict[str, Clip], active) -> None:
-    """Momentary loudness of the sung part over time, with its middle four fifths shaded: how even the words are.
+def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words) -> None:
+    """The loudness of each word, with their spread to both sides of the middle one shaded: how even they are.
 
     Parameters
     ----------
     ax : Axes
     clips : dict of label to Clip
-        Equally long; the others are compared with the first. Each is drawn against its own median, so only evenness
-        shows, not loudness.
-    active : ndarray of bool, shape (frames,)
-        Where the singer sings, in the source.
+        Equally long; the others are compared with the first. Each is drawn against its own middle word, so only
+        evenness shows, not loudness.
+    words : sequence with ``start_s`` and ``end_s``
+        The source's words (:func:`vocomp_lab.analysis.words.voiced_words`).
     """
     plain(ax, BEFORE_AFTER)
-    spreads = []
+    measured = []
     for label, clip in clips.items():
-        times_s, momentary = active_loudness(clip, active)
-        if len(momentary) == 0:
+        levels = word_levels(clip, words)
+        if math.isnan(levels.spread_lu):
             continue
-        around = momentary - np.median(momentary)
-        low, high = np.percentile(around, [10, 90])
-        spreads.append(high - low)
-        # Nothing is drawn over a pause.
-        parted = np.flatnonzero(np.diff(times_s) > 0.05) + 1
-        times_s, around = np.insert(times_s, parted, np.nan), np.insert(around, parted, np.nan)
-        (line,) = ax.plot(times_s, around, linewidth=1.8, label=f"{label} ({decibels(spreads[-1])} LU)")
-        ax.axhspan(low, high, color=line.get_color(), alpha=0.13, linewidth=0)
-    ax.set(xlabel="time (s)", ylabel="momentary loudness,\nagainst its median (LU)")
+        measured.append(levels)
+        gaps = np.full(len(words), np.nan)
+        at_s = np.column_stack([levels.starts_s, levels.ends_s, gaps]).ravel()
+        offsets_lu = np.column_stack([levels.offsets_lu, levels.offsets_lu, gaps]).ravel()
+        (line,) = ax.plot(at_s, offsets_lu, linewidth=3.0, label=f"{label} ({decibels(levels.spread_lu)} LU)")
+        ax.axhspan(-levels.spread_lu, levels.spread_lu, color=line.get_color(), alpha=0.13, linewidth=0)
+        there = levels.starts_s[levels.farthest], levels.farthest_lu
+        ax.plot(*there, "o", color=line.get_color(), markersize=7, fillstyle="none", label="_farthest")
+    ax.set(xlabel="time (s)", ylabel="loudness of each word,\nagainst the middle one (LU)")
     finding = "Nobody sings in this clip"
-    if spreads:
-        finding = f"Four fifths of the time the words lie within {' → '.join(map(decibels, spreads))} LU"
+    if measured:
+        spreads = " → ".join(decibels(levels.spread_lu) for levels in measured)
+        farthest = " → ".join(decibels(levels.farthest_lu, sign=True) for levels in measured)
+        finding = f"Spread of the words {spreads} LU; the farthest (circle) {farthest} LU"
         low, high = ax.get_ylim()
         ax.set_ylim(low, high + 0.18 * (high - low))  # room for the legend over the lines
         legend(ax, "upper left", 2)

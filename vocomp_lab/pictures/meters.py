@@ -9,11 +9,11 @@ import numpy as np
 from matplotlib.ticker import FixedLocator
 
 from vocomp_lab.analysis.loudness import loudness
-from vocomp_lab.analysis.meters import vu_reading
+from vocomp_lab.analysis.meters import active_mask, vu_reading
 from vocomp_lab.pictures.panels import Panel, Window, column_extremes
 from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, PURPLE, VERMILION
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.levels import amplitude_to_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
+from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 from vocomp_lab.sound.text import decibels
 
 _METERS_LOW_DB, _METERS_TOP_DB, _METERS_FAR_TOP_DB = -54.0, 6.0, 30.0
@@ -26,6 +26,9 @@ class Readings:
     Parameters
     ----------
     peak_dbfs, true_peak_dbtp, rms_dbfs, loudness_lufs : float
+        RMS of the whole clip, pauses included, as a plain meter has it.
+    crest_db : float
+        Crest factor over the sung time; NaN where nobody sings.
     needle_times_s, needle_dbfs : ndarray, shape (steps,)
         A VU meter's needle for the loudest channel, on a scale where a steady sine reads its own peak.
     times_s, momentary_lufs, short_term_lufs : ndarray, shape (steps,)
@@ -35,6 +38,7 @@ class Readings:
     true_peak_dbtp: float
     rms_dbfs: float
     loudness_lufs: float
+    crest_db: float
     needle_times_s: np.ndarray
     needle_dbfs: np.ndarray
     times_s: np.ndarray
@@ -48,18 +52,13 @@ class Readings:
         loud = loudness(clip)
         return cls(
             sample_peak_dbfs(clip), true_peak_dbtp(clip), rms_dbfs(clip), loud.integrated_lufs,
-            times_s, needle.reshape(len(needle), -1).max(axis=1), loud.times, loud.momentary_lufs, loud.short_term_lufs,
+            crest_factor_db(clip, active_mask(clip)), times_s, needle.reshape(len(needle), -1).max(axis=1), loud.times, loud.momentary_lufs, loud.short_term_lufs,
         )  # fmt: skip
 
     @property
     def needle_highest_dbfs(self) -> float:
         """The highest reading of the needle."""
         return float(self.needle_dbfs.max())
-
-    @property
-    def crest_db(self) -> float:
-        """Crest factor: sample peak minus RMS; NaN for silence."""
-        return self.peak_dbfs - self.rms_dbfs if math.isfinite(self.rms_dbfs) else math.nan
 
     @property
     def top_db(self) -> float:
@@ -129,7 +128,7 @@ class ReadingsPanel(_MeterScale):
         ("true peak", "true_peak_dbtp", "dBTP", INK, "D"),
         ("VU needle, highest", "needle_highest_dbfs", "dBFS", VERMILION, "^"),
         ("loudness, integrated", "loudness_lufs", "LUFS", BLUE, "s"),
-        ("RMS", "rms_dbfs", "dBFS", PURPLE, "v"),
+        ("RMS, whole clip", "rms_dbfs", "dBFS", PURPLE, "v"),
     )
 
     def __init__(self, ax):
@@ -144,7 +143,7 @@ class ReadingsPanel(_MeterScale):
         ]
         ax.set(ylim=(count + 0.6, -0.6), xlabel="after (dBFS, LUFS)")
         ax.yaxis.set_major_locator(FixedLocator(range(count + 1)))
-        ax.set_yticklabels([*(label for label, *_ in self.rows), "crest factor"])
+        ax.set_yticklabels([*(label for label, *_ in self.rows), "crest factor, sung"])
         ax.tick_params(axis="y", length=0)
         self.moving = [*self.dots, self.crest, *self.texts]
 
@@ -153,6 +152,7 @@ class ReadingsPanel(_MeterScale):
             value = getattr(readings, name)
             dot.set_data([value if math.isfinite(value) else math.nan], [row])
             text.set_text(f"{decibels(value, sign=value > 0)} {unit}")
-        ends = [readings.rms_dbfs, readings.peak_dbfs] if math.isfinite(readings.rms_dbfs) else [math.nan] * 2
+        # NaN draws nothing: silence has no crest factor.
+        ends = readings.peak_dbfs - np.array([readings.crest_db, 0.0 * readings.crest_db])
         self.crest.set_data(ends, [len(self.rows)] * 2)
         self.texts[-1].set_text(f"{decibels(readings.crest_db)} dB")

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from numbers import Real
 from typing import ClassVar
 
+import numpy as np
+
 _SHORT = reprlib.Repr()
 _SHORT.maxstring = _SHORT.maxother = 60
 
@@ -137,3 +139,13 @@ class Settings:
     def _keep(self, **fields) -> None:
         for name, value in fields.items():
             object.__setattr__(self, name, value)
+
+
+def checked_active(active, shape: tuple[int, ...]) -> np.ndarray:
+    """`active` as an array of bool of this shape; ValueError in one sentence if it is none."""
+    active = np.asarray(active)
+    if active.dtype != bool:
+        raise ValueError(f"active: {active.dtype} values are not allowed; give True or False for every frame.")
+    if active.shape != shape:
+        raise ValueError(f"active: shape {active.shape} is not allowed; one value for each frame is, {shape}.")
+    return active

@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import checked_active
 
 # 10^(db/20) = e^(db/this): NumPy's exp is about eight times as fast as its power.
 _DB_PER_NEPER = 20.0 / math.log(10.0)
@@ -117,10 +118,32 @@ def rms_dbfs(clip: Clip) -> float:
     return power_to_db(float(np.dot(flat, flat)) / flat.size)
 
 
-def crest_factor_db(clip: Clip) -> float:
-    """Sample peak minus RMS, in dB: how far the peaks stand out. 3.01 for a sine; NaN for silence, which has none."""
-    rms = rms_dbfs(clip)
-    return sample_peak_dbfs(clip) - rms if rms > -math.inf else math.nan
+def crest_factor_db(clip: Clip, active=None) -> float:
+    """Sample peak minus RMS, in dB: how far the peaks stand out. 3.01 for a sine; NaN for silence, which has none.
+
+    Parameters
+    ----------
+    clip : Clip
+    active : array_like of bool, shape (frames,), optional
+        The frames that count: for a voice, those where somebody sings
+        (:func:`vocomp_lab.analysis.meters.active_mask`). Otherwise pauses lower the RMS and so raise the crest factor,
+        though no peak has changed. None counts every frame.
+
+    Returns
+    -------
+    float
+        dB; NaN also where no frame counts.
+
+    Raises
+    ------
+    ValueError
+        If `active` doesn't fit the clip.
+    """
+    if active is None:
+        rms = rms_dbfs(clip)
+        return sample_peak_dbfs(clip) - rms if rms > -math.inf else math.nan
+    counted = clip.columns[checked_active(active, (clip.frames,))]
+    return crest_factor_db(Clip(counted, clip.rate)) if len(counted) else math.nan
 
 
 def true_peak_dbtp(clip: Clip) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Callable
 
-from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, measure_change, window_text
+from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, stage_change, window_text
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.tasks import (
     NOT_YET,
@@ -49,7 +49,7 @@ class Built:
     @cached_property
     def numbers(self):
         """Loudness, crest factor and peak of the output."""
-        return clip_numbers(self.output)
+        return clip_numbers(self.output, active_mask(self.output))
 
     def into(self, name: str) -> Clip:
         """What goes into a stage; the output of the whole chain if there is no such stage."""
@@ -59,13 +59,7 @@ class Built:
         """What a stage changed; None if there is no such stage."""
         if name not in self._changes:
             stage = self.result.stages.get(name)
-            self._changes[name] = (
-                None
-                if stage is None
-                else measure_change(
-                    clip_numbers(stage.source), stage.output, stage.reduction_db, active_mask(stage.source)
-                )
-            )
+            self._changes[name] = None if stage is None else stage_change(stage)
         return self._changes[name]
 
     def idle(self, names) -> bool:

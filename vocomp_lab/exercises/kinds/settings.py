@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Callable
 
-from vocomp_lab.analysis.measures import Change, clip_numbers, measure_change
+from vocomp_lab.analysis.measures import Change, clip_numbers, measure_change, stage_change
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.tasks import (
     NOT_YET,
@@ -88,13 +88,14 @@ class SetIt(Posed):
         clip, numbers, sung = self._source
         stage = self.chain(processor).apply(clip).stages["after it" if self.then is not None else "yours"]
         if self.then is not None:
-            numbers, sung = clip_numbers(stage.source), active_mask(stage.source)
+            return stage_change(stage)
         return measure_change(numbers, stage.output, stage.reduction_db, sung)
 
     @cached_property
     def _source(self):
         clip = self.clip()
-        return (clip, clip_numbers(clip), active_mask(clip)) if self.then is None else (clip, None, None)
+        sung = active_mask(clip)
+        return (clip, clip_numbers(clip, sung), sung) if self.then is None else (clip, None, None)
 
     def _judge(self, processor) -> Verdict:
         change = self.change(processor)
