@@ -161,7 +161,7 @@ def test_a_move_measures_the_loudness_of_its_result_once(clip, monkeypatch):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
     measured = []
     monkeypatch.setattr(
-        "vocomp_lab.analysis.measures.integrated_lufs", lambda clip: (measured.append(clip), integrated_lufs(clip))[1]
+        "vocomp_lab.bench.results.integrated_lufs", lambda clip: (measured.append(clip), integrated_lufs(clip))[1]
     )
     for threshold_db in range(-30, -50, -2):  # so many that older results are forgotten
         bench.set(threshold_db=threshold_db)

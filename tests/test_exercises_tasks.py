@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from concurrent.futures import ProcessPoolExecutor
 from decimal import Decimal
 from multiprocessing import get_context
@@ -17,8 +18,11 @@ from hostile import DATA
 from hypothesis import given
 from hypothesis import strategies as st
 from simulated_class import wrong_answers
+from takes import ci_only
 
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, HighPass
+from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
@@ -332,6 +336,24 @@ def test_a_setting_is_right_by_its_effect_whatever_it_is():
     chain = Chain([("yours", Compressor(threshold_db, 3, 1, 80))])
     assert posed.judge(posed.read(chain)).status == RIGHT
     assert posed.untouched(Chain([("yours", posed.start)])) and not posed.untouched(chain)
+
+
+@pytest.mark.parametrize("learner", ["Ada", *ci_only(["Bo", "Cy"])])
+def test_the_project_takes_any_chain_that_does_the_job(learner):
+    """One compressor in place of two, under a name of its own, and no stage but those that are needed."""
+    posed = pose("project", task_of("project", "whole"), learner)
+    key = dict(posed.key().stages)
+    before = [(name, key[name]) for name in ("level prep", "low cut", "boxiness")]
+    prepared = Chain(before).apply(posed.clip()).output
+    one = Compressor(-20, 3, 3, 120, knee_db=6)
+    one = dataclasses.replace(one, threshold_db=threshold_for(one, prepared, "median_db", 3))
+    target = float(re.search(r"−(\d+) LUFS", posed.prompt)[1])
+    output = one.apply(prepared).output
+    chain = Chain([*before, ("mine", one), ("out", Gain(round(-target - integrated_lufs(output), 1)))])
+    verdict = posed.judge(posed.read(chain))
+    assert verdict.status == RIGHT, verdict.says
+    idle = posed.judge(posed.read(Chain([*before, ("out", Gain(-10))])))
+    assert idle.status == NOT_YET and "called" not in idle.says, "no compressor at all, or the wrong level"
 
 
 def test_times_typed_in_seconds_are_named():

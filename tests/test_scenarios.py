@@ -92,8 +92,8 @@ PROMISES = {
     "threshold 10 dB lower": lambda stage, sung: stage.reduction_db[sung].mean(),
     "threshold 6 dB higher": lambda stage, sung: -stage.reduction_db[sung].mean(),
     "four times the ratio": lambda stage, sung: reduction_stats(stage.reduction_db, sung).max_db,
-    "attack thirty times as slow": lambda stage, sung: crest_factor_db(stage.output),
-    "attack ten times faster": lambda stage, sung: -crest_factor_db(stage.output),
+    "attack thirty times as slow": lambda stage, sung: crest_factor_db(stage.output, sung),
+    "attack ten times faster": lambda stage, sung: -crest_factor_db(stage.output, sung),
     "release ten times faster": lambda stage, sung: -stage.reduction_db[sung].mean(),
     "release eight times as slow": lambda stage, sung: stage.reduction_db[sung].mean(),
     "at most 3 dB taken off": lambda stage, sung: -stage.reduction_db.max(),
@@ -115,7 +115,7 @@ def test_what_a_step_promises_is_measured_and_its_answer_is_true(start, name):
         told = re.fullmatch(r"Measured: .* ([\d.]+) dB; ([\d.]+) dB at the first step\.", step.answer)
         numbers = {
             "95 %": lambda stage: reduction_stats(stage.reduction_db, sung).p95_db, "largest": lambda stage: stage.reduction_db[sung].max(),
-            "crest": lambda stage: crest_factor_db(stage.output), "average": lambda stage: stage.reduction_db[sung].mean(),
+            "crest": lambda stage: crest_factor_db(stage.output, sung), "average": lambda stage: stage.reduction_db[sung].mean(),
         }  # fmt: skip
         of = next(number for word, number in numbers.items() if word in step.answer)
         assert told.groups() == (decibels(of(after)), decibels(of(before))), step

@@ -221,6 +221,7 @@ def _filters(draw):
 
 # ---------------------------------------------------------------------------------------------------- 5, compressors
 
+_TOGETHER = "median reduction of all compressors together"
 _IDLE = Chain([("peaks", Compressor(0, 4, 1, 80)), ("steady", Compressor(0, 2.5, 10, 200, 6))])
 _COMPRESSOR_AIMS = (
     stage_aim("peaks", "share_percent", high=15),
@@ -236,8 +237,7 @@ def _never_lets_go(built: Built, _) -> bool:
 
 
 def _worked_too_hard(built: Built, _) -> bool:
-    change = built.change("steady")
-    return change is not None and change.reduction is not None and change.reduction.median_db > 5
+    return built.reduction.median_db > 5
 
 
 def _matching_alone(label: str):
@@ -286,11 +286,14 @@ def _whole(draw):
         # The stages after level prep also move words, by a little.
         *_level_aims(own, 2.5),
         *_filter_aims(own),
-        *_COMPRESSOR_AIMS,
+        # By what comes out, not by which stages did it: one compressor in between may do the work of two (lesson 05).
+        Aim("spread of the words, of what levelling and filters leave", "%", _ends(own.spread_percent), 30, 75),
+        Aim(_TOGETHER, "dB", lambda built: built.reduction.median_db, 2, 5),
+        Aim("gain movement within a word", "dB", lambda built: built.swing_db(own.sung), high=5),
         loudness,
         Aim("true peak", "dBTP", _ends(true_peak_dbtp), high=-1),
         # If the peaks are closer than this, the voice has been pressed flat; common practice, no source.
-        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), low=9),
+        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), 9, round(own.peaks_db + 1)),
     )
 
     def candidates():
@@ -300,12 +303,13 @@ def _whole(draw):
             yield Chain([*stages, ("deliver", Gain(round(gain_db, 1)))])
 
     def left_to_the_compressor(built: Built, _) -> bool:
-        return own.outstanding_db(built.into("peaks")) > 4
+        return own.outstanding_db(built.into_compressors) > 4
 
     return BuildIt(
-        prompt="The whole job, on the take as it was recorded: levelling by hand, filters, both compressors, and a last gain, "
-        f"called `deliver`, that brings the result to **{decibels(target, 0)} LUFS**. Any chain that does the job is right. "
-        "Add stages or change the order if you can say why.",
+        prompt="The whole job, on the take as it was recorded: levelling by hand, filters, compression, and a last gain "
+        f"that brings the result to **{decibels(target, 0)} LUFS**. Any chain that does the job is right: one compressor "
+        "or three, in the order that you can give a reason for. (A stage that you don't need can stay as it is, or go.)",
+        by_name=False,
         clip=lambda: own.clip,
         start=Chain([("level prep", ClipGain()), *_NO_FILTERS.stages, *_IDLE.stages, ("deliver", Gain(0))]),
         aims=aims,

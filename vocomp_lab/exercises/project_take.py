@@ -12,7 +12,10 @@ from functools import cached_property, lru_cache
 import numpy as np
 from scipy.fft import next_fast_len, rfft
 
+from vocomp_lab.analysis.evenness import word_levels
+from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db
 from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.words import Span
 from vocomp_lab.exercises.material import lasts_s, span, take
 from vocomp_lab.lessons.proposals import propose_steady
 from vocomp_lab.processors.chain import Chain
@@ -229,6 +232,28 @@ class OwnTake:
     def prepared(self) -> Clip:
         """The take as it should reach the two compressors."""
         return self.filters.apply(self.levels.apply(self.clip)).output
+
+    def spread_lu(self, clip: Clip) -> float:
+        """Spread of the words (lesson 05)."""
+        return word_levels(clip, self.sung).spread_lu
+
+    @cached_property
+    def sung(self) -> list[Span]:
+        """When each word is sung."""
+        return [Span(*span(word), math.nan) for word in self.words]
+
+    def spread_percent(self, clip: Clip) -> float:
+        """Spread of the words, as a part of what it is in the levelled and filtered take."""
+        return 100.0 * self.spread_lu(clip) / self._prepared_numbers[0]
+
+    @property
+    def peaks_db(self) -> float:
+        """How far the peaks of the levelled and filtered take stand out from its loudness."""
+        return self._prepared_numbers[1]
+
+    @cached_property
+    def _prepared_numbers(self) -> tuple[float, float]:
+        return self.spread_lu(self.prepared), peak_to_loudness_ratio_db(self.prepared)
 
     def compressors(self):
         """Pairs of compressors to try, the most likely pair first."""

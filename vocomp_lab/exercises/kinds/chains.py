@@ -7,8 +7,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Callable
 
+import numpy as np
+
+from vocomp_lab.analysis.diagnosis import compressed_part
 from vocomp_lab.analysis.measures import MEASURES, Change, Goal, clip_numbers, stage_change, window_text
-from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
+from vocomp_lab.analysis.pumping import gain_swing_db
 from vocomp_lab.exercises.tasks import (
     NOT_YET,
     RIGHT,
@@ -51,9 +55,27 @@ class Built:
         """Loudness, crest factor and peak of the output."""
         return clip_numbers(self.output, active_mask(self.output))
 
-    def into(self, name: str) -> Clip:
-        """What goes into a stage; the output of the whole chain if there is no such stage."""
-        return self.result.stages[name].source if name in self.result.stages else self.output
+    @cached_property
+    def reduction(self) -> ReductionStats:
+        """What all compressors together take off, de-essers left out, over the sung time of the source."""
+        return reduction_stats(self._reduction_db, active_mask(self.source))
+
+    def swing_db(self, words) -> float:
+        """How far all compressors together move the gain within a word."""
+        return gain_swing_db(self._reduction_db, self.source.rate, words)
+
+    @property
+    def _reduction_db(self) -> np.ndarray:
+        return self._compressed[2]
+
+    @property
+    def into_compressors(self) -> Clip:
+        """What goes into the first compressor; the output of the whole chain if there is none."""
+        return self._compressed[0]
+
+    @cached_property
+    def _compressed(self) -> tuple[Clip, Clip, np.ndarray]:
+        return compressed_part(self.result)
 
     def change(self, name: str) -> Change | None:
         """What a stage changed; None if there is no such stage."""
@@ -122,12 +144,15 @@ class BuildIt(Posed):
     mistakes : dict of str to callable
         Each takes (built, unmet) and says whether it looks like that mistake; `unmet` is the set of labels of the aims
         that are not met. Always watched for: a stage that never turns down.
+    by_name : bool
+        Whether the aims look at stages by their names. If not, the learner may call, combine and order them at will.
     """
 
     start: Chain
     aims: tuple
     candidates: Callable
     mistakes: dict = field(default_factory=dict)
+    by_name: bool = True
 
     label = "build it"
     begin = "Set every stage, then run this cell."
@@ -136,12 +161,11 @@ class BuildIt(Posed):
     def asks(self) -> str:
         """The form of the answer."""
         names = ", ".join(f"`{name}`" for name, _ in self.start.stages)
-        called = "The stages are" if len(self.start.stages) > 1 else "Its stage is"
+        called = f"The stages are called {names}." if len(self.start.stages) > 1 else f"Its stage is called {names}."
+        if not self.by_name:
+            called = f"The bench begins with {names}; which stages you use, and what you call them, is up to you."
         wanted = "\n".join(f"    {aim}" for aim in self.aims)
-        return (
-            f"Answer: the bench, a Chain, or the text of its settings sheet. {called} called {names}. "
-            f"Wanted:\n\n{wanted}"
-        )
+        return f"Answer: the bench, a Chain, or the text of its settings sheet. {called} Wanted:\n\n{wanted}"
 
     def untouched(self, given) -> bool:
         return given is None or same_settings(self._chain_of(given), self.start)
@@ -188,7 +212,7 @@ class BuildIt(Posed):
         if all(met):
             return Verdict(RIGHT, says)
         missing = [name for name, _ in self.start.stages if name not in built.result.stages]
-        if missing:
+        if missing and self.by_name:
             says += f" There is no stage called {' or '.join(missing)}."
         return Verdict(NOT_YET, says, self._recognised(built, {a.label for a, fine in zip(self.aims, met) if not fine}))
 
@@ -196,7 +220,8 @@ class BuildIt(Posed):
         for name, looks_like in self.mistakes.items():
             if looks_like(built, unmet):
                 return name
-        return "threshold_above_peaks" if built.idle(name for name, _ in self.start.stages) else None
+        watched = self.start if self.by_name else built.chain
+        return "threshold_above_peaks" if built.idle(name for name, _ in watched.stages) else None
 
     def key(self) -> Chain:
         return self._key
