@@ -293,7 +293,7 @@ def _whole(draw):
         loudness,
         Aim("true peak", "dBTP", _ends(true_peak_dbtp), high=-1),
         # If the peaks are closer than this, the voice has been pressed flat; common practice, no source.
-        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), 9, round(own.peaks_db + 1)),
+        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), 9, round(own.peaks_db + 2)),
     )
 
     def candidates():
