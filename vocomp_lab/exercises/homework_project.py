@@ -200,8 +200,8 @@ def _filters(draw):
     own = own_take(draw)
     low_cut, cut = own.filters["low cut"], own.filters["boxiness"]
     return BuildIt(
-        prompt="Filter out what the compressors must not react to: the rumble and the thump, without touching the lowest "
-        "note of these two lines; and part of the ring, wherever it is. (Each is measured relative to what is between 1 "
+        prompt="Filter out what the compressors must not react to: the rumble and the thump, without taking much off the "
+        "lowest note of these two lines; and part of the ring, wherever it is. (Each is measured relative to what is between 1 "
         "and 4 kHz.)",
         clip=lambda: own.clip,
         start=_NO_FILTERS,
@@ -214,7 +214,7 @@ def _filters(draw):
             "into a cut. `find_resonances(home.clip(4))` lists suspects.",
         ),
         solution=f"The lowest note is at {own.lowest_note['pitch_hz']:.0f} Hz: a corner of {low_cut.freq_hz:g} Hz of order "
-        f"{low_cut.order} spares it. The ring of {own.ring_db:g} dB is at {own.ring_hz:g} Hz; "
+        f"{low_cut.order} takes no more than some tenths of a decibel off it. The ring of {own.ring_db:g} dB is at {own.ring_hz:g} Hz; "
         f"{decibels(cut.gain_db)} dB with a Q of {cut.q:g} take most of it out.",
     )
 
@@ -293,7 +293,7 @@ def _whole(draw):
         loudness,
         Aim("true peak", "dBTP", _ends(true_peak_dbtp), high=-1),
         # If the peaks are closer than this, the voice has been pressed flat; common practice, no source.
-        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), 9, round(own.peaks_db + 2)),
+        Aim("peaks above the loudness", "dB", _ends(peak_to_loudness_ratio_db), 9, round(own.peaks_db + 3)),
     )
 
     def candidates():
