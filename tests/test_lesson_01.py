@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from takes import ci_only, make_take
 
+from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, reduction_moments
@@ -61,13 +62,27 @@ def test_at_the_same_peak_a_tone_is_louder_than_the_take_and_the_take_than_click
     assert crest_factor_db(steady) < crest_factor_db(clip) - 6 < crest_factor_db(clicked) - 12
 
 
-def test_rms_counts_lows_and_pauses_that_loudness_leaves_out(clip):
-    low, middle = tone(50, 0.1), tone(1000, 0.1)
-    assert rms_dbfs(low) == pytest.approx(rms_dbfs(middle), abs=0.05)
-    assert integrated_lufs(low) < integrated_lufs(middle) - 3
+def test_rms_counts_pauses_that_loudness_leaves_out(clip):
     longer = clip.with_samples(np.concatenate([clip.samples, np.zeros(clip.frames)]))
     assert rms_dbfs(longer) == pytest.approx(rms_dbfs(clip) - 3.01, abs=0.01)
     assert integrated_lufs(longer) == pytest.approx(integrated_lufs(clip), abs=0.2)
+
+
+def test_loudness_counts_hum_nearly_in_full_where_the_ear_hardly_hears_it(clip):
+    """The K-weighting is no ear: it takes 5 dB off 50 Hz, the ear 30 at the level of talk."""
+    middle = tone(1000, 0.1)
+    for freq_hz, taken_lu, ear_db in ((50, 4.6, 30), (100, 1.8, 19)):
+        low = tone(freq_hz, 0.1)
+        assert rms_dbfs(low) == pytest.approx(rms_dbfs(middle), abs=0.05)
+        assert integrated_lufs(middle) - integrated_lufs(low) == pytest.approx(taken_lu, abs=0.1)
+        assert equal_loudness_db(freq_hz, 60) - 60 == pytest.approx(ear_db, abs=0.5)
+        # As much hum as voice, by RMS.
+        hum = tone(freq_hz, 2**0.5 * 10 ** (rms_dbfs(clip) / 20), seconds=clip.duration_s).samples
+        assert integrated_lufs(clip.with_samples(clip.samples + hum)) > integrated_lufs(clip) + 0.4
+
+
+def test_turned_up_the_ear_hears_more_of_the_lows():
+    assert equal_loudness_db(50, 63) - equal_loudness_db(50, 60) == pytest.approx(1.8, abs=0.05)
 
 
 def test_the_needle_hides_consonants_more_than_a_held_vowel_and_a_ppm_less(take):

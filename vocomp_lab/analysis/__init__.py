@@ -5,6 +5,7 @@ Pure functions on clips and arrays; nothing here proposes or draws. It may impor
 
 from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
 from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
+from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.evenness import even_threshold_db, loudness_spread_lu
 from vocomp_lab.analysis.listening import left_right_both
 from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
@@ -33,6 +34,7 @@ __all__ = [
     "band_level_db",
     "compressed_part",
     "decibels",
+    "equal_loudness_db",
     "even_threshold_db",
     "eye_and_ear",
     "find_onsets",

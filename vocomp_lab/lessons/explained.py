@@ -19,6 +19,7 @@ EXPLAINED_IN = {
         "amplitude_to_db",
         "crest_factor_db",
         "db_to_amplitude",
+        "equal_loudness_db",
         "Gain",
         "GuessLevels",
         "Homework",
