@@ -25,6 +25,7 @@ from vocomp_lab.pictures.pictures import MetersPicture
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 
@@ -158,13 +159,28 @@ def test_the_lessons_true_peaks_are_those_of_the_standard(amplitude, phase_deg, 
         assert sample_peak_dbfs(sound) == pytest.approx(expected - 3.01, abs=0.1)
 
 
-def test_a_voices_two_peaks_are_close_and_headroom_costs_nothing(clip, tmp_path):
+def test_a_voices_two_peaks_are_close_and_16_bits_round_below_its_own_noise(clip, tmp_path):
     assert 0 <= true_peak_dbtp(clip) - sample_peak_dbfs(clip) < 0.5
     with pytest.raises(ValueError, match=r"would clip in PCM_16; turn it down by"):
         save(clip.gained(9), tmp_path / "hot.wav", subtype="PCM_16")
     softer = clip.gained(-24)
     rounding = load(save(softer, tmp_path / "softer.wav", subtype="PCM_16")).samples - softer.samples
     assert rms_dbfs(clip.with_samples(rounding)) < noise_floor_dbfs(softer, active_mask(clip)) - 20
+
+
+def test_headroom_while_recording_costs_nothing_at_a_quiet_input_and_noise_at_a_noisy_one(clip):
+    clean = shipped("lesson_verse_clean").clip  # without a room's noise it costs a decibel for each
+    for sound, quiet_db, noisy_db in ((clip, (-0.1, 0.2), (4, 24)), (clean, (0.5, 2), (20, 24))):
+        sung, hiss = active_mask(sound), np.random.default_rng(1).standard_normal(sound.samples.shape)
+        for input_dbfs, (low, high) in ((-110, quiet_db), (-65, noisy_db)):
+            floors = [
+                noise_floor_dbfs(
+                    sound.with_samples(sound.gained(gain_db).samples + 10 ** (input_dbfs / 20) * hiss).gained(-gain_db),
+                    sung,
+                )
+                for gain_db in (0, -12, -24)
+            ]
+            assert low <= floors[-1] - floors[0] <= high, (input_dbfs, floors)
 
 
 def test_the_game_can_be_played_with_the_take(clip):
