@@ -15,6 +15,7 @@ from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.analysis.parallel import quiet_lift_db
+from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
 from vocomp_lab.analysis.resonance import Resonance
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
@@ -29,6 +30,7 @@ __all__ = [
     "Pop",
     "Resonance",
     "Tradeoff",
+    "add_proximity",
     "aliasing_db",
     "balance",
     "band_level_db",
@@ -57,6 +59,7 @@ __all__ = [
     "peak_to_loudness_ratio_db",
     "ppm_reading",
     "presence",
+    "proximity_db",
     "quiet_lift_db",
     "recovered_percent",
     "reduction_moments",

@@ -49,6 +49,7 @@ EXPLAINED_IN = {
         "voiced_words",
     ),
     "03_filtering": (
+        "add_proximity",
         "band_level_db",
         "decibels",
         "DeEsser",
@@ -62,6 +63,7 @@ EXPLAINED_IN = {
         "Peaking",
         "pitch_range",
         "Pop",
+        "proximity_db",
         "Resonance",
         "running_level_db",
         "sibilance_balance_db",
