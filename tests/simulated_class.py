@@ -234,7 +234,8 @@ def wrong_answers(task, posed) -> list:
         ]  # fmt: skip
     if hasattr(posed, "choices"):
         named = {choice: name for name, choice in posed.mistakes.items()}
-        return [({"word": word}, NOT_YET, named.get(word)) for word in posed.choices if word != posed.answer]
+        wrong = [word for word in posed.choices if word != posed.answer and word not in posed.also]
+        return [({"word": word}, NOT_YET, named.get(word)) for word in wrong]
     return [({"heard": [["A", "B"]]}, NOT_YET, None)]
 
 

@@ -28,8 +28,10 @@ from vocomp_lab.analysis.words import (
 )
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.song import VERSES, shipped
 from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.levels import rms_dbfs
 
 RATE = 48_000
 SEEDS = (101, 102, 103, 104, 105, 106)
@@ -91,6 +93,19 @@ def test_fades_that_would_overlap_shrink_until_they_meet(ones):
     assert prep.gain_db_at([0.505, 0.515]) == pytest.approx([-20, 0], abs=1e-9)
     assert prep.gain_db_at(0.495) == pytest.approx(0, abs=1e-9) and prep.gain_db_at(0.5) < 0
     assert np.abs(np.diff(prep.apply(ones).samples)).max() < 0.01
+
+
+def test_a_fade_that_is_straight_in_decibels_is_as_good(ones):
+    """Half a decibel apart over 6 dB, and neither clicks more than the other."""
+    straight_db = ClipGain([GainRegion(0.5, 9, -6)], crossfade_ms=10).gain_db_at(ones.times_s())
+    in_decibels = np.interp(ones.times_s(), [0.495, 0.505], [0, -6])
+    assert np.abs(straight_db - in_decibels).max() == pytest.approx(0.51, abs=0.01)
+    wave = 0.5 * np.sin(2 * np.pi * 220 * ones.times_s())
+    clicks = [
+        rms_dbfs(HighPass(2000, 4).apply(Clip(wave * 10 ** (gain_db / 20), RATE)).cut(0.49, 0.52))
+        for gain_db in (straight_db, in_decibels)
+    ]
+    assert clicks[0] == pytest.approx(clicks[1], abs=1.5), clicks
 
 
 def test_the_clips_ends(ones):
@@ -405,3 +420,21 @@ def test_a_compressor_after_it_has_less_to_do():
         falls.append(before.max_db - after.max_db)
     assert np.mean(falls) > 0.3
     assert np.mean(np.array(falls) > -0.1) > 0.9
+
+
+def test_a_region_as_short_as_a_knock_takes_it_down_and_the_next_hard_start_is_the_deepest():
+    """What lesson 02 has its students try: the times are those that it gives for the workbook's take."""
+    compressor = Compressor(threshold_db=-20, ratio=3, attack_ms=1, release_ms=80)
+    for name, start_s, end_s in (("lesson_verse_faulty", 12.62, 12.67), ("second_verse_faulty", 11.18, 11.23)):
+        clip = shipped(name).clip
+        levelled = ClipGain(propose_regions(clip))
+        before, after = (
+            compressor.apply(gains.apply(clip)).reduction_db
+            for gains in (levelled, levelled.with_region(GainRegion(start_s, end_s, -6)))
+        )
+        there = slice(int((start_s - 0.05) * clip.rate), int((end_s + 0.15) * clip.rate))
+        assert before.argmax() in range(there.start, there.stop)
+        assert after[there].max() < before.max() - 2.5
+        assert before.max() - 1.5 < after.max() < before.max() and abs(after.argmax() / clip.rate - start_s) > 1
+        if name == "lesson_verse_faulty":
+            assert (before.max(), after[there].max()) == pytest.approx((7.3, 3.8), abs=0.06)

@@ -23,11 +23,13 @@ from takes import ci_only
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, HighPass
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.words import eye_and_ear
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, WorkOut, WriteIt
 from vocomp_lab.exercises.learners import Draw, check_learner
+from vocomp_lab.exercises.material import CLEAN, knocks, knocks_s, span, take
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Task, Verdict
 
@@ -433,6 +435,35 @@ def test_a_diagnosis_is_a_word():
     task = Diagnose(prompt="?", solution="!", choices={"a": "one", "b": "two"}, answer="a", why_not={"b": "See there."})
     assert task.judge(task.read(" A ")).status == RIGHT
     assert task.judge(task.read("b")).says.endswith("See there.")
+
+
+def test_a_diagnosis_may_have_several_right_answers():
+    task = Diagnose(prompt="?", solution="!", choices=dict.fromkeys("abc", "it"), answer="a", also={"c": "As good."})
+    assert [task.judge(word).status for word in "abc"] == [RIGHT, NOT_YET, RIGHT]
+    assert task.judge("c").says.endswith("As good.") and task.key() == "a"
+
+
+def test_a_knock_may_be_turned_down_by_hand_or_left_to_the_compressor_but_its_word_may_not_sink():
+    """In a line with a knock, both are right. A region over the knock gives back what was meant; one over the word
+    doesn't."""
+    knocked = 0
+    for number in range(12):
+        posed = pose("02", task_of("02", "which_edit"), f"learner{number}")
+        right = {word for word in posed.choices if posed.judge(word).status == RIGHT}
+        assert right == ({"knock", "peak"} if posed.answer == "knock" else {posed.answer})
+        knocked += posed.answer == "knock"
+    assert knocked
+    for name in CLEAN:
+        clip, word = take(name).clip, next(word for word in take(name).truth["words"] if word["hard_onset"])
+        (at_s,) = knocks_s([word])
+        marred = knocks([word], 9.0, 12).apply(clip)
+        by_hand = ClipGain([GainRegion(at_s - 0.002, at_s + 0.018, -9)], crossfade_ms=6)
+        sounds = (clip, by_hand.apply(marred), ClipGain([GainRegion(*span(word), -9)]).apply(marred))
+        (peak, loud), (hand_peak, hand_loud), (_, sunk_loud) = (
+            map(float, map(np.squeeze, eye_and_ear(sound, [span(word)]))) for sound in sounds
+        )
+        assert abs(hand_peak - peak) < 2 and abs(hand_loud - loud) < 0.3
+        assert sunk_loud < loud - 2
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from takes import ci_only, make_take
 
+from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, reduction_moments
@@ -24,6 +25,7 @@ from vocomp_lab.pictures.pictures import MetersPicture
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 
@@ -61,13 +63,27 @@ def test_at_the_same_peak_a_tone_is_louder_than_the_take_and_the_take_than_click
     assert crest_factor_db(steady) < crest_factor_db(clip) - 6 < crest_factor_db(clicked) - 12
 
 
-def test_rms_counts_lows_and_pauses_that_loudness_leaves_out(clip):
-    low, middle = tone(50, 0.1), tone(1000, 0.1)
-    assert rms_dbfs(low) == pytest.approx(rms_dbfs(middle), abs=0.05)
-    assert integrated_lufs(low) < integrated_lufs(middle) - 3
+def test_rms_counts_pauses_that_loudness_leaves_out(clip):
     longer = clip.with_samples(np.concatenate([clip.samples, np.zeros(clip.frames)]))
     assert rms_dbfs(longer) == pytest.approx(rms_dbfs(clip) - 3.01, abs=0.01)
     assert integrated_lufs(longer) == pytest.approx(integrated_lufs(clip), abs=0.2)
+
+
+def test_loudness_counts_hum_nearly_in_full_where_the_ear_hardly_hears_it(clip):
+    """The K-weighting is no ear: it takes 5 dB off 50 Hz, the ear 30 at the level of talk."""
+    middle = tone(1000, 0.1)
+    for freq_hz, taken_lu, ear_db in ((50, 4.6, 30), (100, 1.8, 19)):
+        low = tone(freq_hz, 0.1)
+        assert rms_dbfs(low) == pytest.approx(rms_dbfs(middle), abs=0.05)
+        assert integrated_lufs(middle) - integrated_lufs(low) == pytest.approx(taken_lu, abs=0.1)
+        assert equal_loudness_db(freq_hz, 60) - 60 == pytest.approx(ear_db, abs=0.5)
+        # As much hum as voice, by RMS.
+        hum = tone(freq_hz, 2**0.5 * 10 ** (rms_dbfs(clip) / 20), seconds=clip.duration_s).samples
+        assert integrated_lufs(clip.with_samples(clip.samples + hum)) > integrated_lufs(clip) + 0.4
+
+
+def test_turned_up_the_ear_hears_more_of_the_lows():
+    assert equal_loudness_db(50, 63) - equal_loudness_db(50, 60) == pytest.approx(1.8, abs=0.05)
 
 
 def test_the_needle_hides_consonants_more_than_a_held_vowel_and_a_ppm_less(take):
@@ -143,13 +159,28 @@ def test_the_lessons_true_peaks_are_those_of_the_standard(amplitude, phase_deg, 
         assert sample_peak_dbfs(sound) == pytest.approx(expected - 3.01, abs=0.1)
 
 
-def test_a_voices_two_peaks_are_close_and_headroom_costs_nothing(clip, tmp_path):
+def test_a_voices_two_peaks_are_close_and_16_bits_round_below_its_own_noise(clip, tmp_path):
     assert 0 <= true_peak_dbtp(clip) - sample_peak_dbfs(clip) < 0.5
     with pytest.raises(ValueError, match=r"would clip in PCM_16; turn it down by"):
         save(clip.gained(9), tmp_path / "hot.wav", subtype="PCM_16")
     softer = clip.gained(-24)
     rounding = load(save(softer, tmp_path / "softer.wav", subtype="PCM_16")).samples - softer.samples
     assert rms_dbfs(clip.with_samples(rounding)) < noise_floor_dbfs(softer, active_mask(clip)) - 20
+
+
+def test_headroom_while_recording_costs_nothing_at_a_quiet_input_and_noise_at_a_noisy_one(clip):
+    clean = shipped("lesson_verse_clean").clip  # without a room's noise it costs a decibel for each
+    for sound, quiet_db, noisy_db in ((clip, (-0.1, 0.2), (4, 24)), (clean, (0.5, 2), (20, 24))):
+        sung, hiss = active_mask(sound), np.random.default_rng(1).standard_normal(sound.samples.shape)
+        for input_dbfs, (low, high) in ((-110, quiet_db), (-65, noisy_db)):
+            floors = [
+                noise_floor_dbfs(
+                    sound.with_samples(sound.gained(gain_db).samples + 10 ** (input_dbfs / 20) * hiss).gained(-gain_db),
+                    sung,
+                )
+                for gain_db in (0, -12, -24)
+            ]
+            assert low <= floors[-1] - floors[0] <= high, (input_dbfs, floors)
 
 
 def test_the_game_can_be_played_with_the_take(clip):

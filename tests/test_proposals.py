@@ -18,6 +18,7 @@ from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_stats
+from vocomp_lab.analysis.pitch import pitch_range
 from vocomp_lab.analysis.sibilants import measure_sibilance
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.lessons.proposals import (
@@ -89,6 +90,8 @@ def test_a_low_cut_goes_below_the_notes_and_above_the_noise(name):
     lowest = min(note["pitch_hz"] for word in take.truth["words"] for note in word["notes"])
     assert 50 <= cut.freq_hz <= 120 and cut.freq_hz < 0.9 * lowest
     assert cut.response_db([lowest], take.clip.rate)[0] > -1.5
+    cost_db = 10 * np.log10(1 + (cut.freq_hz / pitch_range(take.clip).low_hz) ** (2 * cut.order))  # Butterworth
+    assert f"and {cost_db:.1f} dB off the lowest notes" in proposals["low cut"].reason
     assert measure_low_end(result.output).steady_db < measure_low_end(take.clip).steady_db - 6
 
 

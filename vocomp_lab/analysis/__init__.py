@@ -5,6 +5,7 @@ Pure functions on clips and arrays; nothing here proposes or draws. It may impor
 
 from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
 from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
+from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
 from vocomp_lab.analysis.listening import left_right_both
 from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
@@ -14,6 +15,7 @@ from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.analysis.parallel import quiet_lift_db
+from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.resonance import Resonance
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
@@ -28,11 +30,13 @@ __all__ = [
     "Pop",
     "Resonance",
     "Tradeoff",
+    "add_proximity",
     "aliasing_db",
     "balance",
     "band_level_db",
     "compressed_part",
     "decibels",
+    "equal_loudness_db",
     "even_threshold_db",
     "eye_and_ear",
     "find_onsets",
@@ -54,6 +58,7 @@ __all__ = [
     "peak_to_loudness_ratio_db",
     "ppm_reading",
     "presence",
+    "proximity_db",
     "quiet_lift_db",
     "recovered_percent",
     "reduction_moments",

@@ -89,13 +89,14 @@ def _halfway(draw):
     answer = amplitude_to_db(middle)
     return WorkOut(
         prompt=f"A region of **{decibels(first, sign=True)} dB** touches one of **{decibels(second, sign=True)} dB**. "
-        f"They are joined by an equal-gain crossfade. What is the gain in the middle of that fade?",
+        f"They are joined by a crossfade like the workbook's: equal gain, straight in amplitude. What is the gain in the "
+        "middle of that fade?",
         answer=answer,
         unit="dB",
         tolerance=0.1,
         mistakes={"decibels_mixed": (first + second) / 2, "equal_power_fade": answer + 10 * np.log10(2)},
         hints=(
-            "Equal gain means a straight line. In decibels, or in amplitude?",
+            "A line that is straight in amplitude is not straight in decibels.",
             "Turn each gain into an amplitude, 10^(gain/20), take the middle of the two, and go back to decibels.",
         ),
         solution=f"As amplitudes they are {db_to_amplitude(first):.3f} and {db_to_amplitude(second):.3f}. The middle is "
@@ -130,7 +131,8 @@ def _jumps_out(draw):
             "tips.",
         ),
         solution=f"“{word['text']}”, {word['start_s']:.2f} to {word['end_s']:.2f} s, is {gain_db:.1f} dB louder than it "
-        f"was meant to be. The tallest are {tall}: knocks of a fiftieth of a second, a job for peak control.",
+        f"was meant to be. The tallest are {tall}: knocks of a fiftieth of a second, a job for peak control or for regions "
+        f"that are just as short.",
     )
 
 
@@ -308,6 +310,10 @@ def _which_edit(draw):
     rows = [(text, *(decibels(value, sign=True) for value in two)) for text, *two in zip(texts, peaks, louds)]
     tallest, loudest = int(np.argmax(peaks)), int(np.argmax(louds))
     median = decibels(np.median(louds), sign=True)
+    no_knock = (
+        f"The highest peak, “{texts[tallest]}”, is at {decibels(peaks[tallest], sign=True)} dB with a loudness of "
+        f"{decibels(louds[tallest], sign=True)} dB; a knock is tall but not loud."
+    )
     return Diagnose(
         prompt="One line of a take, word by word. Each figure says how far the word is from the median word of the whole "
         "verse. Small words may be a few decibels softer, and that is fine. A loud word also shows in its neighbours, "
@@ -315,15 +321,21 @@ def _which_edit(draw):
         choices={
             "word": "turn one word down",
             "line": "turn the whole line up",
+            "peak": "turn one peak down, with a region no longer than the peak",
             "knock": "nothing: one peak is for the fast compressor",
             "nothing": "nothing: the line is as it should be",
         },
         answer=answer,
+        also={
+            "peak": "A region of a few hundredths of a second takes the knock down and leaves the word alone. Leaving it "
+            "to the fast compressor is right as well; on many hard starts it is less work."
+        }
+        if answer == "knock"
+        else {},
         why_not={
             "word": f"The loudest word, “{texts[loudest]}”, is at {decibels(louds[loudest], sign=True)} dB in loudness.",
             "line": f"The loudness of its words has a median of {median} dB; in a line that has sunk, it is far below 0.",
-            "knock": f"The highest peak, “{texts[tallest]}”, is at {decibels(peaks[tallest], sign=True)} dB with a "
-            f"loudness of {decibels(louds[tallest], sign=True)} dB; a knock is tall but not loud.",
+            **dict.fromkeys(("knock", "peak"), no_knock),
             "nothing": f"Look at the highest peak ({decibels(peaks.max(), sign=True)} dB), the highest loudness "
             f"({decibels(louds.max(), sign=True)} dB) and the median loudness ({median} dB).",
         },
@@ -333,7 +345,8 @@ def _which_edit(draw):
             "word": f"“{texts[loudest]}” stands out in loudness, by {decibels(louds[loudest], sign=True)} dB: one region.",
             "line": f"All of its words are low, with a median of {median} dB: one region for the phrase, none for words.",
             "knock": f"“{texts[tallest]}” is tall, at {decibels(peaks[tallest], sign=True)} dB, but no louder than the "
-            f"others: no region; peak control takes care of it (lesson 04).",
+            f"others: a knock. Leave it to peak control (lesson 04), or turn down those few hundredths of a second by "
+            f"hand. Turn the whole word down, and it sinks.",
             "nothing": "A few decibels up and down, as singing has them. Leave it.",
         }[answer],
     )

@@ -203,7 +203,7 @@ def _low_cut(draw):
         ),
         solution=f"The thumps are near {min(freqs):g} to {max(freqs):g} Hz, and this singer's lowest note is at "
         f"{_lowest_hz(singer):.0f} Hz: there is room in between. Order 4 with its corner near 90 Hz takes the thumps and "
-        "leaves the notes.",
+        f"no more than {decibels(-HighPass(90, 4).response_db([_lowest_hz(singer)], 48_000)[0])} dB off that note.",
     )
 
 

@@ -187,7 +187,7 @@ MISTAKES = {
     ),
     "decibels_mixed": Mistake(
         "decibels averaged",
-        "You averaged decibels. Mixing and fading work on amplitudes; turn the result into decibels at the end.",
+        "You averaged decibels. Here it is amplitudes that add up; turn the result into decibels at the end.",
     ),
     "mix_swapped": Mistake("shares swapped", "The two shares are swapped: a mix of 1 is all compressed."),
     "dry_left_out": Mistake("dry share left out", "That is the compressed path alone. The dry share adds to it."),

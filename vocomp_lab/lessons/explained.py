@@ -19,6 +19,7 @@ EXPLAINED_IN = {
         "amplitude_to_db",
         "crest_factor_db",
         "db_to_amplitude",
+        "equal_loudness_db",
         "Gain",
         "GuessLevels",
         "Homework",
@@ -48,6 +49,7 @@ EXPLAINED_IN = {
         "voiced_words",
     ),
     "03_filtering": (
+        "add_proximity",
         "band_level_db",
         "decibels",
         "DeEsser",
@@ -61,6 +63,7 @@ EXPLAINED_IN = {
         "Peaking",
         "pitch_range",
         "Pop",
+        "proximity_db",
         "Resonance",
         "running_level_db",
         "sibilance_balance_db",

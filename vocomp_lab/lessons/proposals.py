@@ -134,11 +134,11 @@ def propose_low_cut(clip: Clip) -> Proposal:
         f"{under[0].upper()}{under[1:]}. Below {low.below_hz:.0f} Hz, rumble lies {_against_voice(low.steady_db)} all "
         f"the time, and the loudest thump {_against_voice(low.thump_db)}."
     )
-    return Proposal(
-        "low cut",
-        HighPass(freq_hz=low.cut_hz, order=3),
-        f"{why} A cut at {low.cut_hz:.0f} Hz takes that out and leaves the notes alone.",
-    )
+    cut = HighPass(freq_hz=low.cut_hz, order=3)
+    cost = ""
+    if low.pitch is not None:
+        cost = f", and {decibels(-cut.response_db([low.pitch.low_hz], clip.rate)[0])} dB off the lowest notes"
+    return Proposal("low cut", cut, f"{why} A cut at {low.cut_hz:.0f} Hz takes that out{cost}.")
 
 
 def propose_boxiness(clip: Clip) -> Proposal:

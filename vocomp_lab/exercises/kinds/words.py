@@ -108,6 +108,8 @@ class Diagnose(Posed):
     choices : dict of str to str
         Each word, and what it stands for.
     answer : str
+    also : dict of str to str
+        Other choices that are right, too, each with a sentence on why.
     why_not : dict of str to str
         For a wrong choice, a sentence on which number speaks against it.
     mistakes : dict of str to str
@@ -116,6 +118,7 @@ class Diagnose(Posed):
 
     choices: dict
     answer: str
+    also: dict = field(default_factory=dict)
     why_not: dict = field(default_factory=dict)
     mistakes: dict = field(default_factory=dict)
 
@@ -141,8 +144,8 @@ class Diagnose(Posed):
         return self.read(data["word"])
 
     def _judge(self, word: str) -> Verdict:
-        if word == self.answer:
-            return Verdict(RIGHT, f"“{word}” is right: {self.choices[word]}.")
+        if word == self.answer or word in self.also:
+            return Verdict(RIGHT, f"“{word}” is right: {self.choices[word]}. {self.also.get(word, '')}".rstrip())
         name = next((name for name, wrong in self.mistakes.items() if wrong == word), None)
         says = f"“{word}” does not fit the numbers."
         return Verdict(NOT_YET, f"{says} {self.why_not[word]}" if word in self.why_not else says, name)
