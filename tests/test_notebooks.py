@@ -161,5 +161,7 @@ def test_the_start_page_cautions_before_the_first_sound():
     # 85 dBA is a limit for work: a listener, and a child, needs the lower doses beside it.
     caution = sources[warned[0]]
     for text in (caution, (PROJECT / "README.md").read_text("utf-8")):
-        assert re.search(r"80 dBA for 40 hours.*children 75 dBA", text) and "limit for work" in text and "coupler" in text
+        assert (
+            re.search(r"80 dBA for 40 hours.*children 75 dBA", text) and "limit for work" in text and "coupler" in text
+        )
     assert "75 dBA for 40 hours" in sources[-1]
