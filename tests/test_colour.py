@@ -49,6 +49,25 @@ def test_harmonics_of_a_small_tone_are_those_of_the_series():
         assert third == pytest.approx(20 * math.log10(abs(1 - 3 * t * t) * drive_a**2 / 12), abs=0.25)
 
 
+@pytest.mark.parametrize(("asymmetry", "order", "step_db"), [(1 / math.sqrt(3), 2, 6.0), (0.3, 2, 6.0), (0.0, 3, 12.0)])
+def test_6_db_more_drive_raise_the_second_harmonic_by_6_db_and_the_third_by_12(asymmetry, order, step_db):
+    tone = Clip(sine(997, 3, 48_000, -12), 48_000)
+    levels_db = [
+        lines_db(Colour(drive_db, asymmetry).apply(tone).samples, 997, 48_000, order)[0] for drive_db in (-18, -12, -6)
+    ]
+    assert np.diff(levels_db) == pytest.approx([step_db, step_db], abs=0.25)
+
+
+def test_two_halves_that_mirror_each_other_cancel_the_even_harmonics():
+    """Push–pull: each half bends one side of the wave more, and what is even in both falls out of their difference."""
+    tone = Clip(sine(997, 3, 48_000, -6), 48_000)
+    single = Colour(6.0, 0.5)
+    push_pull = (single.apply(tone).samples - single.apply(tone.with_samples(-tone.samples)).samples) / 2
+    alone_db, pair_db = (lines_db(out, 997, 48_000, 2, 3) for out in (single.apply(tone).samples, push_pull))
+    assert alone_db[0] > -25 and alone_db[0] > alone_db[1]
+    assert pair_db[0] < -120 and pair_db[1] == pytest.approx(alone_db[1], abs=0.1)
+
+
 def test_the_curve_is_the_shifted_tangent_goes_through_zero_with_slope_one_and_rises():
     x = np.linspace(-3, 3, 2001)
     for drive_db in (-30.0, 0.0, 12.0):

@@ -132,6 +132,26 @@ def test_set_alike_they_come_and_go_as_the_lesson_prints():
     assert bursts["opto"].release_ms(0.1) > 5 * bursts["fet"].release_ms(0.1)
 
 
+def test_on_a_tone_they_take_longer_and_reach_less_than_on_the_square_wave_of_the_lesson():
+    """A sine swings through zero; a square wave is a plain step for a peak detector."""
+    tone = Clip(10 ** (-6 / 20) * np.sin(2 * np.pi * 220 * np.arange(48_000) / 48_000), 48_000)
+    for kind in CHARACTERS:
+        model = character(kind, threshold_db=-26, ratio=4, attack_ms=5, release_ms=100)
+        square, curve = measure_burst(model, 1, 0.1), model.apply(tone).reduction_db
+        settled_db = float(np.median(curve[24_000:]))
+        assert 0.8 * square.reached_db < settled_db < square.reached_db - 0.2, kind
+        assert 1000 * np.argmax(curve > 0.632 * settled_db) / 48_000 > 1.03 * square.attack_ms(), kind
+
+
+def test_6_db_more_drive_adds_6_db_where_one_half_is_bent_more_and_nearly_12_where_both_are_alike(voice):
+    for asymmetry, low_db, high_db in ((0.58, 4.5, 6.2), (0.03, 9, 12.1)):
+        # The speech is far louder than the takes: turned down to their level, where the curve has room.
+        clip = voice.gained(-30 - rms_dbfs(voice))
+        made = [Colour(drive_db, asymmetry).apply(clip).samples - clip.samples for drive_db in (-6, 0, 6)]
+        steps_db = np.diff([rms_dbfs(clip.with_samples(added)) for added in made])
+        assert np.all((low_db < steps_db) & (steps_db < high_db)), steps_db
+
+
 @pytest.mark.parametrize("ratio", [1.5, 4, 20])
 def test_the_fet_is_as_many_times_faster_as_its_ratio_says(ratio):
     burst = measure_burst(character("fet", threshold_db=-26, ratio=ratio, attack_ms=5), 0.2, 0.1, rate=192_000)

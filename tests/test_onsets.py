@@ -65,6 +65,26 @@ def test_a_note_that_the_clip_cuts_off_has_no_figure():
     assert onset_to_sustain_db(clip, []).shape == (0,)
 
 
+def test_a_note_that_the_next_one_cuts_off_has_no_figure():
+    """Its sustain would be the next note's beginning."""
+    clip = notes([0.5, 1.5, 1.7, 2.5], jump_db=3)
+    found = onset_to_sustain_db(clip, [2.5, 0.5, 1.5, 1.7, 1.7])
+    assert found[[0, 1, 3, 4]] == pytest.approx(3, abs=0.02), "in any order, and twice the same is one note"
+    assert np.isnan(found[2])
+    # 60 to 120 ms after its beginning there is still the note itself, on which the louder first 60 ms stand out.
+    assert onset_to_sustain_db(clip, [1.5, 1.7], (60, 120))[0] == pytest.approx(3, abs=0.02)
+
+
+@pytest.mark.parametrize("sustain_ms", [(60, 120), (120, 250), (200, 350)])
+def test_the_sustain_is_the_stretch_that_is_asked_for(sustain_ms):
+    """A level that falls by a straight line in dB falls by its slope times the distance of the two windows."""
+    t = np.arange(RATE) / RATE
+    clip = Clip(0.3 * 10 ** (-6 * t / 20) * np.where(np.arange(RATE) % 2, 1.0, -1.0), RATE)
+    # The loudest 10 ms are the first ones; a window's mean power lies less than 0.02 dB off that of its middle.
+    apart_s = np.mean(sustain_ms) / 1000 - 0.005
+    assert onset_to_sustain_db(clip, [0.0], sustain_ms) == pytest.approx(6 * apart_s, abs=0.02)
+
+
 def test_what_has_been_let_go_follows_the_release_exactly():
     # Reduction jumps to 6 dB and falls with a time constant of 100 ms; the next note begins 250 ms later.
     t = np.arange(RATE) / RATE
@@ -112,6 +132,8 @@ def test_a_slow_attack_lets_a_known_beginning_through():
         (lambda: find_onsets(notes([0.5]), apart_ms=1), "apart_ms"),
         (lambda: onset_to_sustain_db(notes([0.5]), [-0.1]), "onsets_s"),
         (lambda: onset_to_sustain_db(notes([0.5]), [np.nan]), "onsets_s"),
+        (lambda: onset_to_sustain_db(notes([0.5]), [0.5], (40, 120)), "sustain_ms"),
+        (lambda: onset_to_sustain_db(notes([0.5]), [0.5], (120, 120)), "sustain_ms"),
         (lambda: recovered_percent(np.zeros(100), RATE, [0.0, 1.0]), "onsets_s"),
     ],
 )

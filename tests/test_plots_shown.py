@@ -118,7 +118,7 @@ def _blends():
 def _onsets():
     figure, ax = axes()
     plot_onsets(ax, {"before": voice(), "after": Gain(3).apply(voice())}, [0.5, 1.0])
-    return figure, ["The first 50 ms", "−60 to 300"]
+    return figure, ["within the first 50 ms", "−60 to 300"]
 
 
 def _beat():

@@ -39,6 +39,22 @@ def test_stated_times_are_those_of_a_measured_step(tau_ms, step_db):
     assert crossing_ms(10) == pytest.approx(stated.ten_db_ms, abs=tolerance_ms)
     assert crossing_ms(step_db - 3) == pytest.approx(stated.within_3_db_ms, abs=tolerance_ms)
     assert crossing_ms(step_db - 2) == pytest.approx(stated.within_2_db_ms, abs=tolerance_ms)
+    assert crossing_ms(step_db - 4) == pytest.approx(stated.within_4_db_ms, abs=tolerance_ms)
+
+
+@pytest.mark.parametrize("margins_db", [(3.0, 4.0), (2.0, 2.0)], ids=["ANSI S3.22", "IEC 60118-2"])
+def test_the_hearing_aid_standards_times_are_those_of_a_sound_that_steps_by_35_db(margins_db):
+    """55 to 90 dB and back (values from memory), all of it over the threshold: at 3:1, 23.3 dB of reduction, and the
+    output is as far from its final level as the reduction is."""
+    tau_ms, ratio = 10.0, 3.0
+    level_db = np.repeat([-40.0, -5.0, -40.0], RATE // 2)
+    output_db = level_db - Compressor(-60, ratio, tau_ms, tau_ms).reduction_db(level_db, RATE)
+    stated = stated_times(tau_ms, 35 * (1 - 1 / ratio))
+    by_margin = {2.0: stated.within_2_db_ms, 3.0: stated.within_3_db_ms, 4.0: stated.within_4_db_ms}
+    for number, margin_db in enumerate(margins_db):
+        part = output_db[(1 + number) * RATE // 2 : (2 + number) * RATE // 2]
+        within_ms = 1000 * (np.flatnonzero(np.abs(part - part[-1]) > margin_db)[-1] + 2) / RATE
+        assert within_ms == pytest.approx(by_margin[margin_db], abs=2000 / RATE)
 
 
 def test_a_step_that_never_covers_ten_decibels_has_no_such_time():

@@ -74,7 +74,7 @@ def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np
     return edges[places - 1] / clip.rate
 
 
-def onset_to_sustain_db(clip: Clip, onsets_s) -> np.ndarray:
+def onset_to_sustain_db(clip: Clip, onsets_s, sustain_ms: tuple[float, float] = SUSTAIN_MS) -> np.ndarray:
     """How far the beginning of each note stands out from what follows it.
 
     Parameters
@@ -83,30 +83,39 @@ def onset_to_sustain_db(clip: Clip, onsets_s) -> np.ndarray:
     onsets_s : array_like, shape (onsets,)
         Where the notes begin, in seconds: from :func:`find_onsets`, of the *source* where several results are
         compared.
+    sustain_ms : (float, float)
+        What counts as the note's continuation: from when to when after its beginning. 50 to 2,000 ms.
 
     Returns
     -------
     ndarray, shape (onsets,)
-        Level (RMS) of the loudest 10 ms within 50 ms of each beginning, minus that of the time from 120 to 250 ms
-        after it, in dB. NaN where the clip ends before, or either is silent.
+        Level (RMS) of the loudest 10 ms within 50 ms of each beginning, minus that of the sustain, in dB. NaN where the
+        next note begins or the clip ends before the sustain does, or where either is silent.
 
     Raises
     ------
     ValueError
-        If a time is negative, NaN or infinite.
+        If a time is negative, NaN or infinite, or the sustain is empty or out of range.
 
     Notes
     -----
     Common practice, no source. One note's figure says as much about its vowel as about its attack; what a compressor
-    did is the *difference* between two results at the same onsets.
+    did is the *difference* between two results at the same onsets. The attack that makes beginnings stand out the most
+    depends on `sustain_ms`: the later the sustain, the slower.
     """
+    from_ms, to_ms = sustain_ms
+    from_ms = check_number("sustain_ms", from_ms, ONSET_MS, 2_000, "ms")
+    to_ms = check_number("sustain_ms", to_ms, from_ms, 2_000, "ms", low_open=True)
     onsets_s = _checked_times(onsets_s)
     fine = max(round(_FINE_MS * clip.rate / 1000), 1)
     power = np.square(clip.columns).mean(axis=1)
     summed = np.concatenate([[0.0], np.cumsum(power)])
     starts = np.rint(onsets_s * clip.rate).astype(int)
-    first, last = (np.rint(ms * clip.rate / 1000).astype(int) for ms in SUSTAIN_MS)
-    whole = starts + last <= clip.frames
+    first = round(from_ms * clip.rate / 1000)
+    last = max(round(to_ms * clip.rate / 1000), first + 1)
+    # A note ends where the next begins, or with the clip; equal starts are one note.
+    ends = np.append(np.unique(starts), np.iinfo(int).max)
+    whole = starts + last <= ends[np.searchsorted(ends, starts, side="right")].clip(max=clip.frames)
     starts = starts[whole]
     steps = starts[:, None] + fine * np.arange(max(round(ONSET_MS / _FINE_MS), 1))
     beginning = ((summed[steps + fine] - summed[steps]) / fine).max(axis=1, initial=0.0)

@@ -153,8 +153,9 @@ def hiss_lift_db(before: Clip, after: Clip, from_hz: float = 6_000.0) -> float:
 
     Notes
     -----
-    A compressor is moved by the vowels, and an s lies below its threshold: it passes as it is while the vowels come
-    down. Fourth-order Butterworth filters; common practice, no source.
+    Where the vowels move the compressor and an s stays below its threshold, the vowels come down and the s doesn't: the
+    hiss comes up. An s that is loud enough to move it is turned down itself: the figure falls, and may be negative.
+    Fourth-order Butterworth filters; common practice, no source.
     """
     check_below_nyquist("from_hz", check_number("from_hz", from_hz, 2_000, 20_000, "Hz"), before.rate)
     if not (np.any(before.samples) and np.any(after.samples)):

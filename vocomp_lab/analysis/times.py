@@ -1,7 +1,10 @@
 """What "attack" and "release" times mean: one time constant, stated in the several ways of the trade.
 
-A smoothed reduction approaches its goal as c·(1 − e^(−t/τ)). The compressors here are set by τ; data sheets are not
-always. And what a compressor really does with a burst of sound can be measured.
+Where the demand jumps and holds, a smoothed reduction approaches it as c·(1 − e^(−t/τ)). The compressors here are set by
+τ; data sheets are not always. And what a compressor really does with a burst of sound can be measured.
+
+A wave's demand doesn't hold: at every crossing of zero a peak detector asks for nothing, so that on a tone the
+reduction takes longer and settles below the static curve (lesson ``04_peak_control``).
 """
 
 from __future__ import annotations
@@ -27,9 +30,10 @@ class StatedTimes:
         90 % is covered: 2.303 τ.
     ten_db_ms : float
         The first 10 dB are covered; infinite for a step that is not larger than that.
-    within_3_db_ms, within_2_db_ms : float
-        3 dB and 2 dB are left: the hearing-aid standards ANSI S3.22 and IEC 60118-2 (value from memory) state an attack
-        time like this, for a step of their own.
+    within_3_db_ms, within_2_db_ms, within_4_db_ms : float
+        3, 2 and 4 dB are left. The hearing-aid standards state times like these for a sound that steps from 55 to 90 dB
+        and back, which is a smaller step of reduction: ANSI S3.22 an attack to within 3 dB and a release to within
+        4 dB, IEC 60118-2 both to within 2 dB (values from memory).
     """
 
     time_constant_ms: float
@@ -37,6 +41,7 @@ class StatedTimes:
     ten_db_ms: float
     within_3_db_ms: float
     within_2_db_ms: float
+    within_4_db_ms: float
 
 
 def stated_times(time_constant_ms: float, step_db: float) -> StatedTimes:
@@ -59,8 +64,7 @@ def stated_times(time_constant_ms: float, step_db: float) -> StatedTimes:
         tau,
         tau * math.log(10),
         -tau * math.log1p(-10 / step_db) if step_db > 10 else math.inf,
-        time_until_within_ms(tau, step_db, 3),
-        time_until_within_ms(tau, step_db, 2),
+        *(time_until_within_ms(tau, step_db, within_db) for within_db in (3, 2, 4)),
     )
 
 

@@ -39,7 +39,7 @@ def _computer(draw):
     threshold, ratio, over = draw.step(-24, -12, 1), draw.choice((2.5, 3, 4, 5, 6, 8)), draw.step(5, 14, 0.5)
     answer = over * (1 - 1 / ratio)
     return WorkOut(
-        prompt=f"A steady peak at **{decibels(threshold + over)} dBFS**, a threshold of **{decibels(threshold, 0)} "
+        prompt=f"A steady level of **{decibels(threshold + over)} dBFS**, a threshold of **{decibels(threshold, 0)} "
         f"dBFS**, a ratio of **{ratio:g}:1**, a hard knee. What gain reduction does the static curve call for?",
         answer=answer,
         unit="dB",
@@ -52,7 +52,7 @@ def _computer(draw):
             "no_threshold": (threshold + over) * (1 - 1 / ratio),
         },
         hints=(
-            "First: how far is the peak over the threshold?",
+            "First: how far is the level over the threshold?",
             f"At {ratio:g}:1, one of {ratio:g} decibels over the threshold stays.",
         ),
         solution=f"It is {over:g} dB over the threshold; {over:g}/{ratio:g} = {over / ratio:.2f} dB of that stay, so "

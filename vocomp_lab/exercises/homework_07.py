@@ -257,7 +257,7 @@ def _no_label(draw):
     short, long, softer = bursts.values()
     return Diagnose(
         prompt=f"A compressor without a label. Its controls say **{ratio}:1, attack {attack:g} ms, release {release:g} "
-        f"ms**, and the threshold is at −26 dBFS. Three bursts of a steady sound, at −6 or −16 dBFS, gave these numbers. "
+        f"ms**, and the threshold is at −26 dBFS. Three bursts of a square wave, at −6 or −16 dBFS, gave these numbers. "
         f"Which **type** is it?\n\n{table([head, *rows], '<>>>>')}",
         choices={
             "vca": "does what it is told",

@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from vocomp_lab.analysis.evenness import word_levels
+from vocomp_lab.analysis.onsets import ONSET_MS, SUSTAIN_MS, onset_to_sustain_db
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
 from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
@@ -99,26 +100,30 @@ def plot_onsets(
 
     Notes
     -----
-    Each course is drawn against its own level from 120 to 250 ms after the onset, so only its shape shows.
+    Each course is drawn against its own level from 120 to 250 ms after the onset, so only its shape shows. As in
+    :func:`vocomp_lab.analysis.onsets.onset_to_sustain_db`, notes that are over before that are left out.
     """
     step_ms = 5.0
     offsets = np.arange(round(-before_ms / step_ms), round(after_ms / step_ms) + 1)
     at_ms = offsets * step_ms
-    early = (at_ms >= 0) & (at_ms < 50)
+    early = (at_ms >= 0) & (at_ms < ONSET_MS)
+    sustain = (at_ms >= SUSTAIN_MS[0]) & (at_ms <= SUSTAIN_MS[1])
+    onsets_s = np.asarray(onsets_s, dtype=float)
     plain(ax, BEFORE_AFTER)
     tops = []
     for label, clip in clips.items():
         _, powers = step_powers(clip, step_ms)
         level_db = power_to_db(powers, floor_db=-120.0)
-        places = np.rint(np.asarray(onsets_s) * 1000 / step_ms).astype(int)[:, None] + offsets
+        lasting = np.isfinite(onset_to_sustain_db(clip, onsets_s))
+        places = np.rint(onsets_s[lasting] * 1000 / step_ms).astype(int)[:, None] + offsets
         places = places[(places.min(axis=1) >= 0) & (places.max(axis=1) < len(level_db))]
         if len(places) == 0:
             continue
         courses = level_db[places]
-        course = np.median(courses - courses[:, (at_ms >= 120) & (at_ms <= 250)].mean(axis=1, keepdims=True), axis=0)
+        course = np.median(courses - courses[:, sustain].mean(axis=1, keepdims=True), axis=0)
         tops.append(float(course[early].max()))
         ax.plot(at_ms, course, linewidth=2, label=label)
-    ax.axvspan(0, 50, color=GREY, alpha=0.12, linewidth=0)
+    ax.axvspan(0, ONSET_MS, color=GREY, alpha=0.12, linewidth=0)
     ax.axvline(0, color=INK, linewidth=0.8)
     ax.set(xlabel="time from the beginning of the note (ms)", ylabel="level, against\nwhat follows (dB)")
     ax.set_xlim(at_ms[0], at_ms[-1])
@@ -126,7 +131,7 @@ def plot_onsets(
     if tops:
         ax.set_ylim(min(-18.0, min(tops) - 3), max(tops) + 3)
         apart = decibels(tops[-1] - tops[0], sign=True)
-        finding = f"The first 50 ms (shaded): {apart} dB from the first to the last line"
+        finding = f"Top within the first 50 ms (shaded): {apart} dB from the first to the last line"
         legend(ax, "lower right")
     title(ax, finding)
 

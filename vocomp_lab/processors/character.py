@@ -22,7 +22,7 @@ from vocomp_lab.sound.levels import db_to_amplitude
 FET_ASYMMETRY = 0.03
 """Asymmetry of the FET model's curve: mostly odd harmonics, with a few even ones."""
 TUBE_ASYMMETRY = math.sqrt(1.0 / 3.0)
-"""Asymmetry of the tube model's curve: the one without a cubic part."""
+"""Asymmetry of the tube model's curve: the one without a cubic part, as a rough picture of a single-ended stage."""
 OPTO_MEMORY_PER_DB = 0.1
 """The opto model's tail grows by this share of itself for every decibel of reduction that it remembers."""
 TUBE_PER_DB = 1.0 / 6.0
@@ -261,8 +261,9 @@ class TubeCompressor(Character):
     C = S·(o − w·ln(1 + o/w)), whose slope S·o/(o + w) grows from 0 to S. With m[n] = b·m[n−1] + (1 − b)·C[n], b from
     memory_ms, the reduction is the branching smoother (Giannoulis, Massberg & Reiss 2012, eq. 16) of C with the times
     attack/(1 + C/6) and release·(1 + m/6). Then a curve follows (:class:`vocomp_lab.Colour`, asymmetry 1/√3: no cubic
-    part, so the second harmonic leads). Ratio and release that depend on the programme: common practice; these formulas
-    are the project's own, no source.
+    part, so the second harmonic leads), as in a single-ended stage; two tubes in push–pull would largely cancel the even
+    harmonics (value from memory). Ratio and release that depend on the programme: common practice; these formulas are
+    the project's own, no source.
     """
 
     threshold_db: float = -28.0

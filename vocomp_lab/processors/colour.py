@@ -84,7 +84,8 @@ class Colour(Processor):
     With the drive d as a factor and the asymmetry t, the curve is f(x) = tanh(d·x) / (d·(1 + t·tanh(d·x))). That is
     the hyperbolic tangent around the point artanh t, moved and scaled to go through 0 with a slope of 1: soft sounds
     keep their level. Its series, x − t·d·x² − (1 − 3t²)·d²·x³/3 + …, gives a small sine of peak A a
-    second harmonic of t·d·A/2 and a third of |1 − 3t²|·d²·A²/12, relative to the fundamental.
+    second harmonic of t·d·A/2 and a third of |1 − 3t²|·d²·A²/12, relative to the fundamental: 6 dB more drive raises
+    the second by 6 dB and the third by 12.
 
     Only what the curve *adds*, f(x) − x, passes the filters, so the sound itself is untouched up to half the rate,
     and nothing is delayed. It is computed in single precision, with rounding 140 dB below the sound. The filters pass
