@@ -15,8 +15,9 @@ from vocomp_lab.analysis.lowend import band_level_db
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
-from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
+from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.thresholds import threshold_for
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.processors.chain import Chain
@@ -115,12 +116,12 @@ def test_a_longer_release_lets_go_of_less_and_leaves_less_of_the_beginnings(take
             (
                 np.nanmedian(recovered_percent(result.reduction_db, take.voice.rate, take.onsets_s)),
                 np.nanmedian(onset_to_sustain_db(result.output, take.onsets_s) - take.before_db),
-                gain_travel_db_per_s(result.reduction_db, take.voice.rate, take.sung),
+                gain_swing_db(result.reduction_db, take.voice.rate, voiced_words(take.voice)),
                 harmonic_distortion_percent(compressor, 110, -12),
             )
         )
-    let_go, gain, travel, distortion = zip(*rows)
-    for falling in (let_go, travel, distortion):
+    let_go, gain, swing, distortion = zip(*rows)
+    for falling in (let_go, swing, distortion):
         assert list(falling) == sorted(falling, reverse=True)
     assert let_go[0] > 85 and 60 < let_go[1] < 80 and 35 < let_go[2] < 58 and let_go[3] < 30
     assert min(gain[0], gain[1]) > 1.5 > 1 > gain[3] and gain[2] < max(gain)
@@ -128,13 +129,18 @@ def test_a_longer_release_lets_go_of_less_and_leaves_less_of_the_beginnings(take
 
 
 def test_pumping_can_be_cured_by_the_release_in_the_words_but_not_in_the_pauses(take):
-    travel, room = [], []
+    swing, room, breaths = [], [], []
+    words = voiced_words(take.voice)
     for release_ms in (50, 100, 200, 400, 800):
         result = Compressor(take.deep.threshold_db - 4, 8, 30, release_ms).apply(take.voice)
-        travel.append(gain_travel_db_per_s(result.reduction_db, take.voice.rate, take.sung))
-        room.append(floor_lift_db(take.voice, result.output, take.sung))
-    assert travel == sorted(travel, reverse=True) and travel[0] > 3 * travel[-1]
+        swing.append(gain_swing_db(result.reduction_db, take.voice.rate, words))
+        lift = pause_lift(take.voice, result.output, take.sung)
+        room.append(lift.room_db)
+        breaths.append(lift.breaths_db)
+    assert swing == sorted(swing, reverse=True) and swing[0] > 2.3 * swing[-1]
     assert abs(room[2] - room[0]) < 2 and room[-1] < room[1]
+    # These takes begin with a breath in a long pause: the gain has come back there, however slow it is.
+    assert breaths[-1] > breaths[0] + 1 and breaths[-1] > room[-1] + 4
 
 
 def test_firm_beginnings_get_about_as_much_as_the_others(take):
