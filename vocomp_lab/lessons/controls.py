@@ -237,8 +237,8 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
 HELP = {
     "threshold_db": "Above this level the gain is turned down.",
     "ratio": "How many decibels above the threshold come out as one.",
-    "attack_ms": "How long the reduction takes to get 63 % of the way up.",
-    "release_ms": "How long the reduction takes to get 63 % of the way back.",
+    "attack_ms": "How long the reduction takes to get 63 % of the way up to what a level that holds calls for.",
+    "release_ms": "How long the reduction takes to get 63 % of the way back once that level is gone.",
     "knee_db": "How gradually the ratio comes in around the threshold; 0 is a sharp corner.",
     "makeup_db": "Gain after the reduction, to make up for it.",
     "mix": "How much of what you hear is compressed; 1 is all of it.",

@@ -58,7 +58,7 @@ _STYLE = """@page{size:A4;margin:11mm}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
 
 _WORDS = (
-    ("Attack, release", "time constants: the time in which the reduction covers 63 % of the way up or down. A device that "
+    ("Attack, release", "time constants: the time in which the reduction covers 63 % of the way, if the level holds. A device that "
      "states the time to 90 % shows the second figure, 2.3 times the first."),
     ("dBFS", "level relative to full scale. Thresholds are right for the level under “goes in”; if your take is louder or "
      "softer at that point, move the threshold by the same amount."),
