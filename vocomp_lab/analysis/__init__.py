@@ -16,6 +16,7 @@ from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.pumping import floor_lift_db, gain_travel_db_per_s, hiss_lift_db
 from vocomp_lab.analysis.resonance import Resonance
+from vocomp_lab.analysis.sends import compare_sends
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst, stated_times
@@ -31,6 +32,7 @@ __all__ = [
     "aliasing_db",
     "balance",
     "band_level_db",
+    "compare_sends",
     "compressed_part",
     "decibels",
     "even_threshold_db",

@@ -107,9 +107,11 @@ EXPLAINED_IN = {
     ),
     "08_the_vocal_in_the_mix": (
         "AbxSession",
+        "as_played",
         "balance",
         "Chain",
         "ChainResult",
+        "compare_sends",
         "compressed_part",
         "detectable_share",
         "false_alarm_when_peeking",
@@ -125,6 +127,7 @@ EXPLAINED_IN = {
         "PreferenceBench",
         "PreferenceSession",
         "presence",
+        "same_work",
         "vocal_over_backing",
     ),
     "09_your_own_vocal": (
