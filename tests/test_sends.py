@@ -12,7 +12,7 @@ from takes import ci_only
 
 from vocomp_lab import Clip, Compressor, Gain, shipped
 from vocomp_lab.analysis.sends import compare_sends
-from vocomp_lab.processors.reverb import reverb
+from vocomp_lab.analysis.reverb import reverb
 from vocomp_lab.sound.levels import power_to_db
 
 RATE = 16_000

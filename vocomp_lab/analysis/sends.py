@@ -9,7 +9,7 @@ import numpy as np
 
 from vocomp_lab.analysis.lowend import running_level_db
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs
-from vocomp_lab.processors.reverb import reverb
+from vocomp_lab.analysis.reverb import reverb
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db
@@ -56,7 +56,7 @@ def compare_sends(voice: Clip, compressor, decay_s: float = 1.5, under_db: float
     compressor : processor with a gain reduction
         Its colour, if it has any, is left out where it works on the vocal and the reverb together.
     decay_s : float
-        Reverberation time, 0.1 to 10 s (:func:`vocomp_lab.processors.reverb.reverb`).
+        Reverberation time, 0.1 to 10 s (:func:`vocomp_lab.analysis.reverb.reverb`).
     under_db : float
         How far below the vocal the reverb lies in each of them while somebody sings, 0 to 60 dB: so only its course
         differs.

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.signal import fftconvolve
 
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number, check_whole
+from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.seeded import stream
 
@@ -35,10 +35,11 @@ def reverb(clip: Clip, decay_s: float = 1.5, seed: int = 1) -> Clip:
     Notes
     -----
     White noise with an exponential decay, convolved with the clip: the usual model of late reverberation (common
-    practice, no source). Reverberation time by its definition, 60 dB (ISO 3382; value from memory).
+    practice, no source). Reverberation time by its definition, 60 dB (ISO 3382; value from memory). A tool for
+    measuring, not for mixing.
     """
     decay_s = check_number("decay_s", decay_s, 0.1, 10, "s")
-    noise = stream(check_whole("seed", seed, 0, 2**63 - 1), "reverb")
+    noise = stream(seed, "reverb")
     t = np.arange(round(decay_s * clip.rate)) / clip.rate
     response = noise.standard_normal((len(t), clip.channels)) * db_to_amplitude(-60.0 * t / decay_s)[:, None]
     response /= np.sqrt(np.sum(response**2, axis=0))
