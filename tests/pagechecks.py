@@ -468,7 +468,7 @@ def move_view(bench: BenchOnPage):
 
 
 def move_balance(bench: BenchOnPage):
-    """The balance of vocal and band, up and down again."""
+    """The balance of vocal and band, up and down again; and what of both is measured."""
     handle = bench.part("slider-balance").locator(".noUi-handle")
     for key in ("ArrowRight", "ArrowLeft"):
         old, sounds = bench.seen(), bench.state()
@@ -476,6 +476,10 @@ def move_balance(bench: BenchOnPage):
         bench.page.keyboard.press(key)
         wait_for(bench.page, lambda: bench.seen() != old, "the picture to answer the balance")
         wait_for(bench.page, lambda: bench.state() != sounds, "the sound to answer the balance")
+    for place in (1, 0):
+        old = bench.seen()
+        bench.menu("Measured").select_option(index=place)
+        wait_for(bench.page, lambda: bench.seen() != old, "the picture to answer the menu")
 
 
 def answer_all_trials(bench: BenchOnPage):

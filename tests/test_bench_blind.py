@@ -114,6 +114,13 @@ def test_preference_plays_both_orders_and_counts_the_sound_and_not_the_place(a, 
         assert alike(heard(test, "second"), test.pair.a if first_is_b else test.pair.b)
         test.answer("1" if first_is_b else "2")
     assert test.result().right == 10 and "B preferred in 10 of 10" in test._status.value
+    assert "how consistent you are" in test._status.value
+    many = PreferenceBench(a, b, trials=6, seed=4, one_answer_each=True)
+    for listener in range(6):
+        assert f"Trial {listener + 1} of 6" in many._status.value and "then the next listener" in many._status.value
+        assert "preferred" not in many._status.value, "nobody sees what others answered"
+        many.answer("1")
+    assert "Each answer is another listener" in many._status.value
 
 
 def test_long_clips_are_cut_to_where_the_singing_starts_and_a_stretch_can_be_chosen(a):

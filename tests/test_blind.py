@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 from conftest import one_sentence, sine
+from scipy.stats import binomtest
 
 from vocomp_lab import Clip, Compressor, integrated_lufs, shipped
 from vocomp_lab.lessons.blind import (
@@ -26,6 +28,11 @@ RATE = 16_000
 def tail(right, trials, share=0.5):
     """P(at least `right`), summed term by term: the binomial formula of any textbook."""
     return sum(math.comb(trials, k) * share**k * (1 - share) ** (trials - k) for k in range(right, trials + 1))
+
+
+def preferring(sounds, **settings):
+    """A preference test in which these sounds were preferred."""
+    return PreferenceSession(("A",) * len(sounds), tuple("12"["AB".index(one)] for one in sounds), **settings)
 
 
 def simulated(answers_right, seed=1):
@@ -96,21 +103,53 @@ def test_peeking_by_the_formula_for_short_tests_and_by_simulation():
     throws = np.random.default_rng(3).integers(0, 2, (40_000, 24)).cumsum(axis=1)
     needed = np.array([needed_right(n) or 99 for n in range(1, 25)])
     assert np.mean((throws >= needed).any(axis=1)) == pytest.approx(false_alarm_when_peeking(24), abs=0.01)
-    assert false_alarm_when_peeking(24) > 0.1 > 0.05
+    alarms = [false_alarm_when_peeking(trials) for trials in (8, 24, 100, 200)]
+    assert all(few < many for few, many in zip(alarms, alarms[1:])), (
+        "there is no fixed factor: it grows with the trials"
+    )
 
 
-def test_the_confidence_interval_of_all_right_and_none_right_in_closed_form():
-    """Clopper & Pearson, Biometrika 26 (1934): for n of n the lower end is (α/2)^(1/n); for none, its mirror image."""
+def test_the_bound_of_all_right_and_none_right_in_closed_form():
+    """Clopper & Pearson, Biometrika 26 (1934): for n of n the lower end is α^(1/n) one-sided, and (α/2)^(1/n) two-sided."""
     for trials in (5, 12, 20):
         best, worst = simulated([True] * trials).result(), simulated([False] * trials).result()
-        assert best.low_share == pytest.approx(0.025 ** (1 / trials)) and best.high_share == 1
-        assert worst.high_share == pytest.approx(1 - 0.025 ** (1 / trials)) and worst.low_share == 0
+        assert best.low_share == pytest.approx(0.05 ** (1 / trials)) and best.high_share == 1
+        assert (worst.low_share, worst.high_share) == (0, 1)
+        for answers, (low, high) in (
+            ("B" * trials, (0.025 ** (1 / trials), 1)),
+            ("A" * trials, (0, 1 - 0.025 ** (1 / trials))),
+        ):
+            result = preferring(answers).result()
+            assert (result.low_share, result.high_share) == pytest.approx((low, high))
 
 
-def test_the_confidence_interval_by_its_definition():
+def test_the_bounds_by_their_definition():
     result = simulated([True] * 9 + [False] * 3).result()
+    assert tail(9, 12, result.low_share) == pytest.approx(0.05, abs=1e-6) and result.high_share == 1
+    result = preferring("B" * 9 + "A" * 3).result()
     assert tail(9, 12, result.low_share) == pytest.approx(0.025, abs=1e-6)
     assert 1 - tail(10, 12, result.high_share) == pytest.approx(0.025, abs=1e-6)
+
+
+def test_the_range_never_contradicts_the_test():
+    """7 of 8 is "shown", so the range may not reach down to chance; and so for every count, as printed, too."""
+    assert "above 52.9 %" in str(simulated([True] * 7 + [False]).result())
+    for trials in (*range(1, 21), 40, 44, 190):
+        needed = needed_right(trials) or trials
+        for right in range(trials + 1) if trials <= 40 else range(needed - 2, needed + 3):
+            result = simulated([n < right for n in range(trials)]).result()
+            bound = binomtest(right, trials, 0.5, alternative="greater").proportion_ci(0.95, "exact").low
+            assert result.low_share == pytest.approx(bound) and result.significant == (bound > 0.5), (right, trials)
+        for right in {min(max(right, 0), trials) for right in range(needed - 3, needed + 4)}:
+            said = str(simulated([n < right for n in range(trials)]).result())
+            printed = float((re.search(r"is above ([\d.]+) %", said) or (0, 0))[1])
+            assert ("So a difference is shown" in said) == (printed >= 50), said
+            for answers in ("B" * right + "A" * (trials - right), "A" * right + "B" * (trials - right)):
+                result = preferring(answers).result()
+                assert result.significant == (not result.low_share <= 0.5 <= result.high_share), answers
+                above, below = (re.search(rf"{word} ([\d.]+) %", str(result)) for word in ("above", "below"))
+                outside = (above and float(above[1]) >= 50) or (below and float(below[1]) <= 50)
+                assert result.significant == bool(outside), str(result)
 
 
 # --------------------------------------------------------------------------------------------------------- sessions
@@ -147,6 +186,16 @@ def test_preference_counts_what_was_preferred_and_looks_at_both_sides():
         other = PreferenceSession(("A", "B", "A", "B", "A", "A"), (answer,) * 6).result()
         assert other.right == expected and not other.significant
         assert "doesn't mean that they are equally good" in str(other)
+
+
+def test_a_preference_report_says_of_whom_it_speaks():
+    """One listener's eight equal answers are one opinion; eight listeners' are eight."""
+    for answers in ("B" * 8, "ABABABAB"):
+        alone, many = (str(preferring(answers, one_answer_each=each).result()) for each in (False, True))
+        assert "how consistent you are on this one pair" in alone and "other listeners or songs" in alone
+        assert "Each answer is another listener's" in many and "such listeners" in many and "consistent" not in many
+    session = PreferenceSession(("A", "B"), one_answer_each=True).answer("1").answer("1")
+    assert session.result().one_answer_each and session.result().right == 1
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,8 @@ import soundfile
 from conftest import one_sentence, sine
 
 from vocomp_lab import Clip, active_mask, integrated_lufs, shipped
-from vocomp_lab.analysis.mix import KINDS, balance, presence, vocal_over_backing
+from vocomp_lab.analysis.mix import KINDS, RANGES, balance, presence, vocal_over_backing
+from vocomp_lab.bench import mix as mix_module
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.lessons.course import begin
 
@@ -83,6 +84,21 @@ def test_presence_counts_shares():
     assert np.isnan(presence([np.nan], 0.0).sinks_percent)
 
 
+def test_a_range_is_measured_by_what_lies_in_it():
+    """Two tones a range apart: each range sees its own, whatever the other does."""
+    low, high = (np.column_stack([sine(freq, 20, RATE, -26)] * 2) for freq in (100, 1_000))
+    vocal, backing = Clip(0.5 * low + high, RATE), Clip(2 * low + 0.5 * high, RATE)
+    mix = balance(vocal, backing, 3.0)
+    for band_hz, expected in (((50, 300), -12.04), ((500, 5_000), 6.02)):
+        assert mix.balance_in(band_hz) - mix.gain_db == pytest.approx(expected, abs=0.1)
+        times, difference = vocal_over_backing(mix.vocal, backing, always(vocal), "words", band_hz)
+        np.testing.assert_allclose(difference[(times > 2) & (times < 19)], mix.balance_in(band_hz), atol=0.05)
+    assert mix.balance_in() == 3.0
+    # A track at a low rate has no 5 kHz: its own highest frequencies are taken.
+    slow = Clip(sine(1_000, 20, 8_000, -20), 8_000)
+    assert balance(slow, slow, 2.0).balance_in((500, 5_000)) == pytest.approx(2.0, abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("make", "words"),
     [
@@ -95,6 +111,13 @@ def test_presence_counts_shares():
         (lambda: balance("vocal", tone(-23)), ("vocal", "Clip")),
         (lambda: vocal_over_backing(stepped(-20, -20), tone(-23), np.ones(5, bool)), ("active", "(5,)")),
         (lambda: vocal_over_backing(stepped(-20, -20), tone(-23), always(tone(-23)), "bars"), ("kind", "bars")),
+        (
+            lambda: vocal_over_backing(
+                stepped(-20, -20), tone(-23), always(stepped(-20, -20)), "words", band_hz=(5_000, 500)
+            ),
+            ("band_hz", "(5000, 500)", "lower one first"),
+        ),
+        (lambda: balance(stepped(-20, -20), tone(-23)).balance_in(500), ("band_hz", "500")),
         (lambda: presence([1.0], 0.0, 0.0), ("margin_lu", "0")),
     ],
 )
@@ -125,6 +148,24 @@ def test_the_quiet_phrase_sinks_the_loud_word_sticks_out_and_the_chain_holds_bot
         assert places["after", kind].spread_lu < 0.6 * places["before", kind].spread_lu
 
 
+@pytest.mark.parametrize("name", ["lesson_verse_faulty", "second_verse_faulty"])
+def test_a_low_tone_in_the_backing_moves_the_full_range_and_leaves_the_middle(name, tmp_path):
+    """At 55 Hz it hides no word, and yet it makes the backing louder: the finished vocal "sinks" by the full range."""
+    lesson, backing = begin("08_the_vocal_in_the_mix", name, tmp_path), shipped("backing").clip
+    low = 10 ** (-20 / 20) * np.sin(2 * np.pi * 55 * np.arange(backing.frames) / backing.rate)
+    with_tone, sung = backing.with_samples(backing.samples + low[:, None]), active_mask(lesson.clip)
+    mix = balance(lesson.voice, backing, 2.0)
+    for kind in KINDS:
+        sinks = {}
+        for measured, band_hz in RANGES.items():
+            for label, under in (("as it is", backing), ("with the tone", with_tone)):
+                _, difference = vocal_over_backing(mix.vocal, under, sung, kind, band_hz)
+                sinks[measured, label] = presence(difference, mix.balance_in(band_hz)).sinks_percent
+        print(name, kind, sinks)
+        assert sinks["full range", "with the tone"] > sinks["full range", "as it is"] + 20
+        assert sinks["middle", "with the tone"] == pytest.approx(sinks["middle", "as it is"], abs=0.2)
+
+
 # --------------------------------------------------------------------------------------------------------- the bench
 
 
@@ -148,6 +189,24 @@ def test_the_slider_moves_picture_and_sound_but_not_how_often_it_sinks(bench):
     assert bench._image.value != picture and bytes(bench._player.sounds["after"].value) != sound
     assert bench._line.value == line
     one_sentence(pytest.raises(ValueError, setattr, bench, "balance_lu", 40), "balance_lu", "40")
+
+
+def test_the_menu_says_what_is_measured_and_neither_it_nor_the_slider_measures_again(bench, monkeypatch):
+    for measuring in ("loudness", "limited_to", "voice_over", "balance"):
+        monkeypatch.setattr(mix_module, measuring, None)
+    full, picture = bench.places("words")["before"], bench._image.value
+    assert str(full) in bench._line.value and "(full range)" in bench._alt()
+    bench.measured = "middle"
+    middle = bench.places("words", "middle")["before"]
+    assert middle != full and str(middle) in bench._line.value and "(middle, 500 Hz to 5 kHz)" in bench._alt()
+    assert bench._image.value != picture and "vocal over band there, as a whole" in bench._line.value
+    line = bench._line.value
+    bench.balance_lu = bench.balance_lu - 3
+    assert bench._line.value != line, "as a whole the vocal is 3 LU further down there, too"
+    bench.measured = "full range"
+    assert bench.places("words")["before"] == full
+    one_sentence(pytest.raises(ValueError, setattr, bench, "measured", "treble"), "measured", "'middle'")
+    one_sentence(pytest.raises(ValueError, bench.places, "words", "treble"), "measured", "'middle'")
 
 
 def test_nothing_is_sent_over_full_scale(bench):

@@ -16,7 +16,7 @@ from takes import ci_only, make_take
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.controls import CONTROLS
-from vocomp_lab.lessons.export import export, fresh_folder, write_text
+from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.report import clipped_places, examine, hum_level
 from vocomp_lab.lessons.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
 from vocomp_lab.processors.chain import Chain
@@ -249,6 +249,25 @@ def test_an_export_has_the_loudness_asked_for_or_the_peak_allowed(tmp_path, name
     else:
         assert done.true_peak_dbtp > -1.02 and done.loudness_lufs < target and "the peaks kept it" in str(done)
     assert (done.short_by_lu > 0) == (target == -6.0)
+
+
+def test_a_service_turns_down_what_is_loud_and_up_only_as_far_as_the_true_peak_allows():
+    """Tones, whose loudness the standard gives: 1 kHz on both channels at −23 dBFS is −23 LUFS (EBU Tech 3341, case 1)."""
+    tone = Clip(np.column_stack([sine(1_000, 5, 48_000, -23)] * 2), 48_000)
+    click = tone.samples.copy()
+    click[48_000] = 0.5  # −6 dBFS at least: all that may be added is 5 dB, whatever loudness is asked for
+    for clip, target, gain_db in ((tone.gained(15), -14, -6), (tone, -14, 9), (tone.with_samples(click), -14, 5)):
+        played = as_played(clip, target)
+        assert played.gain_db == pytest.approx(gain_db, abs=0.15)
+        assert integrated_lufs(played.clip) == pytest.approx(played.loudness_lufs, abs=0.01)
+        assert played.loudness_lufs == pytest.approx(target - played.short_by_lu, abs=0.01)
+        assert (
+            true_peak_dbtp(played.clip) == pytest.approx(played.true_peak_dbtp, abs=0.01)
+            and played.true_peak_dbtp <= -1
+        )
+        as_it_was = true_peak_dbtp(clip) - integrated_lufs(clip)
+        assert played.peak_to_loudness_ratio_db == pytest.approx(as_it_was, abs=1e-6), "no gain changes it"
+    one_sentence(pytest.raises(ValueError, as_played, tone, 3), "loudness_lufs", "3")
 
 
 def test_nothing_is_overwritten_unless_asked_and_nothing_is_left_behind(tmp_path):

@@ -18,6 +18,7 @@ from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.resonance import Resonance
+from vocomp_lab.analysis.sends import compare_sends
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst, stated_times
@@ -34,6 +35,7 @@ __all__ = [
     "aliasing_db",
     "balance",
     "band_level_db",
+    "compare_sends",
     "compressed_part",
     "decibels",
     "equal_loudness_db",

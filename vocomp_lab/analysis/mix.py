@@ -6,17 +6,23 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.listening import match_gain_db
-from vocomp_lab.analysis.loudness import integrated_lufs, loudness
+from vocomp_lab.analysis.loudness import Loudness, integrated_lufs, loudness
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_number
+from vocomp_lab.sound.checks import check_choice, check_number, shown
 from vocomp_lab.sound.text import decibels
 
 KINDS = ("phrases", "words")
 """What is followed: phrases by the short-term loudness of both, words by the vocal's momentary loudness."""
+RANGES = {"full range": None, "middle": (500.0, 5_000.0)}
+"""What of both tracks is measured, as the lowest and highest frequency in Hz. The middle leaves out bass and kick, which
+are loud but hide few words: common practice, no source for its edges."""
 _SHORT_S, _MOMENTARY_S = 3.0, 0.4
 _MOST_OFFSET_LU = 40.0
+# Within a range of frequencies one track may hold next to nothing.
+_HIGHEST_BALANCE_LU = 200.0
 _LEAST_ACTIVE = 0.5
 # Where the band is this far below its own loudness it is pausing, and there is nothing to sink into.
 _PAUSING_LU = 20.0
@@ -45,6 +51,16 @@ class Mix:
     def output(self) -> Clip:
         """The sum; it may go over full scale."""
         return self.backing.with_samples(self.backing.samples + self.vocal.samples)
+
+    def balance_in(self, band_hz: tuple[float, float] | None = None) -> float:
+        """Loudness of the vocal minus that of the backing between two frequencies, in LU; without them, `offset_lu`.
+
+        It is what "in its place" means for :func:`vocal_over_backing` with the same `band_hz`. NaN where there is
+        nothing between them.
+        """
+        if band_hz is None:
+            return self.offset_lu
+        return whole_difference_lu(*(loudness(limited_to(track, band_hz)) for track in (self.vocal, self.backing)))
 
 
 def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
@@ -82,7 +98,9 @@ def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
     return Mix(vocal.gained(gain_db), backing, offset_lu, gain_db)
 
 
-def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases") -> tuple[np.ndarray, np.ndarray]:
+def vocal_over_backing(
+    vocal: Clip, backing: Clip, active, kind: str = "phrases", band_hz: tuple[float, float] | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """How far the vocal is over the backing, from moment to moment.
 
     Parameters
@@ -96,6 +114,8 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
         "phrases": short-term loudness (3 s) of both. "words": the vocal's momentary loudness (400 ms) against the
         backing's short-term one around it, since between two drum beats the backing's own momentary loudness says
         nothing.
+    band_hz : (float, float), optional
+        Measure only what lies between these two frequencies, in both tracks; 20 Hz up. Default: the full range.
 
     Returns
     -------
@@ -107,11 +127,14 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
     Raises
     ------
     ValueError
-        If the clips or `active` don't fit each other, or there is no such kind.
+        If the clips or `active` don't fit each other, there is no such kind, or `band_hz` is no such pair.
 
     Notes
     -----
     Windows of ITU-R BS.1770-5 and EBU Tech 3341; comparing the two tracks by them is common practice, no source.
+
+    This compares loudness and is no model of masking: it doesn't know which tones of the vocal the backing covers. Over
+    the full range a loud bass counts as much as guitars that hide the words; ``RANGES`` has a range without it.
     """
     check_choice("kind", kind, KINDS)
     vocal = _placed(vocal, backing)
@@ -121,7 +144,38 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
             f"active: {active.dtype} of shape {active.shape} is not allowed; "
             f"give True or False for each of {vocal.frames} frames."
         )
-    voice, band = loudness(vocal), loudness(backing)
+    voice, under = (loudness(limited_to(track, band_hz)) for track in (vocal, backing))
+    return voice_over(voice, under, active, vocal.rate, kind)
+
+
+def limited_to(clip: Clip, band_hz: tuple[float, float] | None) -> Clip:
+    """What a clip has between two frequencies, Hz (fourth-order Butterworth at either end); all of it for None.
+
+    An upper edge that the clip's rate can't hold is lowered to 0.45 times the rate.
+    """
+    if band_hz is None:
+        return clip
+    try:
+        low, high = (float(edge) for edge in band_hz)
+    except (TypeError, ValueError):
+        low = high = math.nan
+    if not 20 <= low < min(high, 0.45 * clip.rate):
+        raise ValueError(
+            f"band_hz: {shown(band_hz)} is not allowed; give two frequencies in Hz, the lower one first, "
+            f"from 20 and below {0.45 * clip.rate:g}."
+        )
+    sections = butter(4, (low, min(high, 0.45 * clip.rate)), "bandpass", fs=clip.rate, output="sos")
+    return clip.with_samples(sosfilt(sections, clip.samples, axis=0))
+
+
+def whole_difference_lu(voice: Loudness, backing: Loudness) -> float:
+    """Integrated loudness of one minus that of the other; NaN where either is silent."""
+    levels = voice.integrated_lufs, backing.integrated_lufs
+    return levels[0] - levels[1] if all(map(math.isfinite, levels)) else math.nan
+
+
+def voice_over(voice: Loudness, band: Loudness, active, rate: int, kind: str) -> tuple[np.ndarray, np.ndarray]:
+    """:func:`vocal_over_backing` for two tracks whose loudness is known, at this many frames a second."""
     window_s = _SHORT_S if kind == "phrases" else _MOMENTARY_S
     level = voice.short_term_lufs if kind == "phrases" else voice.momentary_lufs
     times = voice.times - window_s / 2
@@ -129,9 +183,9 @@ def vocal_over_backing(vocal: Clip, backing: Clip, active, kind: str = "phrases"
     ends = np.interp(times + _SHORT_S / 2, band.times, np.arange(len(band.times)))
     under = band.short_term_lufs[np.rint(ends).astype(int)]
     counted = np.concatenate([[0], np.cumsum(active)])
-    last = np.clip(np.rint(voice.times * vocal.rate).astype(int), 0, vocal.frames)
-    first = np.rint((voice.times - window_s) * vocal.rate).astype(int)
-    share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * vocal.rate)
+    last = np.clip(np.rint(voice.times * rate).astype(int), 0, len(active))
+    first = np.rint((voice.times - window_s) * rate).astype(int)
+    share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * rate)
     heard = (first >= 0) & (share >= _LEAST_ACTIVE) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
     return times, np.where(heard, np.where(heard, level, 0.0) - np.where(heard, under, 0.0), np.nan)
 
@@ -177,7 +231,7 @@ def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presen
     difference_lu : array_like
         From :func:`vocal_over_backing`; NaN doesn't count.
     balance_lu : float
-        Where it should be: the offset that was set by ear.
+        Where it should be: the offset that was set by ear, or :meth:`Mix.balance_in` where only a range was measured.
     margin_lu : float
         How far off it may be, above 0 to 40 LU. 3 LU is common practice, no source.
 
@@ -186,7 +240,7 @@ def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presen
     Presence
         All NaN where nothing is sung.
     """
-    balance_lu = check_number("balance_lu", balance_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
+    balance_lu = check_number("balance_lu", balance_lu, -_HIGHEST_BALANCE_LU, _HIGHEST_BALANCE_LU, "LU")
     margin_lu = check_number("margin_lu", margin_lu, 0, _MOST_OFFSET_LU, "LU", low_open=True)
     off = np.asarray(difference_lu, dtype=float) - balance_lu
     off = off[~np.isnan(off)]

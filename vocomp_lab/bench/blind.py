@@ -5,6 +5,7 @@ The logic and the statistics are in :mod:`vocomp_lab.lessons.blind`.
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import secrets
 import struct
@@ -37,9 +38,8 @@ class _BlindTest:
     _BUTTONS: dict[str, str]
 
     def __init__(self, a: Clip, b: Clip, trials: int = 12, seed: int | None = None, *, stretch=None):
-        session = self._SESSION.draw(trials, seed)
+        self._session = self._SESSION.draw(trials, seed)
         self.pair = match_pair(*_cut_alike(a, b, stretch))
-        self._session = session
         self._last_click = -1.0
         self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav")
         self._buttons = {
@@ -171,7 +171,14 @@ class PreferenceBench(_BlindTest):
     """A blind test of which of two sounds people like better.
 
     In each trial the two are played as 1 and 2, in an order drawn by chance. It takes the same arguments as
-    :class:`BlindBench`.
+    :class:`BlindBench`, and one more.
+
+    Parameters
+    ----------
+    one_answer_each : bool
+        Whether each trial is answered by another listener, who has not seen the answers before. `trials` is then the
+        number of listeners, and the report says what such a test shows: see
+        :class:`vocomp_lab.lessons.blind.PreferenceSession`.
     """
 
     _SESSION = PreferenceSession
@@ -179,6 +186,21 @@ class PreferenceBench(_BlindTest):
     _NAME = "Player: 1 and 2"
     _TASK = "Which do you like better?"
     _BUTTONS = {"1": "1 is better", "2": "2 is better"}
+
+    def __init__(
+        self,
+        a: Clip,
+        b: Clip,
+        trials: int = 12,
+        seed: int | None = None,
+        *,
+        stretch=None,
+        one_answer_each: bool = False,
+    ):
+        if one_answer_each:
+            self._TASK = f"{self._TASK} One answer, then the next listener."
+        super().__init__(a, b, trials, seed, stretch=stretch)
+        self._session = dataclasses.replace(self._session, one_answer_each=bool(one_answer_each))
 
     def _trial_sounds(self, first):
         pair = (self.pair.a, self.pair.b) if self._session.hidden == "A" else (self.pair.b, self.pair.a)

@@ -7,12 +7,22 @@ import numpy as np
 from IPython.display import display
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.analysis.mix import KINDS, Presence, balance, presence, vocal_over_backing
+from vocomp_lab.analysis.loudness import loudness
+from vocomp_lab.analysis.mix import (
+    KINDS,
+    RANGES,
+    Presence,
+    balance,
+    limited_to,
+    presence,
+    voice_over,
+    whole_difference_lu,
+)
 from vocomp_lab.bench.player import PagePlayer, image_html
 from vocomp_lab.bench.style import STYLE
-from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture
+from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture, range_text
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.checks import check_choice, check_number
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
@@ -23,6 +33,9 @@ _PEAK = db_to_amplitude(-1.0)
 
 class MixBench:
     """The vocal in the mix: before and after, with the balance under one slider.
+
+    The menu *Measured* chooses what of both tracks the picture and the numbers are about: the full range, or the
+    middle (``vocomp_lab.analysis.mix.RANGES``). The slider and what is heard are always the full range.
 
     Parameters
     ----------
@@ -41,6 +54,8 @@ class MixBench:
     ----------
     balance_lu : float
         Where the slider is. Code can set it, too.
+    measured : {"full range", "middle"}
+        What the menu is set to. Code can set it, too.
 
     Raises
     ------
@@ -59,10 +74,19 @@ class MixBench:
         # Once, at 0 LU: another balance moves whole curves and vocals up or down.
         self._mixes = {name: balance(vocal, backing) for name, vocal in (("before", before), ("after", after))}
         active = active_mask(before)
-        self._curves = {
-            kind: {name: vocal_over_backing(mix.vocal, backing, active, kind) for name, mix in self._mixes.items()}
-            for kind in KINDS
-        }
+        self._curves, self._wholes = {}, {}
+        for measured, band_hz in RANGES.items():
+            # Each loudness once: a move of the slider or the menu then measures nothing.
+            under = loudness(limited_to(backing, band_hz))
+            voices = {name: loudness(limited_to(mix.vocal, band_hz)) for name, mix in self._mixes.items()}
+            self._wholes[measured] = {name: whole_difference_lu(voice, under) for name, voice in voices.items()}
+            self._curves[measured] = {
+                kind: {
+                    name: self._off_balance(measured, name, *voice_over(voice, under, active, backing.rate, kind))
+                    for name, voice in voices.items()
+                }
+                for kind in KINDS
+            }
         self._margin_lu, self._words, self._backing = margin_lu, tuple(words), backing
         self._backing_peak, self._scale = float(np.abs(backing.samples).max()), None
         self._player = PagePlayer(_TRACKS, "Player: the mix before and after")
@@ -82,9 +106,18 @@ class MixBench:
             "slider-balance",
         )
         self._slider.observe(lambda _: self._answer(), "value")
+        self._menu = widgets.Dropdown(
+            options=[(range_text(measured), measured) for measured in RANGES],
+            description="Measured",
+            style={"description_width": "130px"},
+            layout=widgets.Layout(width="360px", max_width="100%"),
+        )
+        self._menu.observe(lambda _: self._answer(), "value")
         self._line = widgets.HTML()
         picture = widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))
-        self.widget = widgets.VBox([widgets.HTML(STYLE), self._slider, picture, self._line, *self._player.widgets])
+        self.widget = widgets.VBox(
+            [widgets.HTML(STYLE), self._slider, self._menu, picture, self._line, *self._player.widgets]
+        )
         self.widget.add_class("vocomp-bench")
         self._answer()
 
@@ -98,32 +131,65 @@ class MixBench:
         value = check_number("balance_lu", value, LOWEST_LU, HIGHEST_LU, "LU")
         self._slider.value = LOWEST_LU + STEP_LU * round((value - LOWEST_LU) / STEP_LU)
 
-    def places(self, kind: str = "phrases") -> dict[str, Presence]:
-        """How well the vocal keeps its place: a :class:`vocomp_lab.analysis.mix.Presence` each for before and after."""
-        return {name: presence(found, 0.0, self._margin_lu) for name, (_, found) in self._curves[kind].items()}
+    @property
+    def measured(self) -> str:
+        """What of both tracks the picture and the numbers are about."""
+        return self._menu.value
+
+    @measured.setter
+    def measured(self, value: str):
+        self._menu.value = check_choice("measured", value, RANGES)
+
+    def places(self, kind: str = "phrases", measured: str = "full range") -> dict[str, Presence]:
+        """How well the vocal keeps its place: a :class:`vocomp_lab.analysis.mix.Presence` each for before and after.
+
+        Parameters
+        ----------
+        kind : {"phrases", "words"}
+        measured : {"full range", "middle"}
+            Within a range, its place is the balance that the two tracks as a whole have there.
+        """
+        curves = self._curves[check_choice("measured", measured, RANGES)][check_choice("kind", kind, KINDS)]
+        return {name: presence(found, 0.0, self._margin_lu) for name, (_, found) in curves.items()}
+
+    def _off_balance(self, measured, name, times_s, difference_lu):
+        """A curve from the balance that the two tracks as a whole have: 0 is in its place."""
+        return times_s, difference_lu - self._wholes[measured][name]
 
     def _answer(self):
-        offset = self.balance_lu
-        places = self.places()
+        full = RANGES[self.measured] is None
+        # Over the full range the scale is that of the slider; in the middle, the distance from the vocal's place there.
+        offset = self.balance_lu if full else 0.0
         moved = {
-            kind: {name: (times_s, difference + offset) for name, (times_s, difference) in curves.items()}
-            for kind, curves in self._curves.items()
+            kind: {name: (times_s, off_lu + offset) for name, (times_s, off_lu) in curves.items()}
+            for kind, curves in self._curves[self.measured].items()
         }
-        self._png = mix_picture(moved, places, offset, self._backing.duration_s, self._words)
+        self._png = mix_picture(
+            moved, self.places(measured=self.measured), offset, self._backing.duration_s, self._words, self.measured
+        )
         self._image.value = self._png
+        rows = "".join(f"<span>{text}: <b>{place}</b></span>" for text, place in self._rows())
+        self._line.value = f'<div class="vocomp-numbers">{rows}</div>'
+        self._send(self.balance_lu)
+
+    def _rows(self) -> list[tuple[str, object]]:
+        """Everything that is measured, each with what it is of."""
         rows = [
-            f"<span>{kind}, {name}: <b>{place}</b></span>"
-            for kind in KINDS
-            for name, place in self.places(kind).items()
+            (f"{kind}, {name}", place) for kind in KINDS for name, place in self.places(kind, self.measured).items()
         ]
-        self._line.value = f'<div class="vocomp-numbers">{"".join(rows)}</div>'
-        self._send(offset)
+        if RANGES[self.measured] is not None:
+            wholes = (
+                f"{name} {decibels(whole + self.balance_lu, sign=True)} LU"
+                for name, whole in self._wholes[self.measured].items()
+            )
+            rows.append(("vocal over band there, as a whole", ", ".join(wholes)))
+        return rows
 
     def _alt(self) -> str:
         """The picture's text alternative: its finding, and every number under it."""
-        rows = "; ".join(f"{kind}, {name}: {place}" for kind in KINDS for name, place in self.places(kind).items())
+        rows = "; ".join(f"{text}: {place}" for text, place in self._rows())
         balance = f"the vocal is set to {decibels(self.balance_lu, sign=True)} LU over the band"
-        return f"{mix_finding(self.places())}; {balance}. {rows}."
+        return f"{mix_finding(self.places(measured=self.measured), self.measured)}; {balance}. {rows}."
 
     def _send(self, offset_lu):
         gain = db_to_amplitude(offset_lu)

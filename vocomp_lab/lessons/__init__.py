@@ -6,16 +6,18 @@ It works without a page: nothing here draws or shows a widget. It may import fro
 """
 
 from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
-from vocomp_lab.lessons.export import export, fresh_folder, write_text
+from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.gallery import FaultGallery
 from vocomp_lab.lessons.guessing import GuessLevels
 from vocomp_lab.lessons.proposals import propose_stage
+from vocomp_lab.lessons.rival import same_work
 from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
 
 __all__ = [
     "FaultGallery",
     "GuessLevels",
     "SettingsPage",
+    "as_played",
     "detectable_share",
     "export",
     "false_alarm_when_peeking",
@@ -23,6 +25,7 @@ __all__ = [
     "needed_right",
     "power",
     "propose_stage",
+    "same_work",
     "what_it_did",
     "write_text",
 ]

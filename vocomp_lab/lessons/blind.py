@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import secrets
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -208,13 +208,17 @@ class BlindResult:
     p_value : float
         How often guessing alone would come out this far from chance; one-sided for ABX, two-sided for a preference.
     low_share, high_share : float
-        95 % confidence interval (Clopper & Pearson 1934) for the share right, or for B, in the long run.
+        Where the share right, or for B, lies in the long run, with 95 % confidence (Clopper & Pearson 1934). It goes
+        with the test: one-sided for ABX, so that `high_share` is 1, and two-sided for a preference. Chance lies outside
+        exactly when the result is significant.
     needed : int or None
         Right answers needed at the 5 % level; None if the test is too short. For a preference: the smallest count
         for B, or the same for A.
     heard : tuple of (str, str)
         For each trial, what was hidden and the answer: what X was taken for, or which of A and B was preferred.
     preference : bool
+    one_answer_each : bool
+        Whether each answer is another listener's; see :class:`PreferenceSession`.
     """
 
     right: int
@@ -225,6 +229,7 @@ class BlindResult:
     needed: int | None
     heard: tuple[tuple[str, str], ...] = field(repr=False)
     preference: bool = False
+    one_answer_each: bool = False
 
     @property
     def significant(self) -> bool:
@@ -257,9 +262,8 @@ class BlindResult:
     def _meaning(self):
         what = "preference" if self.preference else "difference"
         if self.significant:
-            return (
-                f"So a {what} is shown, at the usual 5 % level. That doesn't say how large it is, or which is better."
-            )
+            limits = self._limits() if self.preference else "That doesn't say how large it is, or which is better."
+            return f"So a {what} is shown, at the usual 5 % level. {limits}"
         if self.needed is None:
             return f"A test of {self.trials} trials can't show a {what}, whatever the answers: do more trials."
         if not self.preference:
@@ -272,17 +276,45 @@ class BlindResult:
                 f"be found with a probability of 80 % by this test, it must be heard in {_percent(share)} of the trials "
                 f"or more.{few}"
             )
-        return "So no preference is shown. It doesn't mean that they are equally good: more trials might show one."
+        return (
+            "So no preference is shown. It doesn't mean that they are equally good: more trials might show one. "
+            + self._limits()
+        )
+
+    def _limits(self):
+        """What p speaks of in a preference test."""
+        if self.one_answer_each:
+            return (
+                "Each answer is another listener's: p is about listeners like these and this one pair, not other songs."
+            )
+        return (
+            "If all the answers are yours, p says how consistent you are on this one pair. It says nothing about how much "
+            "better one is, or about other listeners or songs."
+        )
 
     def _range_line(self):
-        whose = "preferring B" if self.preference else "right answers"
-        low, high = _percent(self.low_share), _percent(self.high_share)
-        return f"In the long run the share of {whose} lies between {low} and {high} (95 % confidence)."
+        # Rounded outwards, and said as "above" and "below": so the rounded figures, too, leave chance out exactly when
+        # the test does.
+        low, high = math.floor(1000 * self.low_share) / 10, math.ceil(1000 * self.high_share) / 10
+        bounds = [f"above {low:g} %"] * (low > 0) + [f"below {high:g} %"] * (high < 100)
+        whose = "right answers"
+        if self.preference:
+            whose = "such listeners who prefer B" if self.one_answer_each else "answers for B"
+        return (
+            f"In the long run the share of {whose} is {' and '.join(bounds) or 'anything'} (95 % confidence); "
+            "chance alone gives 50 %."
+        )
 
 
 def _percent(share: float) -> str:
     percent = 100 * share
     return f"{percent:.1f} %" if 0 < percent < 1 else f"{percent:.0f} %"
+
+
+def _range(test) -> tuple[float, float]:
+    """The exact confidence interval of a test of scipy's: it has as many sides as the test."""
+    low, high = test.proportion_ci(CONFIDENCE, "exact")
+    return float(low), float(high)
 
 
 def _checked_count(right, trials) -> tuple[int, int]:
@@ -363,7 +395,7 @@ class _Session:
         check_choice("choice", choice, self.ANSWERS)
         if self.finished:
             raise ValueError(f"choice: all {self.trials} trials are answered; start another session.")
-        return type(self)(self.order, (*self.answers, choice))
+        return replace(self, answers=(*self.answers, choice))
 
     def result(self) -> BlindResult | None:
         """The statistics; None until every trial is answered."""
@@ -402,9 +434,9 @@ class AbxSession(_Session):
 
     def _judged(self):
         right = sum(x == answer for x, answer in zip(self.order, self.answers))
-        low, high = binomtest(right, self.trials).proportion_ci(CONFIDENCE, "exact")
+        low, high = _range(binomtest(right, self.trials, CHANCE, alternative="greater"))
         heard, needed = tuple(zip(self.order, self.answers)), needed_right(self.trials)
-        return BlindResult(right, self.trials, p_value(right, self.trials), float(low), float(high), needed, heard)
+        return BlindResult(right, self.trials, p_value(right, self.trials), low, high, needed, heard)
 
 
 @dataclass(frozen=True)
@@ -417,11 +449,18 @@ class PreferenceSession(_Session):
         Which of the two is played as "1" in each trial, "A" or "B"; the other one is "2".
     answers : tuple of str
         The preferred one in each trial so far, "1" or "2".
+    one_answer_each : bool
+        Whether each trial is answered by another listener. The report then says what that shows.
 
     Notes
     -----
     The question has two sides (A may be preferred, or B), so its p value counts both.
+
+    One listener who tells the two apart at once gives one opinion, however often: then p says how consistent that opinion
+    is, and nothing about others. For p to speak of listeners, each trial must be answered by another one.
     """
+
+    one_answer_each: bool = False
 
     ANSWERS: ClassVar[tuple[str, ...]] = ("1", "2")
 
@@ -431,6 +470,6 @@ class PreferenceSession(_Session):
         )
         for_b = preferred.count("B")
         test = binomtest(for_b, self.trials)
-        low, high = test.proportion_ci(CONFIDENCE, "exact")
+        low, high = _range(test)
         heard, needed = tuple(zip(self.order, preferred)), needed_right(self.trials, SIGNIFICANT / 2)
-        return BlindResult(for_b, self.trials, float(test.pvalue), float(low), float(high), needed, heard, True)
+        return BlindResult(for_b, self.trials, float(test.pvalue), low, high, needed, heard, True, self.one_answer_each)

@@ -110,9 +110,11 @@ EXPLAINED_IN = {
     ),
     "08_the_vocal_in_the_mix": (
         "AbxSession",
+        "as_played",
         "balance",
         "Chain",
         "ChainResult",
+        "compare_sends",
         "compressed_part",
         "detectable_share",
         "false_alarm_when_peeking",
@@ -128,6 +130,7 @@ EXPLAINED_IN = {
         "PreferenceBench",
         "PreferenceSession",
         "presence",
+        "same_work",
         "vocal_over_backing",
     ),
     "09_your_own_vocal": (

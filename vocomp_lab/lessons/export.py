@@ -1,10 +1,12 @@
-"""Export: a take as a sound file at a chosen loudness, and texts. Nothing is overwritten unless asked."""
+"""Export: a take at a chosen loudness, as a sound file or as a service plays it, and texts. Nothing is overwritten unless
+asked.
+"""
 
 from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from vocomp_lab.analysis.loudness import integrated_lufs
@@ -16,6 +18,71 @@ from vocomp_lab.sound.text import decibels
 
 HIGHEST_TRUE_PEAK_DBTP = -1.0
 """EBU R 128 (value from memory)."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """A clip brought to a loudness by gain alone. Made by :func:`as_played`.
+
+    Attributes
+    ----------
+    clip : Clip
+    gain_db : float
+        What it was turned up by.
+    loudness_lufs, true_peak_dbtp : float
+        After that.
+    short_by_lu : float
+        How far the peaks kept it below the requested loudness; 0 if they didn't.
+    """
+
+    clip: Clip = field(repr=False)
+    gain_db: float
+    loudness_lufs: float
+    true_peak_dbtp: float
+    short_by_lu: float = 0.0
+
+    @property
+    def peak_to_loudness_ratio_db(self) -> float:
+        """True peak minus loudness: no gain changes it. EBU Tech 3343 names it PLR (value from memory)."""
+        return self.true_peak_dbtp - self.loudness_lufs
+
+
+def as_played(
+    clip: Clip, loudness_lufs: float | None = -14.0, highest_true_peak_dbtp: float = HIGHEST_TRUE_PEAK_DBTP
+) -> Played:
+    """Bring a clip to a loudness, as a service does that plays all songs equally loud.
+
+    Parameters
+    ----------
+    clip : Clip
+    loudness_lufs : float, optional
+        Integrated loudness, −70 to 0 LUFS. −14 is common practice, no source: services differ, and change. None leaves
+        it as it is, if the peaks allow it.
+    highest_true_peak_dbtp : float
+        −60 to 0 dBTP. If the peaks would exceed it, the whole clip gets less gain: nothing is limited.
+
+    Returns
+    -------
+    Played
+
+    Raises
+    ------
+    ValueError
+        If a setting is not allowed.
+
+    Notes
+    -----
+    Loudness and true peak: ITU-R BS.1770-5; −1 dBTP: EBU R 128 (value from memory).
+    """
+    ceiling = check_number("highest_true_peak_dbtp", highest_true_peak_dbtp, -60, 0, "dBTP")
+    loud, peak = integrated_lufs(clip), true_peak_dbtp(clip)
+    target_db = 0.0
+    if loudness_lufs is not None:
+        target = check_number("loudness_lufs", loudness_lufs, -70, 0, "LUFS")
+        target_db = target - loud if math.isfinite(loud) else 0.0
+    # Rounded down, so that the peak stays below the ceiling and not a hair over it.
+    gain_db = min(target_db, math.floor(100 * (ceiling - peak)) / 100) if math.isfinite(peak) else 0.0
+    return Played(clip.gained(gain_db), gain_db, loud + gain_db, peak + gain_db, target_db - gain_db)
 
 
 @dataclass(frozen=True)
@@ -87,20 +154,13 @@ def export(
 
     Notes
     -----
-    Loudness and true peak: ITU-R BS.1770-5; −1 dBTP: EBU R 128 (value from memory). The file is written under another
-    name and renamed when it is whole.
+    Measured and turned up or down by :func:`as_played`. The file is written under another name and renamed when it is
+    whole.
     """
-    ceiling = check_number("highest_true_peak_dbtp", highest_true_peak_dbtp, -60, 0, "dBTP")
     path = check_free(path, overwrite)
-    loud, peak = integrated_lufs(clip), true_peak_dbtp(clip)
-    target_db = 0.0
-    if loudness_lufs is not None:
-        target = check_number("loudness_lufs", loudness_lufs, -70, 0, "LUFS")
-        target_db = target - loud if math.isfinite(loud) else 0.0
-    # Rounded down, so that the peak stays below the ceiling and not a hair over it.
-    gain_db = min(target_db, math.floor(100 * (ceiling - peak)) / 100) if math.isfinite(peak) else 0.0
-    save(clip.gained(gain_db), path, subtype)
-    return Exported(path, gain_db, loud + gain_db, peak + gain_db, target_db - gain_db)
+    played = as_played(clip, loudness_lufs, highest_true_peak_dbtp)
+    save(played.clip, path, subtype)
+    return Exported(path, played.gain_db, played.loudness_lufs, played.true_peak_dbtp, played.short_by_lu)
 
 
 def write_text(text: str, path, *, overwrite: bool = False) -> Path:

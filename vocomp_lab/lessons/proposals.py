@@ -178,7 +178,7 @@ def propose_sibilance(clip: Clip) -> Proposal:
 
 def propose_peaks(clip: Clip) -> Proposal:
     """A fast compressor that acts now and then; see ``04_peak_control``."""
-    heard, active = _heard(clip)
+    heard, active = heard_part(clip)
     if not active.any():
         return Proposal("peaks", None, NOBODY_SINGS)
     low, high = PEAKS_MAX_DB
@@ -218,7 +218,7 @@ def propose_peaks(clip: Clip) -> Proposal:
 
 def propose_steady(clip: Clip) -> Proposal:
     """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
-    heard, active = _heard(clip)
+    heard, active = heard_part(clip)
     if not active.any():
         return Proposal("steady", None, NOBODY_SINGS)
     low, high = STEADY_WINDOW_DB
@@ -339,7 +339,7 @@ def _against_voice(level_db: float) -> str:
     return f"{decibels(abs(level_db), 0)} dB {'above' if level_db > 0 else 'below'} the voice"
 
 
-def _heard(clip: Clip) -> tuple[Clip, np.ndarray]:
+def heard_part(clip: Clip) -> tuple[Clip, np.ndarray]:
     """What thresholds are set on, and where somebody sings: the clip, or a minute of pieces from all over a long one."""
     active = active_mask(clip)
     if clip.duration_s <= _LONGEST_HEARD_S:

@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from vocomp_lab.analysis.mix import KINDS, Presence
+from vocomp_lab.analysis.mix import KINDS, RANGES, Presence
 from vocomp_lab.pictures.panels import column_extremes
 from vocomp_lab.pictures.shown import tell
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, TITLE_PT, VERMILION, in_our_style
@@ -121,6 +121,7 @@ def mix_picture(
     balance_lu: float,
     duration_s: float,
     words=(),
+    measured: str = "full range",
 ) -> bytes:
     """The picture of the mix bench of ``08_the_vocal_in_the_mix``: phrases above, words below, each before and after.
 
@@ -133,6 +134,8 @@ def mix_picture(
     balance_lu, duration_s : float
     words : sequence of dict
         As for :func:`plot_stage_reductions`.
+    measured : {"full range", "middle"}
+        What of both tracks the curves are about. In the middle they are distances from the vocal's place there.
 
     Returns
     -------
@@ -147,22 +150,33 @@ def mix_picture(
         figure.subplots_adjust(left=left, right=right, top=0.83, bottom=1 - bottom, hspace=0.12)
         for ax, kind in zip(axes, KINDS):
             plot_presence(ax, curves[kind], balance_lu, next(iter(places.values())).margin_lu)
-            ax.set_ylabel(f"{kind}: vocal\nover backing (LU)", fontsize=_TEXT_SIZE)
+            what = "vocal\nover backing" if RANGES[measured] is None else "above\nits place"
+            ax.set_ylabel(f"{kind}: {what} (LU)", fontsize=_TEXT_SIZE)
             ax.set_ylim(*_limits(curves[kind], balance_lu))
         axes[0].set(xlabel="", xlim=(0.0, duration_s))
         _write_words(axes[0], words)
         handles = axes[0].get_legend_handles_labels()
         figure.legend(*handles, loc="upper right", ncols=3, bbox_to_anchor=(0.99, 1.0))
-        figure.text(0.008, 0.985, mix_finding(places), va="top", fontsize=TITLE_PT, weight="bold")
+        figure.text(0.008, 0.985, mix_finding(places, measured), va="top", fontsize=TITLE_PT, weight="bold")
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png")
     return buffer.getvalue()
 
 
-def mix_finding(places: dict[str, Presence]) -> str:
+def range_text(measured: str) -> str:
+    """What of both tracks is measured, with its edges: one of ``RANGES`` in words."""
+    band_hz = RANGES[measured]
+    return measured if band_hz is None else f"{measured}, {band_hz[0]:g} Hz to {band_hz[1] / 1000:g} kHz"
+
+
+def mix_finding(places: dict[str, Presence], measured: str = "full range") -> str:
     """What the mix picture of ``08_the_vocal_in_the_mix`` says, in one sentence."""
     shares = " → ".join(f"{place.sinks_percent:.0f} %" for place in places.values())
-    return "Nobody sings here" if "nan" in shares else f"Phrases sink in {shares} of the sung time"
+    return (
+        "Nobody sings here"
+        if "nan" in shares
+        else f"Phrases sink in {shares} of the sung time ({range_text(measured)})"
+    )
 
 
 def _limits(curves, balance_lu):
