@@ -1,4 +1,4 @@
-"""Gain that travels, rooms and hisses that come up: held against curves and sounds with known answers."""
+"""Gain that moves, rooms and hisses that come up: held against curves and sounds with known answers."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from scipy.signal import butter, sosfilt
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import Loudness, integrated_lufs, loudness
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_number, shown
+from vocomp_lab.sound.checks import check_choice, check_number, checked_active, shown
 from vocomp_lab.sound.text import decibels
 
 KINDS = ("phrases", "words")
@@ -138,12 +138,7 @@ def vocal_over_backing(
     """
     check_choice("kind", kind, KINDS)
     vocal = _placed(vocal, backing)
-    active = np.asarray(active)
-    if active.dtype != bool or active.shape != (vocal.frames,):
-        raise ValueError(
-            f"active: {active.dtype} of shape {active.shape} is not allowed; "
-            f"give True or False for each of {vocal.frames} frames."
-        )
+    active = checked_active(active, (vocal.frames,))
     voice, under = (loudness(limited_to(track, band_hz)) for track in (vocal, backing))
     return voice_over(voice, under, active, vocal.rate, kind)
 
