@@ -18,6 +18,7 @@ from PIL import Image
 from vocomp_lab.analysis.distortion import harmonics_db
 from vocomp_lab.analysis.lowend import Pop
 from vocomp_lab.analysis.times import measure_burst
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.regions import RegionBench
@@ -105,7 +106,7 @@ def _aliasing():
 def _words():
     figure, ax = axes()
     after = Compressor(-30, 4, 1, 80).apply(voice()).output
-    plot_word_loudness(ax, {"before": voice(), "after": after}, np.ones(after.frames, bool))
+    plot_word_loudness(ax, {"before": voice(), "after": after}, voiced_words(voice()))
     return figure, ["before (", "LU"]
 
 

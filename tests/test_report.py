@@ -32,7 +32,7 @@ from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import true_peak_dbtp
 
 # Nothing was tuned on the seeds.
-TAKES = ["lesson_verse_faulty", "second_verse_faulty", *ci_only([("first", 604), ("second", 605)])]
+TAKES = ["lesson_verse_faulty", *ci_only(["second_verse_faulty", ("first", 604), ("second", 605)])]
 
 
 @functools.cache

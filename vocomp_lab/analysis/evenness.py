@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vocomp_lab.analysis.loudness import stretch_loudness_lufs
+from vocomp_lab.analysis.stretches import edges_s
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.text import clock, decibels
@@ -88,14 +89,19 @@ def word_levels(clip: Clip, words) -> WordLevels:
     WordLevels
         Its spread and its farthest word don't change with gain.
 
+    Raises
+    ------
+    ValueError
+        If a word has no start and end.
+
     Notes
     -----
     Each word's loudness is that of :func:`vocomp_lab.analysis.loudness.stretch_loudness_lufs`, from end to end without
     its gaps. Momentary loudness (EBU Tech 3341) would not do: its window of 0.4 s takes in the gaps and neighbours of a
     short word, and so measures the rhythm, too.
     """
-    edges_s = np.array([(word.start_s, word.end_s) for word in words]).reshape(-1, 2)
-    return WordLevels(*edges_s.T, stretch_loudness_lufs(clip, edges_s))
+    ends_s = edges_s(words)
+    return WordLevels(*ends_s.T, stretch_loudness_lufs(clip, ends_s))
 
 
 def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:

@@ -11,6 +11,7 @@ from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.meters import PAUSE_STEP_MS, pause_level_dbfs
+from vocomp_lab.analysis.stretches import edges_s
 from vocomp_lab.sound.audio import Clip, check_rate
 from vocomp_lab.sound.checks import check_below_nyquist, check_number, checked_active
 from vocomp_lab.sound.levels import db_to_power, power_to_db, step_powers
@@ -72,8 +73,8 @@ def gain_swing_db(reduction_db, rate: int, words) -> float:
     """
     smooth = smoothed_db(reduction_db, rate)
     swings = []
-    for word in words:
-        first, last = (round(at_s * rate) for at_s in (word.start_s + _EDGE_S, word.end_s - _EDGE_S))
+    for start_s, end_s in edges_s(words):
+        first, last = (round(at_s * rate) for at_s in (start_s + _EDGE_S, end_s - _EDGE_S))
         if last > first and first < len(smooth):
             swings.append(np.ptp(smooth[first:last]))
     return float(np.median(swings)) if swings else 0.0

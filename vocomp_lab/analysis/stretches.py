@@ -11,6 +11,17 @@ def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.flatnonzero(change > 0), np.flatnonzero(change < 0)
 
 
+def edges_s(spans) -> np.ndarray:
+    """Start and end of each span in seconds, shape (spans, 2); ValueError in one sentence if one has neither."""
+    spans = list(spans)
+    for span in spans:
+        if not (hasattr(span, "start_s") and hasattr(span, "end_s")):
+            raise ValueError(
+                f"words: {type(span).__name__} is not allowed; give words such as voiced_words(clip) finds."
+            )
+    return np.array([(span.start_s, span.end_s) for span in spans], dtype=float).reshape(-1, 2)
+
+
 def bridged(starts: np.ndarray, ends: np.ndarray, least_gap: float) -> tuple[np.ndarray, np.ndarray]:
     """The same stretches with every gap shorter than `least_gap` closed; starts and ends rise and don't overlap."""
     apart = starts[1:] - ends[:-1] >= least_gap
