@@ -29,7 +29,7 @@ NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
 LESSONS = [path for path in NOTEBOOKS if re.search(rf'begin\(\\*"{path.stem}\\*"\)', path.read_text("utf-8"))]
 WITHOUT_PAGE = [path for path in NOTEBOOKS if path.parent != FOLDER and path not in test_browser_homework.HOMEWORKS]
 """Homework whose benches are of kinds that others show in a page: run here."""
-WITHOUT_CI = "06_slow_attack"
+WITHOUT_CI = "04_peak_control"
 """The lesson that is run in every run of the tests; the others only in CI."""
 
 
