@@ -39,14 +39,16 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words) -> None:
         levels = word_levels(clip, words)
         if math.isnan(levels.spread_lu):
             continue
-        measured.append(levels)
         gaps = np.full(len(words), np.nan)
         at_s = np.column_stack([levels.starts_s, levels.ends_s, gaps]).ravel()
         offsets_lu = np.column_stack([levels.offsets_lu, levels.offsets_lu, gaps]).ravel()
-        (line,) = ax.plot(at_s, offsets_lu, linewidth=3.0, label=f"{label} ({decibels(levels.spread_lu)} LU)")
+        # A short word shows one dash at most, so the clips differ in width, too.
+        width = 2.0 + 2.5 * len(measured)
+        (line,) = ax.plot(at_s, offsets_lu, linewidth=width, label=f"{label} ({decibels(levels.spread_lu)} LU)")
         ax.axhspan(-levels.spread_lu, levels.spread_lu, color=line.get_color(), alpha=0.13, linewidth=0)
         there = levels.starts_s[levels.farthest], levels.farthest_lu
         ax.plot(*there, "o", color=line.get_color(), markersize=7, fillstyle="none", label="_farthest")
+        measured.append(levels)
     ax.set(xlabel="time (s)", ylabel="loudness of each word,\nagainst the middle one (LU)")
     finding = "Nobody sings in this clip"
     if measured:
