@@ -142,6 +142,8 @@ def test_one_or_two_each_wins_and_pays_what_the_lesson_says(name):
     assert all(single.spread_lu == pytest.approx(two.spread_lu, abs=0.15) for single in found.values()), "equal work"
     assert 0.6 < two.peaks_db - fast.peaks_db < 3
     assert fast.room_db < min(two.room_db, slow.room_db), "its pauses come up least"
+    assert fast.median_db < 0.75 * two.median_db and between.median_db < two.median_db, "they do less work"
+    assert fast.swing_db < two.swing_db + 0.4, "and move hardly further within a word"
     assert 1.6 < fast.distortion_percent / two.distortion_percent < 2.6
     assert 0.4 < slow.peaks_db - two.peaks_db < 2.1
     assert 0.75 < slow.distortion_percent / two.distortion_percent < 1.25
@@ -149,7 +151,7 @@ def test_one_or_two_each_wins_and_pays_what_the_lesson_says(name):
     assert 0 < two.peaks_db - between.peaks_db < 1.6
     assert 1.3 < between.distortion_percent / two.distortion_percent < 1.8
     assert between.max_db < two.max_db
-    assert two.max_db > max(single.max_db for single in (fast, slow, between)) - 1.5, "as high as any"
+    assert two.max_db > max(single.max_db for single in (fast, slow, between)) - 1.5, "among the largest"
 
 
 def test_parallel_with_make_up_gain_evens_out_words_as_well_and_lifts_the_soft_and_the_room_far_more(take):
