@@ -279,6 +279,7 @@ def journal_lines(folder) -> int:
     return len(journal.read_bytes().splitlines()) if journal.exists() else 0
 
 
+@pytest.mark.ci
 def test_what_marking_wrote_itself_is_passed_over(tmp_path):
     """Marks beside the sheets, as ``mark .`` writes them: again, and under another name."""
     write(tmp_path, sheet({}, "ann"))
@@ -421,6 +422,7 @@ def test_a_page_stands_alone_and_runs_nothing(some):
     assert f"{mark['points']} of {mark['of']} points" in page
 
 
+@pytest.mark.ci
 def test_the_class_picture_is_drawn(tmp_path, some):
     for data, _ in some[:4]:
         write(tmp_path / "sheets", data)

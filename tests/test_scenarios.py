@@ -100,7 +100,7 @@ PROMISES = {
 }
 
 
-@pytest.mark.parametrize("name", TAKES)
+@pytest.mark.parametrize("name", [TAKES[0], *ci_only(TAKES[1:])])
 @pytest.mark.parametrize("start", [start for start, p in STARTS.items() if hasattr(p, "threshold_db")])
 def test_what_a_step_promises_is_measured_and_its_answer_is_true(start, name):
     processor, (clip, sung) = STARTS[start], take(name)
@@ -138,7 +138,7 @@ def test_a_change_without_room_on_the_slider_or_for_the_ear_is_left_out():
     assert len(scenarios_for(Compressor(-20, 3, 1, 80), silence, active_mask(silence))) == 1
 
 
-@pytest.mark.parametrize("name", TAKES)
+@pytest.mark.parametrize("name", [TAKES[0], *ci_only(TAKES[1:])])
 def test_a_start_that_does_nothing_or_acts_far_too_long_is_prepared(name):
     clip, sung = take(name)
     goals = (Goal("share_percent", high=15), Goal("max_db", 2, 8))
