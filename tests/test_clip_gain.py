@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from conftest import IN_CI, need_program, one_sentence, rms_db, sine
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 from takes import make_take
@@ -117,6 +117,7 @@ def test_the_clips_ends(ones):
     assert ClipGain().apply(ones) == ones
 
 
+@example(cuts=[0.0, 0.25], gains=[1.0] + 10 * [0.0], crossfade_ms=251.0, touching=False)  # no edge at the start
 @given(
     cuts=st.lists(st.floats(0, 3), min_size=2, max_size=12, unique=True),
     gains=st.lists(st.floats(-48, 24), min_size=11, max_size=11),

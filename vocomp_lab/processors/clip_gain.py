@@ -188,6 +188,8 @@ class ClipGain(Processor):
         if not borders:
             return np.ones(times_s.shape)
         at, before, after = np.array(borders).T
-        room = np.concatenate([[at[0]], np.diff(at) / 2.0, [np.inf]])
+        # A region that starts with the clip has no edge there, but its middle keeps its gain like any other's.
+        first = at[0] if self.regions[0].start_s > 0.0 else at[0] / 2.0
+        room = np.concatenate([[first], np.diff(at) / 2.0, [np.inf]])
         half = np.minimum(self.crossfade_ms / 2000.0, np.minimum(room[:-1], room[1:]))
         return np.interp(times_s, np.ravel([at - half, at + half], "F"), np.ravel([before, after], "F"))
