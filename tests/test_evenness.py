@@ -46,7 +46,7 @@ def test_one_loud_word_among_sixteen_is_seen():
     levels = found_levels(shout)
     assert levels.farthest_lu == pytest.approx(12, abs=0.1) and levels.farthest == 9
     assert levels.spread_lu == pytest.approx(12 / math.sqrt(16), abs=0.1)
-    assert "farthest word +12.0 LU at 0:03.6" in str(levels)
+    assert "loudest +12.0 LU at 0:03.6" in str(levels)
 
 
 def test_rhythm_is_no_unevenness():

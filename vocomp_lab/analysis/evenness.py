@@ -68,10 +68,12 @@ class WordLevels:
     def __str__(self):
         if self.farthest is None:
             return "no words"
-        return (
-            f"spread {decibels(self.spread_lu)} LU, farthest word {decibels(self.farthest_lu, sign=True)} LU "
-            f"at {clock(float(self.starts_s[self.farthest]), 1)}"
+        ends = {"loudest": int(self.offsets_lu.argmax()), "softest": int(self.offsets_lu.argmin())}
+        told = (
+            f"{name} {decibels(float(self.offsets_lu[place]), sign=True)} LU at {clock(float(self.starts_s[place]), 1)}"
+            for name, place in ends.items()
         )
+        return f"spread {decibels(self.spread_lu)} LU; {'; '.join(told)}"
 
 
 def word_levels(clip: Clip, words) -> WordLevels:
@@ -99,6 +101,11 @@ def word_levels(clip: Clip, words) -> WordLevels:
     Each word's loudness is that of :func:`vocomp_lab.analysis.loudness.stretch_loudness_lufs`, from end to end without
     its gaps. Momentary loudness (EBU Tech 3341) would not do: its window of 0.4 s takes in the gaps and neighbours of a
     short word, and so measures the rhythm, too.
+
+    In speech the words that are found are partly syllables, and soft ones widen the spread: single words by four
+    recorded speakers (English, Lithuanian, Ukrainian, German) had one of 3.8 to 6.0 LU by the words found, of 1.8 to 3.1
+    by the words spoken. One of them raised by 10 dB was the loudest in 27 of 32 trials (by the words spoken, in 30),
+    but the *farthest* in 16 only: elsewhere a soft syllable was. So compare results of one voice, and trust the loudest.
     """
     ends_s = edges_s(words)
     return WordLevels(*ends_s.T, stretch_loudness_lufs(clip, ends_s))

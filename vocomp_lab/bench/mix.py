@@ -110,14 +110,14 @@ class MixBench:
             options=[(range_text(measured), measured) for measured in RANGES],
             description="Measured",
             style={"description_width": "130px"},
-            layout=widgets.Layout(width="360px", max_width="100%"),
+            layout=widgets.Layout(width="340px", max_width="100%"),
         )
         self._menu.observe(lambda _: self._answer(), "value")
         self._line = widgets.HTML()
         picture = widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))
-        self.widget = widgets.VBox(
-            [widgets.HTML(STYLE), self._slider, self._menu, picture, self._line, *self._player.widgets]
-        )
+        # Side by side where there is room: the picture below needs all the height of a laptop's page.
+        controls = widgets.HBox([self._slider, self._menu], layout=widgets.Layout(flex_flow="row wrap"))
+        self.widget = widgets.VBox([widgets.HTML(STYLE), controls, picture, self._line, *self._player.widgets])
         self.widget.add_class("vocomp-bench")
         self._answer()
 
