@@ -208,6 +208,40 @@ def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
     assert whole["match_gain_db"] != stage_gain and whole["removed_shares"][1] == pytest.approx(10 ** (-3 / 20))
 
 
+def test_a_stage_can_be_left_out_and_put_back(clip, chain, capsys):
+    bench = Bench(clip, chain, stage="peaks", goals=[Goal("max_db", low=90)])
+    names, settings, with_it = [name for name, _ in chain.stages], bench.processor, bench.result.output
+    assert bench.left_out == () and not bench.done
+    bench._tools.leave_out.value = True
+    without = [stage for stage in chain.stages if stage[0] != "peaks"]
+    assert bench.left_out == ("peaks",) and bench.done and bench.processor == settings
+    assert bench.chain == Chain(without) and list(bench.result.stages) == [name for name, _ in without]
+    assert np.array_equal(bench.result.output.samples, Chain(without).apply(clip).output.samples)
+    assert bench.change.match_gain_db == 0 and "Left out" in bench._screen.picture.title.get_text()
+    assert "Left out" in state(bench)["alt"] and "peaks" not in state(bench)["json"]
+    bench.check()
+    assert capsys.readouterr().out == "peaks: left out, so there are no goals to meet.\n"
+    # Other stages don't change that, and each says for itself whether it is left out.
+    assert not bench.choose_stage(names[0])._tools.leave_out.value and bench.left_out == ("peaks",)
+    assert bench.choose_stage("peaks")._tools.leave_out.value
+    # A control that moves brings its stage back; so does the button, with the settings as they were.
+    bench.set(threshold_db=settings.threshold_db)
+    assert bench.left_out == () and bench.result.output == with_it and not bench._tools.leave_out.value
+    bench.leave_out().leave_out(on=False)
+    assert bench.chain == chain
+    # Presenting shows the stage, and afterwards it is left out again.
+    bench.leave_out().present()
+    assert bench.left_out == () and bench.present(False).left_out == ("peaks",)
+    begun = Bench(clip, chain, stage="peaks", left_out=("peaks",))
+    assert begun._tools.leave_out.value and begun.set(ratio=2).left_out == () and begun.reset().left_out == ("peaks",)
+    alone = Bench(clip, HighPass(90)).leave_out()
+    assert alone.chain == Chain([]) and alone.result.output is clip
+    for wrong in (lambda: bench.leave_out("loudness"), lambda: Bench(clip, chain, left_out=["loudness"])):
+        with pytest.raises(ValueError) as error:
+            wrong()
+        one_sentence(error, "'loudness'")
+
+
 def test_goals_are_shown_and_checked(clip, capsys):
     bench = Bench(clip, Compressor(-20, 3, 1, 80), goals=[Goal("max_db", low=1), Goal("share_percent", high=1)])
     assert "✓ goal met" in bench._screen.line.value and "✗ goal not met yet" in bench._screen.line.value

@@ -12,6 +12,7 @@ import pytest
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, Goal, HighPass, integrated_lufs, shipped
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.regions import RegionBench
+from vocomp_lab.bench.stages import Stages
 from vocomp_lab.lessons.scenarios import Scenario
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
@@ -182,7 +183,7 @@ def test_a_long_clip_is_demonstrated_by_the_stretch_in_sight(clip):
 
 def test_a_clip_that_a_stage_cant_take_leaves_one_step_and_no_traceback(clip):
     bench = Bench(type(clip)(clip.samples[::6], 8_000), HighPass(200, 3))
-    bench._first = Chain([("HighPass", HighPass(5_000, 3))])
+    bench._first = Stages(Chain([("HighPass", HighPass(5_000, 3))]))
     bench._take(bench.first_processor)
     assert "allowed at a rate of 8000 Hz" in bench._error.value
     bench.present()

@@ -131,6 +131,19 @@ def test_reset_can_be_undone(bench):
     assert bench.undo().gains.regions == OFFERED
 
 
+def test_level_prep_can_be_left_out_and_its_regions_wait(bench, capsys):
+    bench.accept()
+    bench.leave_out()
+    assert bench.chain == Chain([]) and bench.gains.regions == OFFERED and bench.result.output is bench.clip
+    assert "Left out" in bench._screen.picture.title.get_text()
+    bench.check()
+    assert capsys.readouterr().out == "level prep: left out, so there are no goals to meet.\n"
+    bench.leave_out(on=False)
+    assert bench.chain["level prep"].regions == OFFERED
+    bench.leave_out().undo()
+    assert bench.left_out == () and bench.gains == ClipGain()
+
+
 def test_everything_by_keyboard(bench):
     choose(bench, "proposal", 0)
     assert bench._editor.typed["start_s"].disabled

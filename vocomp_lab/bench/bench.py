@@ -21,6 +21,7 @@ from vocomp_lab.bench.present import HELD_BACK, PresenterBar
 from vocomp_lab.bench.results import PREROLL_S, Results
 from vocomp_lab.bench.screen import Screen
 from vocomp_lab.bench.settings_text import as_python
+from vocomp_lab.bench.stages import Stages
 from vocomp_lab.bench.style import STYLE, error_html
 from vocomp_lab.bench.toolbar import Toolbar
 from vocomp_lab.bench.view import View
@@ -65,6 +66,8 @@ class Bench:
         Parts of ``HIDEABLE`` to leave out, for guessing by ear.
     scenarios : sequence of Scenario, optional
         The steps of the presenter's mode. By default it makes its own from the bench's first settings.
+    left_out : sequence of str
+        Stages to begin without. The button "Leave it out" does the same, and puts them back.
 
     Raises
     ------
@@ -74,7 +77,8 @@ class Bench:
     Notes
     -----
     Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
-    of the clip, ``bench.change`` the numbers; all are up to date whenever they are read.
+    of the clip, ``bench.change`` the numbers; all are up to date whenever they are read. A stage that is left out keeps its
+    settings on the bench, and is in neither ``bench.chain`` nor ``bench.result``.
     """
 
     def __init__(
@@ -90,6 +94,7 @@ class Bench:
         watch=None,
         hide=(),
         scenarios=None,
+        left_out=(),
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
@@ -97,19 +102,18 @@ class Bench:
             processor = Chain([(stage or type(processor).__name__, processor)])
         if not processor.stages:
             raise ValueError("processor: a chain without stages has no controls; give it at least one.")
-        names = [name for name, _ in processor.stages]
-        stage = names[-1] if stage is None else stage
-        for field, name in (("stage", stage), ("watch", watch)):
-            if name not in (None, *names):
-                raise ValueError(f"{field}: there is no stage {name!r}; the stages are {', '.join(names)}.")
+        stages = Stages(processor, left_out)
+        stage = stages.check(stages.names[-1] if stage is None else stage, "stage")
+        if watch is not None:
+            stages.check(watch, "watch")
         for kind in {type(p) for _, p in processor.stages}:
             controls_for(kind)
         self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
         self._watch = watch
         self.clip = clip
         self.goals = tuple(goals)
-        self._first = processor
-        self._results = Results(clip, processor)
+        self._first = self._stages = stages
+        self._results = Results(clip, stages.in_force)
         self._stage = stage
         self._shown = shown
         self._refresh_soon = Deferred(lambda: self._refresh())
@@ -135,8 +139,13 @@ class Bench:
 
     @property
     def chain(self) -> Chain:
-        """The chain as set now."""
-        return self._results.chain
+        """The chain as set now, without the stages that are left out."""
+        return self._stages.kept
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Names of the stages that are left out, in the order of the chain."""
+        return tuple(name for name in self._stages.names if name in self._stages.left_out)
 
     @property
     def stage(self) -> str:
@@ -146,22 +155,27 @@ class Bench:
     @property
     def processor(self):
         """The stage as set now."""
-        return self.chain[self._stage]
+        return self._stages.chain[self._stage]
 
     @property
     def result(self) -> ChainResult:
         """What the chain as set now makes of the whole clip."""
-        return self._results.whole
+        return self._stages.kept_of(self._results.whole)
 
     @property
     def stage_result(self) -> StageResult:
-        """What the stage (or the one that is watched instead) did."""
-        return self.result.stages[self._watched]
+        """What the stage (or the one that is watched instead) did; one that is left out gives what it gets."""
+        return self._results.whole.stages[self._watched]
 
     @property
     def change(self) -> Change:
         """That stage's numbers: before, after, reduction."""
         return self._results.change(self.stage_result)
+
+    @property
+    def done(self) -> bool:
+        """Whether the stage meets all its goals, or is left out."""
+        return self._watched in self.left_out or all(goal.met(self.change) for goal in self.goals)
 
     @property
     def _watched(self) -> str:
@@ -185,6 +199,9 @@ class Bench:
 
     def check(self, *goals: Goal) -> None:
         """Print whether the stage as set now meets its goals (or those given), with the measured numbers."""
+        if self._watched in self.left_out:
+            print(f"{self._watched}: left out, so there are no goals to meet.")
+            return
         change = self.change
         for goal in goals or self.goals:
             verdict = "met" if goal.met(change) else "not met yet"
@@ -192,20 +209,36 @@ class Bench:
 
     def choose_stage(self, name: str) -> "Bench":
         """Show another stage's controls."""
-        names = [n for n, _ in self.chain.stages]
-        if name not in names:
-            raise ValueError(f"name: there is no stage {name!r}; the stages are {', '.join(names)}.")
-        self._tools.stage.value = name
+        self._tools.stage.value = self._stages.check(name)
+        return self
+
+    def leave_out(self, name: str | None = None, on: bool = True) -> "Bench":
+        """Go on without a stage, or put it back.
+
+        Parameters
+        ----------
+        name : str, optional
+            By default the stage whose controls are shown.
+        on : bool
+            False puts it back, with the settings that it had. So does moving one of its controls.
+
+        Raises
+        ------
+        ValueError
+            If there is no such stage.
+        """
+        self._leave_out(self._stages.leaving_out(self._stage if name is None else name, on))
         return self
 
     def reset(self) -> "Bench":
-        """Put the stage whose controls are shown back to its first settings. The other stages stay as they are."""
-        return self._set(self._first[self._stage])
+        """Put the stage whose controls are shown back to how the bench began with it. The other stages stay as they are."""
+        self._set(self._first.chain[self._stage])
+        return self.leave_out() if self._stage in self._first.left_out else self
 
     @property
     def first_processor(self):
         """The stage whose controls are shown, as the bench started with it."""
-        return self._first[self._stage]
+        return self._first.chain[self._stage]
 
     def set_from_start(self, **settings) -> "Bench":
         """Put the stage back to its first settings, with some of them changed: a step of a demonstration.
@@ -221,7 +254,8 @@ class Bench:
         """Give a stage earlier settings: how the presenter's mode leaves the bench as it found it."""
         if stage == self._stage:
             return self._set(processor)
-        self._results.chain = self.chain.with_stage(stage, processor)
+        self._stages = self._stages.with_stage(stage, processor)
+        self._results.chain = self._stages.in_force
         self._finish()
         return self
 
@@ -234,7 +268,7 @@ class Bench:
         if self._view.long:
             known, shift_s = self._results.preview, max(self._view.window.start_s - PREROLL_S, 0.0)
         if known is None or self._stage not in known.stages:
-            known, shift_s = self.result, 0.0
+            known, shift_s = self._results.whole, 0.0
         source = known.stages[self._stage].source
         return source, self._results.active(source), shift_s
 
@@ -264,9 +298,11 @@ class Bench:
 
     def _build(self, scenarios):
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
-        self._tools = tools = Toolbar([name for name, _ in self.chain.stages], self._stage, self._error)
+        self._tools = tools = Toolbar(self._stages.names, self._stage, self._error)
         tools.stage.observe(lambda change: self._on_stage(change["new"]), "value")
         tools.compare.observe(lambda _: self._finish(), "value")
+        tools.leave_out.value = self._stage in self.left_out
+        tools.leave_out.observe(lambda change: self.leave_out(on=change["new"]), "value")
         tools.reset.on_click(lambda _: self.reset())
         tools.more.observe(lambda _: self._lay_out_controls(), "value")
         tools.present.observe(lambda change: self._on_present(change["new"]), "value")
@@ -308,16 +344,21 @@ class Bench:
 
     def _on_present(self, on):
         self._presented = on
+        if on:
+            self._before_presenting = self._stages.left_out
         (self.widget.add_class if on else self.widget.remove_class)("vocomp-present")
         self._presenter.widget.layout.display = None if on else "none"
         self._screen.present(on)
         self._presenter.begin() if on else self._presenter.end()
+        if not on:
+            self._leave_out(dataclasses.replace(self._stages, left_out=self._before_presenting))
 
     def _on_stage(self, name):
         self._presenter.end()
         self._stage = name
         self._error.value = ""
         self._make_controls()
+        self._tools.leave_out.value = name in self.left_out
         self._refresh()
         self._finish()
         if self._presented:
@@ -336,7 +377,10 @@ class Bench:
         """Put a stage's new settings into force, and answer: now, or when the slider moves that wait have been read."""
         old = self.processor
         self._error.value = ""
-        self._results.chain = self.chain.with_stage(self._stage, processor)
+        # A control that moves and changes nothing would puzzle, so it brings its stage back.
+        self._stages = self._stages.with_stage(self._stage, processor).leaving_out(self._stage, False)
+        self._tools.leave_out.value = False
+        self._results.chain = self._stages.in_force
         changed = (f for f in self._controls.inputs if f == touched or getattr(old, f) != getattr(processor, f))
         self._controls.show(processor, changed)
         if now:
@@ -347,13 +391,20 @@ class Bench:
             self._finish_soon.ask()
         self._presenter.moved()
 
+    def _leave_out(self, stages: Stages):
+        if stages == self._stages:
+            return
+        self._stages, self._results.chain = stages, stages.in_force
+        self._tools.leave_out.value = self._stage in stages.left_out
+        self._refresh_soon.run_now()
+        self._finish()
+
     def _say_error(self, sentence):
         self._error.value = error_html(sentence)
 
     def _refresh(self):
         """The picture and the numbers of this stage, from the settings as they are now."""
-        names = [name for name, _ in self.chain.stages]
-        last = max(self._stage, self._watched, key=names.index)
+        last = max(self._stage, self._watched, key=self._stages.names.index)
         try:
             if self._view.long:
                 preview, window = self._results.in_sight(self._view.window, last)
@@ -366,10 +417,10 @@ class Bench:
     def _finish(self):
         """What can wait until the hand rests: the later stages, the whole of a long clip, the sound, the state."""
         if self._view.long and running_loop() is not None:
-            self._background.start(self._finish_long, len(self.chain.stages) + 1)
+            self._background.start(self._finish_long, len(self._stages.names) + 1)
             return
         try:
-            result = self.result
+            result = self._results.whole
             if self._view.long:
                 self._show(result.stages[self._watched], self._view.window)
             self._send(result)
@@ -380,8 +431,8 @@ class Bench:
         """The same for a long clip in a thread, stage by stage, so that controls are answered meanwhile."""
         try:
             if await self._results.complete_in_thread(self._watched, report):
-                self._show(self.result.stages[self._watched], self._view.window)
-                self._send(self.result)
+                self._show(self._results.whole.stages[self._watched], self._view.window)
+                self._send(self._results.whole)
         except ValueError as error:
             self._say_error(str(error))
 
@@ -389,7 +440,11 @@ class Bench:
 
     def _show(self, stage: StageResult, window: Window, part: bool = False):
         change, active = self._results.change(stage), self._results.active(stage.source)
-        self._screen.show(stage, change, active, window, goals=self.goals, name=self._watch or "", part=part)
+        left_out = self._watched in self.left_out
+        goals = () if left_out else self.goals
+        self._screen.show(
+            stage, change, active, window, goals=goals, name=self._watch or "", part=part, left_out=left_out
+        )
 
     def _send(self, result: ChainResult):
         """Give the player what it compares, and the page what it should know."""

@@ -121,7 +121,7 @@ class RegionBench(Bench):
     @property
     def first_processor(self) -> ClipGain:
         """What a demonstration starts from: the bench's first crossfade, and the regions as set now."""
-        return ClipGain(self.gains.regions, self._first[self._stage].crossfade_ms)
+        return ClipGain(self.gains.regions, self._first.chain[self._stage].crossfade_ms)
 
     def put_back(self, stage: str, processor) -> "RegionBench":
         """Bring back the crossfade from before a demonstration; the regions stay as set now."""
@@ -152,6 +152,9 @@ class RegionBench(Bench):
 
     def check(self, *goals) -> None:
         """Print whether level prep has done its work, with the measured numbers, and then any goals given."""
+        if self.left_out:
+            super().check(*goals)
+            return
         before_db, after_db = self._screen.picture.spread_db
         rows = [("nine words in ten lie closer together", before_db, after_db)]
         if self._then is not None:
@@ -253,7 +256,7 @@ class RegionBench(Bench):
             self._editor.fill(chosen)
         # Regions are in the clip's own time, and to turn a clip up and down is quick: always the whole of it.
         try:
-            self._show(self.result.stages[self._watched], self._view.window)
+            self._show(self._results.whole.stages[self._watched], self._view.window)
         except ValueError as error:
             self._say_error(str(error))
 

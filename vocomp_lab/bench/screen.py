@@ -18,6 +18,8 @@ PICTURE_PX = (1120, 372)
 PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
 """On a projector: fewer pixels, each drawn larger, so that the text can be read from the last row."""
 
+LEFT_OUT = "Left out: the voice goes on as it comes in"
+
 PICTURES[ClipGain] = RegionsPicture
 
 
@@ -72,7 +74,16 @@ class Screen:
         return self._pictures[kind]
 
     def show(
-        self, stage: StageResult, change: Change, active: np.ndarray, window: Window, *, goals=(), name="", part=False
+        self,
+        stage: StageResult,
+        change: Change,
+        active: np.ndarray,
+        window: Window,
+        *,
+        goals=(),
+        name="",
+        part=False,
+        left_out=False,
     ) -> None:
         """Show what a stage did.
 
@@ -89,6 +100,8 @@ class Screen:
             The stage's name, if the numbers should say it.
         part : bool
             Whether this is only the stretch in sight of a long clip.
+        left_out : bool
+            Whether the stage is left out, so that it gives what it gets.
         """
         self.picture = picture = self.picture_of(stage)
         source = (type(picture), stage.source, window)
@@ -96,10 +109,12 @@ class Screen:
             picture.set_source(stage.source, window)
             self._source = source
         picture.set_result(stage, window, active)
-        picture.title.set_text(picture.finding(change) + (" (in the stretch in sight)" if part else ""))
+        finding = LEFT_OUT if left_out else picture.finding(change)
+        picture.title.set_text(finding + (" (in the stretch in sight)" if part else ""))
         if self._with_picture:
             self.image.value = self.png = picture.render()
-            self.alt = f"{picture.description(change)}. {numbers_text(change)}"
+            told = LEFT_OUT if left_out else picture.description(change)
+            self.alt = f"{told}. {numbers_text(change)}"
         if self._with_numbers:
             heading = [name] if name else []
             self.line.value = numbers_html(

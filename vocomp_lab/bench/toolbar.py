@@ -21,7 +21,7 @@ class Toolbar:
     ----------
     stage, compare : ipywidgets.Dropdown
     reset : ipywidgets.Button
-    more, present : ipywidgets.ToggleButton
+    leave_out, more, present : ipywidgets.ToggleButton
     widget : ipywidgets.Widget
     """
 
@@ -36,6 +36,11 @@ class Toolbar:
         self.reset = widgets.Button(
             description="Reset", tooltip="Put this stage back to its first settings; other stages stay as they are"
         )
+        self.leave_out = widgets.ToggleButton(
+            value=False,
+            description="Leave it out",
+            tooltip="Go on without this stage, and keep the chain without it. Press again, or move a control, to put it back",
+        )
         self.more = widgets.ToggleButton(value=False, description="More controls")
         self.present = widgets.ToggleButton(
             value=False,
@@ -47,5 +52,6 @@ class Toolbar:
         )
         menus = [self.stage, self.compare] if len(stages) > 1 else []
         self.widget = widgets.HBox(
-            [*menus, self.reset, self.more, self.present, error], layout=widgets.Layout(flex_flow="row wrap")
+            [*menus, self.reset, self.leave_out, self.more, self.present, error],
+            layout=widgets.Layout(flex_flow="row wrap"),
         )
