@@ -3,6 +3,8 @@ stages."""
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 import soundfile
@@ -13,7 +15,7 @@ from vocomp_lab.lessons.course import LESSON_STAGES, ORDER, begin
 from vocomp_lab.lessons.proposals import STAGES
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.processors.filters import HighPass
+from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
@@ -79,6 +81,29 @@ def test_a_bench_can_be_kept_and_only_the_lessons_own_stages_are(tmp_path, take)
     one_sentence(error)
     assert lesson.keep(Chain([])).startswith("Kept no stage")
     assert "peaks" not in dict(begin("05_steady_compression", take, tmp_path).chain.stages)
+
+
+def test_a_stage_that_was_left_out_stays_out_until_it_is_kept_again(tmp_path, take):
+    lesson = begin("03_filtering", take, tmp_path)
+    stages = Chain([("low cut", HighPass(70, 2)), ("boxiness", Peaking(400, -3, 2))])
+    said = lesson.keep(Bench(lesson.voice, stages, left_out=["boxiness"]))
+    assert said.startswith("Kept low cut (left out: boxiness)"), said
+    following = begin("04_peak_control", take, tmp_path)
+    assert [name for name, _ in following.chain.stages if name in ("low cut", "boxiness")] == ["low cut"]
+    assert following.origins["boxiness"] == "left out in 03_filtering"
+    assert "boxiness: left out in 03_filtering" in str(following)
+    # Lesson 08 keeps only what it changes, so it has to say what is to be left out.
+    begin("08_the_vocal_in_the_mix", take, tmp_path).keep(Chain([]), left_out=["low cut"])
+    assert "low cut" not in dict(begin("09_your_own_vocal", take, tmp_path).chain.stages)
+    assert "low cut" in dict(begin("05_steady_compression", take, tmp_path).chain.stages)
+    begin("08_the_vocal_in_the_mix", take, tmp_path).keep(Chain([("boxiness", Peaking(300, -2, 2))]))
+    last = begin("09_your_own_vocal", take, tmp_path)
+    assert last.chain["boxiness"] == Peaking(300, -2, 2) and last.chain["low cut"] == HighPass(70, 2)
+    for damage in ('"low cut"', "[1]", '{"a": 1}'):
+        sheet = lesson.folder / "03_filtering.json"
+        sheet.write_text(re.sub(r'"left_out": \[[^]]*\]', f'"left_out": {damage}', sheet.read_text()))
+        assert "can't be read" in begin("04_peak_control", take, tmp_path).origins["low cut"]
+        lesson.keep(Bench(lesson.voice, stages, left_out=["boxiness"]))
 
 
 def test_a_broken_sheet_is_left_alone_and_a_proposal_stands_in(tmp_path, take):

@@ -8,11 +8,13 @@ uses it: ``04_peak_control``.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import textwrap
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.explained import summary
@@ -40,6 +42,7 @@ LESSON_STAGES = {
 STATE_FOLDER = ".state"
 DIGEST_LENGTH = 10
 PRINT_WIDTH = 115
+_LEFT_OUT = "left_out"
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ class Lesson:
     kept : Chain
         The stages that this lesson kept last time; none if it kept nothing.
     origins : dict of str
-        Where each stage of the chain came from, by its name.
+        Where each stage of the chain came from, by its name; and which lesson left a stage out.
     folder : Path
         Where this clip's sheets are kept.
     voice : Clip
@@ -91,13 +94,16 @@ class Lesson:
         """The chain with these stages (from a Chain or a Bench), each in its place in the working order."""
         return _ordered({**dict(self.chain.stages), **dict(_chain_of(stages).stages)})
 
-    def keep(self, stages) -> str:
+    def keep(self, stages, left_out=None) -> str:
         """Keep this lesson's stages for later lessons.
 
         Parameters
         ----------
         stages : Chain or Bench
             Stages of other lessons are ignored; a chain without stages records that this lesson adds nothing.
+        left_out : sequence of str, optional
+            Stages that later lessons are to go on without, whatever was kept or is proposed. By default those that the
+            bench leaves out.
 
         Returns
         -------
@@ -110,6 +116,7 @@ class Lesson:
             If none of the stages is this lesson's.
         """
         given = _chain_of(stages)
+        left_out = getattr(stages, "left_out", ()) if left_out is None else left_out
         own = LESSON_STAGES.get(self.name, ())
         mine = [(name, processor) for name, processor in given.stages if name in own]
         if given.stages and not mine:
@@ -118,8 +125,10 @@ class Lesson:
                 f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}."
             )
         # A page that is closed meanwhile leaves the old sheet whole.
-        path = write_whole(self.folder / f"{self.name}.json", Chain(mine).to_json())
+        without = [name for name in left_out if name in own]
+        path = write_whole(self.folder / f"{self.name}.json", _written(Chain(mine), without))
         names = ", ".join(name for name, _ in mine) or "no stage"
+        names += f" (left out: {', '.join(without)})" if without else ""
         last = self.name == tuple(LESSON_STAGES)[-1]
         begins = "this page starts from it next time" if last else "the next lesson starts from it"
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
@@ -129,7 +138,11 @@ class Lesson:
         print(summary(self.name))
 
     def __str__(self):
-        lines = [f"{name}: {type(processor).__name__}, {self.origins[name]}" for name, processor in self.chain.stages]
+        stages = dict(self.chain.stages)
+        lines = [
+            f"{name}: {type(stages[name]).__name__}, {origin}" if name in stages else f"{name}: {origin}"
+            for name, origin in sorted(self.origins.items(), key=lambda item: ORDER.index(item[0]))
+        ]
         return (
             "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
             or "As recorded: no earlier lesson has changed it."
@@ -170,11 +183,13 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
     stages, origins, result = {}, {}, None
     for stage in ORDER:
         for name in reversed(earlier):
-            if stage in LESSON_STAGES[name] and isinstance(sheets[name], Chain):
-                if stage in dict(sheets[name].stages):
-                    stages[stage], origins[stage] = sheets[name][stage], f"kept in {name}"
+            if stage in LESSON_STAGES[name] and isinstance(sheets[name], _Sheet):
+                chain, left_out = sheets[name]
+                if stage in dict(chain.stages):
+                    stages[stage], origins[stage] = chain[stage], f"kept in {name}"
                     break
-                if name == _home(stage):  # kept, and without it: the student wants none
+                if stage in left_out or name == _home(stage):  # kept, and without it: the student wants none
+                    origins[stage] = f"left out in {name}"
                     break
         else:
             home = _home(stage)
@@ -184,7 +199,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
                 if proposal.processor is not None:
                     bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
                     stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason.rstrip('.')}){bad}"
-    own = sheets[lesson] if isinstance(sheets[lesson], Chain) else Chain([])
+    own = sheets[lesson].chain if isinstance(sheets[lesson], _Sheet) else Chain([])
     chain = _ordered(stages)
     voice = chain.apply(clip, reuse=result).output if chain.stages else clip
     return Lesson(lesson, clip, truth, chain, own, origins, folder, voice)
@@ -228,11 +243,30 @@ def _folder_of(name: str, parent: Path) -> Path:
     return known[0] if known else parent / name
 
 
-def _read(path: Path) -> Chain | str | None:
+class _Sheet(NamedTuple):
+    """What a lesson kept: its stages, and those that it left out."""
+
+    chain: Chain
+    left_out: tuple[str, ...] = ()
+
+
+def _written(chain: Chain, left_out: list[str]) -> str:
+    """A settings sheet; where stages are left out it says which."""
+    return json.dumps({**chain.to_dict(), _LEFT_OUT: left_out}, indent=2) + "\n" if left_out else chain.to_json()
+
+
+def _read(path: Path) -> _Sheet | str | None:
     """A kept sheet, or what is wrong with it, or None if there is none."""
     if not path.exists():
         return None
     try:
-        return Chain.from_json(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
+        text = path.read_text("utf-8")
+        if f'"{_LEFT_OUT}"' not in text:
+            return _Sheet(Chain.from_json(text))
+        sheet = json.loads(text)
+        left_out = sheet.pop(_LEFT_OUT)
+        if not (isinstance(left_out, list) and all(isinstance(name, str) for name in left_out)):
+            raise ValueError(f"{_LEFT_OUT}: {shown(left_out)} is not allowed; give a list of names.")
+        return _Sheet(Chain.from_dict(sheet), tuple(left_out))
+    except (OSError, ValueError, KeyError, AttributeError) as error:
         return f"the sheet {path.name} can't be read: {error}"
