@@ -131,6 +131,13 @@ def test_reset_can_be_undone(bench):
     assert bench.undo().gains.regions == OFFERED
 
 
+def test_where_nothing_is_proposed_the_bench_says_so(clip):
+    def heading(proposals):
+        return RegionBench(clip, proposals=proposals)._editor.widget.children[0].children[0].value
+
+    assert "Nothing stands out" in heading([]) and "Nothing stands out" not in heading([GainRegion(1, 2, -3)])
+
+
 def test_level_prep_can_be_left_out_and_its_regions_wait(bench, capsys):
     bench.accept()
     bench.leave_out()

@@ -20,6 +20,10 @@ from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, ClipGain, 
 NEW = ("new", 0)
 """The entry of the list for a region that is typed in."""
 NEW_GAIN_DB = -3.0
+NOTHING_PROPOSED = (
+    "Nothing stands out by its level, so nothing is proposed. That is good news: this take may need no level prep at all. "
+    "What you hear counts more than what was measured."
+)
 SHORTEST_DRAG_S = 0.03
 """A shorter drag in the picture counts as a click."""
 
@@ -63,9 +67,15 @@ class RegionEditor:
         self.state = player.part(widgets.HTML(layout=hidden), "regions")
         wrap = widgets.Layout(flex_flow="row wrap")
         fields, buttons = (widgets.HBox(list(row.values()), layout=wrap) for row in (self.typed, self.buttons))
+        heading = widgets.HTML("<b>Regions and proposals</b>")
+        if not bench.proposals:
+            heading = widgets.HTML(
+                f'<div class="vocomp-step"><b>Regions</b><br>{NOTHING_PROPOSED}</div>',
+                layout=widgets.Layout(width="390px"),
+            )
         self.widget = widgets.HBox(
             [
-                widgets.VBox([widgets.HTML("<b>Regions and proposals</b>"), self.list]),
+                widgets.VBox([heading, self.list]),
                 widgets.VBox([fields, buttons], layout=widgets.Layout(flex="1 1 420px")),
                 self.command,
                 self.state,
