@@ -242,6 +242,19 @@ def test_a_stage_can_be_left_out_and_put_back(clip, chain, capsys):
         one_sentence(error, "'loudness'")
 
 
+def test_settings_on_offer_are_set_by_their_buttons(clip, chain):
+    offers = {"gentle": Compressor(-14, 2, 1, 80), "firm": Compressor(-24, 4, 1, 80)}
+    bench = Bench(clip, chain, stage="peaks", offers=offers, left_out=["peaks"])
+    bench._offers.buttons["firm"].click()
+    assert bench.processor == offers["firm"] == bench.chain["peaks"] and bench.left_out == ()
+    assert bench._offers.widget.layout.display is None
+    assert bench.choose_stage("steady")._offers.widget.layout.display == "none", "they are for another stage"
+    assert Bench(clip, chain)._offers.widget.layout.display == "none"
+    with pytest.raises(ValueError) as error:
+        Bench(clip, chain, stage="peaks", offers={"a bell": Peaking(400, -3, 2)})
+    one_sentence(error, "offers: 'a bell' is a Peaking", "'peaks'")
+
+
 def test_goals_are_shown_and_checked(clip, capsys):
     bench = Bench(clip, Compressor(-20, 3, 1, 80), goals=[Goal("max_db", low=1), Goal("share_percent", high=1)])
     assert "✓ goal met" in bench._screen.line.value and "✗ goal not met yet" in bench._screen.line.value

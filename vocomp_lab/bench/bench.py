@@ -16,6 +16,7 @@ from vocomp_lab.analysis.measures import Change, Goal
 from vocomp_lab.bench.background import Background
 from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
+from vocomp_lab.bench.offers import Offers
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.present import HELD_BACK, PresenterBar
 from vocomp_lab.bench.results import PREROLL_S, Results
@@ -68,11 +69,14 @@ class Bench:
         The steps of the presenter's mode. By default it makes its own from the bench's first settings.
     left_out : sequence of str
         Stages to begin without. The button "Leave it out" does the same, and puts them back.
+    offers : dict of str to processor, optional
+        Settings for the first stage shown, each on a button with that name.
 
     Raises
     ------
     ValueError
-        If the clip is no Clip, the processor has no controls, there is no such stage, or no such part to hide.
+        If the clip is no Clip, the processor has no controls, there is no such stage, no such part to hide, or an offer is
+        of another kind than the stage.
 
     Notes
     -----
@@ -95,6 +99,7 @@ class Bench:
         hide=(),
         scenarios=None,
         left_out=(),
+        offers=None,
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
@@ -131,7 +136,7 @@ class Bench:
         self._view = View(clip.duration_s, view, self._player, self._on_view)
         self._screen = Screen(self._player, "picture" not in self._hide, "numbers" not in self._hide)
         self._background = Background("Whole clip")
-        self._build(scenarios)
+        self._build(scenarios, dict(offers or {}))
         self._refresh()
         self._finish()
 
@@ -296,7 +301,7 @@ class Bench:
 
     # ---- building -----------------------------------------------------------------------------------------------
 
-    def _build(self, scenarios):
+    def _build(self, scenarios, offers):
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
         self._tools = tools = Toolbar(self._stages.names, self._stage, self._error)
         tools.stage.observe(lambda change: self._on_stage(change["new"]), "value")
@@ -308,7 +313,8 @@ class Bench:
         tools.present.observe(lambda change: self._on_present(change["new"]), "value")
         self._presenter = PresenterBar(self, scenarios)
         self._presenter.widget.layout.display = "none"
-        top = [tools.widget, self._presenter.widget, self._controls.widget, self._view.widget]
+        self._offers = Offers(self._stage, self.processor, offers, self._set)
+        top = [tools.widget, self._presenter.widget, self._offers.widget, self._controls.widget, self._view.widget]
         if "controls" in self._hide:
             top = [widgets.HBox([self._error])]
         self.widget = widgets.VBox(
@@ -359,6 +365,7 @@ class Bench:
         self._error.value = ""
         self._make_controls()
         self._tools.leave_out.value = name in self.left_out
+        self._offers.show(name)
         self._refresh()
         self._finish()
         if self._presented:
