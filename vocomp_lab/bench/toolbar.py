@@ -50,6 +50,8 @@ class Toolbar:
                 "Turning it off brings back your settings"
             ),
         )
+        for button in (self.reset, self.leave_out, self.more, self.present):
+            button.layout.width = "auto"  # so that the row fits on a laptop
         menus = [self.stage, self.compare] if len(stages) > 1 else []
         self.widget = widgets.HBox(
             [*menus, self.reset, self.leave_out, self.more, self.present, error],
