@@ -15,6 +15,8 @@ import pytest
 from heard import OVER, listen
 from labdriver import ROOT, chromium, wait_for
 
+from vocomp_lab.processors.chain import Chain
+
 LESSON = ROOT / "notebooks" / "04_peak_control.ipynb"
 
 
@@ -288,6 +290,11 @@ def test_every_control_answers(opened):
     opened.benches[0].button("Reset").click()
     for bench in opened.benches:
         pagechecks.move_everything(opened, bench)
+    bench = opened.benches[0]
+    as_set = bench.chain()
+    for left in (Chain([]), as_set):
+        bench.button("Leave it out").click()
+        wait_for(bench.page, lambda: bench.chain() == left, "the stage to be left out, and then put back")
     opened.no_trouble()
 
 
