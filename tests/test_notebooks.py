@@ -1,4 +1,4 @@
-"""Every lesson runs on other voices than the workbook's own, and leaves something to look at where there is no kernel.
+"""Lessons and homework run without a page, and leave something to look at where there is no kernel.
 
 On the workbook's own voice each lesson is run, and used, in a real browser by tests/test_browser*.py, as are some of the
 homeworks; the others are run here.
@@ -9,18 +9,17 @@ from __future__ import annotations
 import functools
 import json
 import re
-import tempfile
 from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 import test_browser
 import test_browser_homework
 import test_browser_lessons
 import test_browser_own_vocal
 import test_browser_regions
 from conftest import PROJECT
+from notebook_runs import check_pictures, end_kernels, run, run_on_voice, warned
 
 from vocomp_lab.processors.chain import Chain
 
@@ -33,61 +32,23 @@ WITHOUT_CI = "04_peak_control"
 """The lesson that is run in every run of the tests; the others only in CI."""
 
 
+@pytest.fixture(scope="module", autouse=True)
+def kernels_end():
+    yield
+    end_kernels()
+
+
 @functools.cache
-def run_on_own_voice(path):
-    """A lesson, executed on a hummed scale with pauses: the notebook with its outputs, and the sheets that it kept.
-
-    In turns of another length, rate and number of channels than the workbook's.
+def run_on_humming(path):
+    """A lesson, executed on a hummed scale with pauses: short, and nothing like the workbook's voice. In turns of another
+    length, rate and number of channels.
     """
-    import nbformat  # here, as nbclient and nbconvert: they take seconds, which only this file's process should wait for
-
     seconds, channels, rate = ((3.2, 2, 44_100), (8.0, 1, 16_000))[LESSONS.index(path) % 2]
     t = np.arange(int(seconds * rate)) / rate
     humming = (
         0.3 * np.sin(2 * np.pi * 180 * t + 2 * np.sin(2 * np.pi * 5 * t)) * (t % 1 < 0.7) * (0.4 + 0.6 * (t % 2 < 1))
     )
-    notebook, begin = nbformat.read(path, 4), f'begin("{path.stem}"'
-    for cell in notebook.cells:
-        if cell.cell_type == "code":
-            cell.source = cell.source.replace(f"{begin})", f'{begin}, "my_take.wav")')
-    with tempfile.TemporaryDirectory() as folder:
-        soundfile.write(Path(folder) / "my_take.wav", np.column_stack([humming] * channels), rate)
-        run(notebook, folder)
-        sheets = [sheet.read_text("utf-8") for sheet in Path(folder).glob(f".state/my_take_*/{path.stem}.json")]
-    return notebook, sheets
-
-
-_kernels = []
-
-
-@pytest.fixture(scope="module", autouse=True)
-def kernels_end():
-    yield
-    while _kernels:
-        _kernels.pop().shutdown_kernel(now=True)
-
-
-def run(notebook, folder):
-    """Execute a notebook in a folder; a cell that fails is an error. One kernel does all, emptied of names in between."""
-    from jupyter_client.manager import start_new_kernel
-    from nbclient import NotebookClient
-
-    if not _kernels:
-        _kernels.append(start_new_kernel(kernel_name="python3")[0])
-    tell(_kernels[0], f"%reset -f\n__import__('os').chdir({str(folder)!r})")
-    try:
-        NotebookClient(notebook, km=_kernels[0], timeout=600).execute()
-    finally:
-        tell(_kernels[0], f"__import__('os').chdir({str(PROJECT)!r})")  # the folder may be deleted now
-
-
-def tell(kernel, code):
-    client = kernel.blocking_client()
-    client.start_channels()
-    client.wait_for_ready(60)
-    reply = client.execute_interactive(code, silent=True, timeout=60)
-    client.stop_channels()
-    assert reply["content"]["status"] == "ok", reply["content"]
+    return run_on_voice(path, np.column_stack([humming] * channels), rate)
 
 
 def test_every_notebook_is_run_and_every_lesson_in_a_page():
@@ -106,7 +67,7 @@ def test_a_homework_runs_without_a_page(path, tmp_path):
     run(notebook, tmp_path)
     check_pictures(notebook)
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    assert not [output for output in outputs if output.get("name") == "stderr"]
+    assert not warned(notebook)
     asked = sum("home.ask(" in cell.source for cell in notebook.cells if cell.cell_type == "code")
     assert asked >= 7 and sum("Task " in str(output.get("data", "")) for output in outputs) >= asked
 
@@ -120,29 +81,18 @@ def test_each_lesson_can_be_begun_with_an_own_voice():
     "path",
     [pytest.param(path, id=path.stem, marks=[pytest.mark.ci] * (path.stem != WITHOUT_CI)) for path in LESSONS],
 )
-def test_a_lesson_runs_on_an_own_voice(path):
-    notebook, sheets = run_on_own_voice(path)
+def test_a_lesson_runs_on_a_hummed_scale(path):
+    notebook, sheets = run_on_humming(path)
     check_pictures(notebook)
     if path.stem == "07_compressor_types":
         (sheet,) = sheets
         assert Chain.from_json(sheet).stages == (), "run as it stands, it chooses nothing for you"
 
 
-def check_pictures(notebook):
-    """Every picture in the outputs has a text alternative with numbers."""
-    for cell in notebook.cells:
-        for output in cell.get("outputs", ()):
-            data = output.get("data", {})
-            assert not [kind for kind in data if kind.startswith("image/")], f"a picture without words: {cell.source}"
-            for picture in re.findall(r"<img\b[^>]*>", data.get("text/html", "")):
-                alt = re.search(r'alt="([^"]*)"', picture)
-                assert alt and len(alt[1]) > 60 and len(re.findall(r"\d", alt[1])) >= 4, (cell.source, alt)
-
-
 def test_without_a_kernel_each_bench_leaves_its_picture_and_its_numbers():
     from nbconvert import HTMLExporter
 
-    notebook, _ = run_on_own_voice(FOLDER / f"{WITHOUT_CI}.ipynb")
+    notebook, _ = run_on_humming(FOLDER / f"{WITHOUT_CI}.ipynb")
     sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
     shown = sum("Bench(" in source for source in sources)
     assert shown >= 2 and not any("hide=" in source for source in sources)
