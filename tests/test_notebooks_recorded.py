@@ -1,0 +1,124 @@
+"""The lessons on recorded people: each runs without a warning, and what its prose says of any voice is what it prints."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+import recorded
+from conftest import PROJECT
+from notebook_runs import check_pictures, end_kernels, printed, run_on_voice, warned
+
+pytestmark = pytest.mark.ci
+VOICES = {"spoken": ("fr", recorded.HELD_OUT + 200), "sung": ("sung", recorded.HELD_OUT + 200)}
+"""One take of each kind, with all faults, on which nothing was tuned."""
+NUMBER = r"[+−-]?\d+(?:\.\d+)?"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def kernels_end():
+    yield
+    end_kernels()
+
+
+def rows(text: str, pattern: str) -> np.ndarray:
+    """Every match of a pattern in which # stands for a number: an array of shape (matches, numbers)."""
+    pattern = re.escape(pattern).replace(r"\ ", r"\s+").replace(r"\#", f"({NUMBER})")
+    found = re.findall(pattern, text)
+    assert found, f"nothing printed like {pattern}"
+    found = [one if isinstance(one, tuple) else (one,) for one in found]
+    return np.array([[float(value.replace("−", "-")) for value in one] for one in found])
+
+
+def claims_02(text):
+    for gain, sung, levelled in rows(text, "a region of # dB: at most # dB as sung, # dB levelled"):
+        assert levelled <= sung + 0.05 if gain < 0 else levelled >= sung - 0.05, (
+            "over a region that turns down it falls"
+        )
+    as_sung, proposed, every = rows(text, "regions, nine words in ten within # dB")[:, 0]
+    assert every <= proposed <= as_sung + 0.1
+
+
+def claims_04(text):
+    caught = rows(text, "attack # ms: peak # → # dBFS")
+    assert np.all(np.diff(caught[:, 2]) >= -0.05), "the slower the attack, the more of the spike gets through"
+    acting = rows(text, "dBFS: acting # % of the sung time, median # dB, at most # dB")
+    assert np.all(np.diff(acting, axis=0) >= 0), "the lower the threshold, the more it acts"
+    for deepest, needle in rows(text, "at most # dB, the needle shows # dB"):
+        assert needle < deepest, "a needle hides peaks"
+    peaks, steady, both = rows(text, "at most # dB, the needle shows # dB")[-3:, 0]
+    assert both <= peaks + steady + 0.1, "the sum of the largest values is the worst case"
+
+
+def claims_05(text):
+    knees = rows(text, "8 dB higher # dBFS # dB # % # dB # dB")
+    assert knees[-1, 2] > knees[0, 2] and knees[-1, 4] - knees[0, 4] <= 1.5, "a wide knee acts for longer"
+    (peak,), (rms,) = (
+        rows(text, f"{name} threshold # dBFS, peaks # dB above the loudness, distortion on a low note # %")
+        for name in ("peak", "rms")
+    )
+    assert rms[0] < peak[0] and rms[2] < peak[2], "the RMS threshold is lower, and a low note is bent less"
+    trap = rows(text, "dBFS: median # dB, spread # LU, room # dB")
+    assert np.all(np.diff(trap[:, 0]) > 0) and np.all(np.diff(trap[:, 2]) > 0), "the room keeps coming up"
+    assert trap[-1, 1] < trap[0, 1]
+    mixes = rows(text, "squashed, mix # # dB # dB # LU # dB")
+    assert np.all(np.diff(mixes[:, 1]) > 0) and np.all(np.diff(mixes[:, 4]) > 0), "detail isn't free"
+    assert np.all(np.diff(mixes[:, 3]) <= 0.05), "parallel compression can even out words"
+
+
+def claims_06(text):
+    hills = rows(text, "attack # ms # dB # dB # dB (median reduction")
+    for column in hills.T[1:]:
+        assert 0 < np.argmax(column) < len(column) - 1, "there is a hill in each column"
+    pumping = rows(text, "gain moves # dB within a word; in the pauses room # dB")
+    assert np.all(np.diff(pumping[:, 0]) < 0), "the gain moves less each time the release doubles"
+    releases = rows(
+        text, "release # ms: # % let go, starts # dB, gain moves # dB within a word, distortion at 110 Hz # %"
+    )
+    assert np.all(np.diff(releases[:, 1]) <= 0) and np.all(np.diff(releases[:, 4]) < 0)
+    for band in ("lows", "highs"):
+        alone, before, behind = (
+            rows(text, f"{band} {where} # dB in its band")[0, 0] for where in ("alone", "before", "behind")
+        )
+        assert before < behind and abs(behind - alone) < 0.25, "behind the compressor, the boost comes through whole"
+
+
+def claims_07(text):
+    medians = rows(text, "dBFS: median # dB, at most # dB; crest factor")
+    assert len(medians) == 4 and np.abs(medians[:, 0] - 3).max() <= 0.5, "all four do the same work"
+    timing, colour = (
+        rows(text, "FET and VCA, equally loud: their difference is # dB"),
+        rows(text, "its colour, equally loud: their difference is # dB"),
+    )
+    assert colour[0, 0] > timing[0, 0] + 10, "most of it is timing and curve"
+    steps = rows(text, "drive −6 → 0 dB: # dB; 0 → +6 dB: # dB")
+    assert np.all(np.abs(steps[0] - 6) <= 1) and np.all((steps[1] >= 8.5) & (steps[1] <= 12.5))
+
+
+def claims_08(text):
+    spread = dict(re.findall(r"(\S[^\n]*?)\s+for four fifths of the sung time the reverb stays within (\S+) dB", text))
+    assert float(spread["compressor, then send"]) <= float(spread["no compressor"])
+    played = rows(text, "file # LUFS; played with # dB at # LUFS, true peak # dBTP; PLR # dB")
+    assert np.all(np.diff(played[:, 4]) < 0) and np.all(played[:, 2] <= -13.9), "the service undoes the gain"
+    assert "no number over its limit: met" in text
+
+
+CLAIMS = {
+    "02_level_prep": claims_02,
+    "04_peak_control": claims_04,
+    "05_steady_compression": claims_05,
+    "06_slow_attack": claims_06,
+    "07_compressor_types": claims_07,
+    "08_the_vocal_in_the_mix": claims_08,
+}
+
+
+@pytest.mark.parametrize("voice", VOICES)
+@pytest.mark.parametrize("lesson", CLAIMS)
+def test_what_a_lesson_says_holds_on_recorded_people(lesson, voice):
+    clip = recorded.recorded(*VOICES[voice]).clip
+    notebook, _ = run_on_voice(PROJECT / "notebooks" / f"{lesson}.ipynb", clip.samples, clip.rate)
+    check_pictures(notebook)
+    assert not warned(notebook)
+    CLAIMS[lesson](printed(notebook))
