@@ -14,6 +14,7 @@ import numpy as np
 
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
@@ -25,7 +26,7 @@ from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
-from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
@@ -123,22 +124,32 @@ def propose_level_prep(clip: Clip) -> Proposal:
 
 
 def propose_low_cut(clip: Clip) -> Proposal:
-    """A high-pass below the lowest sung note, if there is anything to cut; see ``03_filtering``."""
+    """A high-pass that takes out pops and rumble, as low as it can be; see ``03_filtering``."""
     low = measure_low_end(clip)
     if low is None:
         return Proposal("low cut", None, NOBODY_SINGS)
-    under = "no pitch was found" if low.pitch is None else f"the lowest notes are near {low.pitch.low_hz:.0f} Hz"
-    if not low.worth_cutting:
-        return Proposal("low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing for a compressor to react to.")
-    why = (
-        f"{under[0].upper()}{under[1:]}. Below {low.below_hz:.0f} Hz, rumble lies {_against_voice(low.steady_db)} all "
-        f"the time, and the loudest thump {_against_voice(low.thump_db)}."
-    )
-    cut = HighPass(freq_hz=low.cut_hz, order=3)
-    cost = ""
-    if low.pitch is not None:
-        cost = f", and {decibels(-cut.response_db([low.pitch.low_hz], clip.rate)[0])} dB off the lowest notes"
-    return Proposal("low cut", cut, f"{why} A cut at {low.cut_hz:.0f} Hz takes that out{cost}.")
+    fitted = fit_low_cut(clip, low)
+    if fitted is None:
+        return Proposal("low cut", None, f"Below {low.border_hz:.0f} Hz there is nothing for a compressor to react to.")
+    cut, found, left = fitted.processor, [], []
+    if fitted.pops:
+        before_db, after_db = (decibels(extra) for extra in fitted.extra_db)
+        found.append(f"pops add up to {before_db} dB to what a compressor takes off")
+        left.append(f"leaves {after_db} dB of that")
+    if low.rumbles:
+        found.append(f"rumble lies {_against_voice(fitted.steady_db[0])}")
+        left.append(f"brings the rumble to {decibels(fitted.steady_db[1], 0)} dB")
+    if fitted.cost_db is not None:
+        left.append(f"takes {decibels(fitted.cost_db)} dB off the lowest notes, near {low.pitch.low_hz:.0f} Hz")
+    why = " and ".join(found)
+    reason = f"{why[0].upper()}{why[1:]}. {cut.freq_hz:.0f} Hz at {6 * cut.order} dB per octave {_listed(left)}."
+    if not fitted.enough:
+        reason += " A higher cut would cost the notes too much: turn the pops that are left down by hand."
+    return Proposal("low cut", cut, reason)
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
 
 
 def propose_boxiness(clip: Clip) -> Proposal:
