@@ -48,8 +48,8 @@ MOST_TRIM_DB = 60.0
 LEAST_RING_DB, RING_SHARE, MOST_CUT_DB = 3.5, 0.7, 6.0
 
 
-# How much the de-esser takes off the louder s sounds.
-TAKEN_OFF_DB = 4.0
+# How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
+TAKEN_OFF_DB, FEWEST_S = 4.0, 3
 PEAKS_SHARE_PERCENT, PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 10.0, 15.0, (2.0, 8.0)
 STEADY_MEDIAN_DB, STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = 3.0, (2.0, 5.0), 80.0
 GOALS = {
@@ -176,6 +176,9 @@ def propose_sibilance(clip: Clip) -> Proposal:
     found = f"Above 6 kHz, the louder s sounds are at {decibels(hiss.level_db)} dB relative to the voice around them"
     if not hiss.sharp:
         return Proposal("sibilance", None, f"{found}. They would count as sharp from {decibels(SHARP_DB, 0)} dB up.")
+    if hiss.count < FEWEST_S:
+        few = f"Only {hiss.count} of them: listen whether they are s sounds at all before you turn them down"
+        return Proposal("sibilance", None, f"{found}. {few}.")
     settings = DeEsser(range_db=8)
     over_db = TAKEN_OFF_DB / settings.slope
     threshold_db = round(2 * (hiss.level_db - over_db)) / 2
