@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.harm import measure_harm
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowcut import fit_low_cut
@@ -328,7 +329,7 @@ def proposed_chain(proposals: list[Proposal]) -> Chain:
 
 
 def check_goals(result: ChainResult) -> str:
-    """Whether the compressors of a chain do their job.
+    """Whether the compressors of a chain do their job, and whether the chain as a whole does no harm.
 
     Parameters
     ----------
@@ -337,7 +338,8 @@ def check_goals(result: ChainResult) -> str:
     Returns
     -------
     str
-        A line for each of ``GOALS`` of the stages that the chain has.
+        A line for each of ``GOALS`` of the stages that the chain has, and one for each check of
+        :func:`vocomp_lab.analysis.harm.measure_harm`. Where the chain does harm, its line says so and names the stage.
     """
     lines = []
     for name, stage in result.stages.items():
@@ -346,7 +348,8 @@ def check_goals(result: ChainResult) -> str:
             for goal in GOALS[name]:
                 verdict = "met" if goal.met(change) else "not met yet"
                 lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
-    return "\n".join(lines) or "This chain has no stage called “peaks” or “steady”."
+    lines = lines or ["This chain has no stage called “peaks” or “steady”."]
+    return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result, LEAST_RING_DB).checks)])
 
 
 def _against_voice(level_db: float) -> str:
