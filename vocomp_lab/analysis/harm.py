@@ -157,9 +157,9 @@ def _peaks(source: Clip, stages) -> HarmCheck:
     told = f"from {decibels(before)} to {decibels(after)} dB over the loudness"
     if after <= before + PEAKS_DB:
         return HarmCheck("peaks", True, after - before, PEAKS_DB, None, f"They go {told}.")
-    blamed = _worst(
-        stages, lambda stage: peak_to_loudness_ratio_db(stage.output) - peak_to_loudness_ratio_db(stage.source)
-    )
+    ratios_db = [before, *(peak_to_loudness_ratio_db(stage.output) for stage in stages)]
+    rises_db = dict(zip((stage.name for stage in stages), np.diff(ratios_db)))
+    blamed = _worst(stages, lambda stage: rises_db[stage.name])
     return HarmCheck(
         "peaks", False, after - before, PEAKS_DB, blamed,
         f"The peaks stand out more than they did, {told}, and “{blamed}” does most of it.",

@@ -33,13 +33,15 @@ POP_MOVES_DB = 1.0
 POP_LEVEL_MS = 50.0
 _POP_STEPS_PER_S = 200
 _UNDER_VOICE_DB, _OVER_STEADY_DB, _FALLS_BACK_DB = -11.0, 12.0, 6.0
-_LONGEST_S, _APART_S = 0.3, 0.15
+_LONGEST_S, _APART_S, _DRIFT_HZ = 0.3, 0.15, 10.0
 # The low end ends this far under the lowest pitches, so that it holds a twentieth of their fundamentals' power at most.
 _UNDER_NOTES = 0.85
 # The sound before a pop that a compressor must hear to be in the state that the voice has put it in.
 _LEAD_S = 0.8
 # A thump is a note if the sound above it repeats as often, within this share.
 _SAME_PITCH, _NOTE_AROUND_S, _LOWEST_NOTE_HZ = 0.08, (0.1, 0.15), 35.0
+# Of the sound around a take's only pop, a quarter is the low end, unless it moves a compressor far.
+_SHARE_DB, _SHARE_AROUND_S, _SURELY_MOVES_DB = -6.0, 0.05, 2.0 * POP_MOVES_DB
 # From here on a thump has nothing left to repeat.
 _ABOVE_THUMPS_HZ = 140.0
 # A low cut this far under the lowest pitches takes 0.5 dB off their fundamentals at order 3: 10·log10(1 + 0.7^6).
@@ -202,8 +204,10 @@ def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
     it is the fundamental of a low note, and no thump.
 
     Every recording has thumps that nothing reacts to. So a take pops only if one of them adds 1 dB to the reduction
-    that the voice asks of :func:`reference_compressor`. Then its other thumps are listed, too: whether they move it
-    depends on how loud the voice happens to be at that moment.
+    that the voice asks of :func:`reference_compressor`. If it is the only one, it must also be a quarter of the sound
+    around it, or add 2 dB: the low end of a creaking voice adds a little, too, but the voice above it is much louder.
+    Where a take pops, its other thumps are listed as well: whether they move a compressor depends on how loud the voice
+    happens to be at that moment.
 
     Common practice, no source; checked against the synthetic takes' truth, thumps put into the speech of another
     synthesizer, and recorded people.
@@ -217,19 +221,32 @@ def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
     compressor, (bass, voice) = reference_compressor(clip), split_low_end(clip, low.border_hz)
     places_s = [thump.time_s for thump in thumps]
     pairs = zip(*(reduction_around(compressor, part, places_s) for part in (clip, voice)))
-    moving = [np.max(one - of_voice) >= POP_MOVES_DB for one, of_voice in pairs]
-    if not any(moving):
+    extra_db = np.array([np.max(one - of_voice) for one, of_voice in pairs])
+    moving = np.flatnonzero(extra_db >= POP_MOVES_DB)
+    if not (
+        len(moving) > 1
+        or any(extra_db[k] >= _SURELY_MOVES_DB or _share_db(bass, clip, places_s[k]) >= _SHARE_DB for k in moving)
+    ):
         return []
     _, above = split_low_end(clip, _ABOVE_THUMPS_HZ)
     pops = [not _is_note(above, bass, thump.time_s) for thump in thumps]
-    if not any(np.logical_and(moving, pops)):
-        return []
-    return [thump for thump, is_pop in zip(thumps, pops) if is_pop]
+    return [thump for thump, is_pop in zip(thumps, pops) if is_pop] if any(pops[k] for k in moving) else []
+
+
+def _share_db(bass: Clip, clip: Clip, time_s: float) -> float:
+    """Power of the low end around a thump, relative to that of the whole sound there."""
+    start = max(int((time_s - _SHARE_AROUND_S) * clip.rate), 0)
+    near = slice(start, start + max(int(2 * _SHARE_AROUND_S * clip.rate), 1))
+    powers = (float(np.mean(part.columns[near] ** 2)) for part in (bass, clip))
+    return float(np.subtract(*(power_to_db(power, -200.0) for power in powers)))
 
 
 def _thumps(clip: Clip, low: LowEnd) -> list[Pop]:
     corner_hz = min(low.cut_hz, LOW_END_HZ)
-    sections = butter(4, corner_hz, fs=clip.rate, output="sos")  # run both ways, so that nothing is late
+    # Run both ways, so that nothing is late. An offset or a drift would hide where a thump ends.
+    sections = np.concatenate(
+        [butter(4, corner_hz, fs=clip.rate, output="sos"), butter(1, _DRIFT_HZ, "highpass", fs=clip.rate, output="sos")]
+    )
     bass = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4))
     step = max(clip.rate // _POP_STEPS_PER_S, 1)
     level_db = running_level_db(clip.with_samples(bass.reshape(clip.samples.shape)), POP_LEVEL_MS)[::step]

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from vocomp_lab.analysis.harm import measure_harm
+from vocomp_lab.analysis.harm import PEAKS_DB, measure_harm
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
-from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
@@ -64,6 +65,9 @@ GOALS = {
 """What the two compressors that every voice gets should come to (``04_peak_control``, ``05_steady_compression``)."""
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
+# The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
+_STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
+_PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 _REMEMBERED = 64
 
@@ -191,15 +195,32 @@ def propose_sibilance(clip: Clip) -> Proposal:
     )
 
 
-def propose_peaks(clip: Clip) -> Proposal:
-    """A fast compressor that acts now and then; see ``04_peak_control``."""
+def propose_peaks(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A fast compressor that acts now and then; see ``04_peak_control``.
+
+    Where the raw take is given, and the peaks still stand out more than there, the attack is quicker.
+    """
     heard, active = heard_part(clip)
     if not active.any():
         return Proposal("peaks", None, NOBODY_SINGS)
+    usual = _peaks_with(_PEAKS_ATTACK_MS, clip, heard, active)
+    if raw is None or usual.processor is None:
+        return usual
+    left_db = peak_to_loudness_ratio_db(usual.processor.apply(heard).output)
+    if left_db <= peak_to_loudness_ratio_db(heard_part(raw)[0]):
+        return usual
+    quick = _peaks_with(_PEAKS_QUICK_MS, clip, heard, active)
+    if quick.processor is None:
+        return usual
+    why = f"The filters made the peaks stand out, so its attack is {_PEAKS_QUICK_MS:g} ms."
+    return dataclasses.replace(quick, reason=f"{quick.reason} {why}")
+
+
+def _peaks_with(attack_ms: float, clip: Clip, heard: Clip, active: np.ndarray) -> Proposal:
     low, high = PEAKS_MAX_DB
     deepest_db = []
     for ratio in _PEAKS_RATIOS:
-        processor = Compressor(-20, ratio, 1, 80)
+        processor = Compressor(-20, ratio, attack_ms, 80)
         threshold_db = threshold_for(processor, heard, "share_percent", PEAKS_SHARE_PERCENT)
         stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         while 100 * stats.share > PEAKS_MOST_PERCENT and threshold_db < 0:
@@ -231,32 +252,49 @@ def propose_peaks(clip: Clip) -> Proposal:
     )
 
 
-def propose_steady(clip: Clip) -> Proposal:
-    """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
+def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``.
+
+    Where the raw take is given, the attack is as quick as it takes to keep the peaks from standing out more than there.
+    """
     heard, active = heard_part(clip)
     if not active.any():
         return Proposal("steady", None, NOBODY_SINGS)
     low, high = STEADY_WINDOW_DB
-    for way in _STEADY_WAYS:
-        processor = Compressor(-26, attack_ms=10, release_ms=200, **way)
-        processor = dataclasses.replace(
-            processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
-        )
-        stats = stats_with(processor, clip)
-        if 100 * stats.share < STEADY_SHARE_PERCENT:
-            lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
-            processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
-            stats = stats_with(processor, clip)
-        if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
-            made = processor.apply(clip).output
-            makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
-            return Proposal(
-                "steady",
-                dataclasses.replace(processor, makeup_db=makeup_db),
-                f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
-                f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
-                f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness.",
+    limit_db = math.inf if raw is None else peak_to_loudness_ratio_db(heard_part(raw)[0]) + PEAKS_DB
+    found = []
+    for attack_ms in _STEADY_ATTACKS_MS:
+        for way in _STEADY_WAYS:
+            processor = Compressor(-26, attack_ms=attack_ms, release_ms=200, **way)
+            processor = dataclasses.replace(
+                processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
             )
+            stats = stats_with(processor, clip)
+            if 100 * stats.share < STEADY_SHARE_PERCENT:
+                lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
+                processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
+                stats = stats_with(processor, clip)
+            if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
+                # What a slow attack lets through stands out once the rest is turned down.
+                peaks_db = 0.0 if raw is None else peak_to_loudness_ratio_db(processor.apply(heard).output)
+                found.append((peaks_db, processor, stats))
+                break
+        if not found or found[-1][0] <= limit_db:
+            break
+    if found:
+        _, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
+        made = processor.apply(clip).output
+        makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
+        quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more."
+        return Proposal(
+            "steady",
+            dataclasses.replace(processor, makeup_db=makeup_db),
+            f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
+            f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
+            f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness."
+            + quick
+            * (processor.attack_ms < _STEADY_ATTACKS_MS[0]),
+        )
     return Proposal(
         "steady",
         None,
@@ -292,14 +330,30 @@ STAGES = {
 _known: dict[tuple, Proposal] = {}
 
 
-def propose_stage(stage: str, clip: Clip) -> Proposal:
-    """The proposal for one stage, from the clip as it reaches that stage."""
-    key = (stage, clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest())
+def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
+    """The proposal for one stage, from the clip as it reaches that stage.
+
+    Parameters
+    ----------
+    stage : str
+        One of ``STAGES``.
+    clip : Clip
+    raw : Clip, optional
+        The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
+    """
+    raw = raw if stage in GOALS else None
+    key = (stage, *(_known_by(known) for known in (clip, raw)))
     if key not in _known:
         while len(_known) >= _REMEMBERED:
             _known.pop(next(iter(_known)), None)
-        _known[key] = STAGES[stage](clip)
+        _known[key] = STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
     return _known[key]
+
+
+def _known_by(clip: Clip | None) -> tuple:
+    if clip is None:
+        return ()
+    return clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest()
 
 
 def propose_chain(clip: Clip) -> list[Proposal]:
@@ -316,7 +370,7 @@ def propose_chain(clip: Clip) -> list[Proposal]:
     """
     proposals, current = [], clip
     for stage in STAGES:
-        proposal = propose_stage(stage, current)
+        proposal = propose_stage(stage, current, clip)
         proposals.append(proposal)
         if proposal.processor is not None:
             current = Chain([(stage, proposal.processor)]).apply(current).output
