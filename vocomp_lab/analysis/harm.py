@@ -10,10 +10,11 @@ from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, peak_to_loudness_ratio_db
+from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import ChainResult, StageResult
+from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
@@ -24,8 +25,10 @@ SPREAD_LU, PEAKS_DB, ROOM_DB, MOST_LIFT_DB, BAND_DB, HIGHS_DB = 0.1, 0.5, 0.5, 7
 """How far each number may get worse: spread of the words, peak-to-loudness ratio, noise floor beyond the gains that
 were set, noise floor against the voice, any third-octave band, and the highs."""
 # Thirds of an octave by powers of ten (IEC 61260, value from memory), 160 Hz to 4 kHz, and those of the highs.
-_BANDS, _HIGHS = range(22, 37), range(37, 42)
+_BANDS, _HIGHS = range(22, 37), range(38, 43)
 _WINDOW_S = 0.085
+HISS_PERCENT = 25.0
+"""A de-esser that acts in more of the sung time than this turns down more than s sounds (``03_filtering``)."""
 # Below this lies rumble; taking it out would hide what comes up above it.
 _ROOM_FROM_HZ = 150.0
 # A ring that is found at this distance, as a ratio, is the one that a bell cuts.
@@ -95,7 +98,7 @@ def measure_harm(result: ChainResult, ring_db: float = 3.5) -> Harm:
         most 0.5 dB higher. *room*: what is heard in the pauses above 150 Hz comes up by 0.5 dB at most beyond the gains
         that were set (trim and make-up), and by 7 dB at most against the voice. *tone*: no third of an octave from
         160 Hz to 4 kHz changes by over 3 dB while the voice sings, except where a bell takes out a ring. *highs*: what
-        lies above loses 6 dB at most.
+        lies above loses 6 dB at most, and no de-esser acts in over a quarter of the sung time.
 
     Notes
     -----
@@ -244,12 +247,31 @@ def _tone_change(before: Clip, after: Clip, active) -> tuple[np.ndarray, float]:
     step_db = np.median(gains_db, axis=1)
     level = changed[:, :bands] / db_to_power(step_db)[:, None]
     change_db = power_to_db(level.sum(axis=0), -300.0) - power_to_db(powers[:, :bands].sum(axis=0), -300.0)
-    change_db -= np.median(change_db)
+    change_db -= _agreed(change_db)
     before_highs, after_highs = powers[:, bands:].sum(), changed[:, bands:].sum()
     if not before_highs > 0:
         return change_db, math.nan
     # A wideband de-esser turns down whole steps, so only the voice's usual gain is taken out of the highs.
     return change_db, power_to_db(float(after_highs / before_highs), -300.0) - float(np.median(step_db))
+
+
+def _agreed(values: np.ndarray) -> float:
+    """What half of the values agree on best: the mean of the half that lies closest together."""
+    ordered, half = np.sort(values), len(values) // 2 + 1
+    widths = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
+    first = int(widths.argmin())
+    return float(ordered[first : first + half].mean())
+
+
+def _busiest_de_esser(stages, active) -> tuple[str | None, float]:
+    """The de-esser that acts most of the sung time, and its share of it in percent; None and 0 without one."""
+    shares = [
+        (100 * reduction_stats(stage.reduction_db, active).share, stage.name)
+        for stage in stages
+        if isinstance(stage.processor, DeEsser)
+    ]
+    share, name = max(shares, default=(0.0, None))
+    return name, share
 
 
 def _tone(source: Clip, stages, active, ring_db: float) -> tuple[HarmCheck, HarmCheck]:
@@ -277,6 +299,10 @@ def _tone(source: Clip, stages, active, ring_db: float) -> tuple[HarmCheck, Harm
             f"The voice changes by {decibels(value_db, sign=True)} dB near {at}, where no ring is sure, and “{blamed}” does "
             "most of it.",
         )  # fmt: skip
+    name, share = _busiest_de_esser(stages, active)
+    if share > HISS_PERCENT:
+        told = f"“{name}” acts in {share:.0f} % of the sung time, so it turns down more than s sounds."
+        return tone, HarmCheck("highs", False, share, HISS_PERCENT, name, told)
     if math.isnan(highs_db):
         return tone, _unknown("highs", "The clip has none.")
     if highs_db >= -HIGHS_DB:
