@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.harm import PEAKS_DB, measure_harm
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
-from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
+from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
@@ -25,7 +28,7 @@ from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
-from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
@@ -47,8 +50,8 @@ MOST_TRIM_DB = 60.0
 LEAST_RING_DB, RING_SHARE, MOST_CUT_DB = 3.5, 0.7, 6.0
 
 
-# How much the de-esser takes off the louder s sounds.
-TAKEN_OFF_DB = 4.0
+# How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
+TAKEN_OFF_DB, FEWEST_S = 4.0, 3
 PEAKS_SHARE_PERCENT, PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 10.0, 15.0, (2.0, 8.0)
 STEADY_MEDIAN_DB, STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = 3.0, (2.0, 5.0), 80.0
 GOALS = {
@@ -62,6 +65,9 @@ GOALS = {
 """What the two compressors that every voice gets should come to (``04_peak_control``, ``05_steady_compression``)."""
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
+# The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
+_STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
+_PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 _REMEMBERED = 64
 
@@ -123,22 +129,32 @@ def propose_level_prep(clip: Clip) -> Proposal:
 
 
 def propose_low_cut(clip: Clip) -> Proposal:
-    """A high-pass below the lowest sung note, if there is anything to cut; see ``03_filtering``."""
+    """A high-pass that takes out pops and rumble, as low as it can be; see ``03_filtering``."""
     low = measure_low_end(clip)
     if low is None:
         return Proposal("low cut", None, NOBODY_SINGS)
-    under = "no pitch was found" if low.pitch is None else f"the lowest notes are near {low.pitch.low_hz:.0f} Hz"
-    if not low.worth_cutting:
-        return Proposal("low cut", None, f"Below {low.below_hz:.0f} Hz there is nothing for a compressor to react to.")
-    why = (
-        f"{under[0].upper()}{under[1:]}. Below {low.below_hz:.0f} Hz, rumble lies {_against_voice(low.steady_db)} all "
-        f"the time, and the loudest thump {_against_voice(low.thump_db)}."
-    )
-    cut = HighPass(freq_hz=low.cut_hz, order=3)
-    cost = ""
-    if low.pitch is not None:
-        cost = f", and {decibels(-cut.response_db([low.pitch.low_hz], clip.rate)[0])} dB off the lowest notes"
-    return Proposal("low cut", cut, f"{why} A cut at {low.cut_hz:.0f} Hz takes that out{cost}.")
+    fitted = fit_low_cut(clip, low)
+    if fitted is None:
+        return Proposal("low cut", None, f"Below {low.border_hz:.0f} Hz there is nothing for a compressor to react to.")
+    cut, found, left = fitted.processor, [], []
+    if fitted.pops:
+        before_db, after_db = (decibels(extra) for extra in fitted.extra_db)
+        found.append(f"pops add up to {before_db} dB to what a compressor takes off")
+        left.append(f"leaves {after_db} dB of that")
+    if low.rumbles:
+        found.append(f"rumble lies {_against_voice(fitted.steady_db[0])}")
+        left.append(f"brings the rumble to {decibels(fitted.steady_db[1], 0)} dB")
+    if fitted.cost_db is not None:
+        left.append(f"takes {decibels(fitted.cost_db)} dB off the lowest notes, near {low.pitch.low_hz:.0f} Hz")
+    why = " and ".join(found)
+    reason = f"{why[0].upper()}{why[1:]}. {cut.freq_hz:.0f} Hz at {6 * cut.order} dB per octave {_listed(left)}."
+    if not fitted.enough:
+        reason += " A higher cut would cost the notes too much: turn the pops that are left down by hand."
+    return Proposal("low cut", cut, reason)
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
 
 
 def propose_boxiness(clip: Clip) -> Proposal:
@@ -165,6 +181,9 @@ def propose_sibilance(clip: Clip) -> Proposal:
     found = f"Above 6 kHz, the louder s sounds are at {decibels(hiss.level_db)} dB relative to the voice around them"
     if not hiss.sharp:
         return Proposal("sibilance", None, f"{found}. They would count as sharp from {decibels(SHARP_DB, 0)} dB up.")
+    if hiss.count < FEWEST_S:
+        few = f"Only {hiss.count} of them: listen whether they are s sounds at all before you turn them down"
+        return Proposal("sibilance", None, f"{found}. {few}.")
     settings = DeEsser(range_db=8)
     over_db = TAKEN_OFF_DB / settings.slope
     threshold_db = round(2 * (hiss.level_db - over_db)) / 2
@@ -176,15 +195,32 @@ def propose_sibilance(clip: Clip) -> Proposal:
     )
 
 
-def propose_peaks(clip: Clip) -> Proposal:
-    """A fast compressor that acts now and then; see ``04_peak_control``."""
+def propose_peaks(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A fast compressor that acts now and then; see ``04_peak_control``.
+
+    Where the raw take is given, and the peaks still stand out more than there, the attack is quicker.
+    """
     heard, active = heard_part(clip)
     if not active.any():
         return Proposal("peaks", None, NOBODY_SINGS)
+    usual = _peaks_with(_PEAKS_ATTACK_MS, clip, heard, active)
+    if raw is None or usual.processor is None:
+        return usual
+    left_db = peak_to_loudness_ratio_db(usual.processor.apply(heard).output)
+    if left_db <= peak_to_loudness_ratio_db(heard_part(raw)[0]):
+        return usual
+    quick = _peaks_with(_PEAKS_QUICK_MS, clip, heard, active)
+    if quick.processor is None:
+        return usual
+    why = f"The filters made the peaks stand out, so its attack is {_PEAKS_QUICK_MS:g} ms."
+    return dataclasses.replace(quick, reason=f"{quick.reason} {why}")
+
+
+def _peaks_with(attack_ms: float, clip: Clip, heard: Clip, active: np.ndarray) -> Proposal:
     low, high = PEAKS_MAX_DB
     deepest_db = []
     for ratio in _PEAKS_RATIOS:
-        processor = Compressor(-20, ratio, 1, 80)
+        processor = Compressor(-20, ratio, attack_ms, 80)
         threshold_db = threshold_for(processor, heard, "share_percent", PEAKS_SHARE_PERCENT)
         stats = stats_with(dataclasses.replace(processor, threshold_db=threshold_db), heard, active)
         while 100 * stats.share > PEAKS_MOST_PERCENT and threshold_db < 0:
@@ -216,32 +252,49 @@ def propose_peaks(clip: Clip) -> Proposal:
     )
 
 
-def propose_steady(clip: Clip) -> Proposal:
-    """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``."""
+def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``.
+
+    Where the raw take is given, the attack is as quick as it takes to keep the peaks from standing out more than there.
+    """
     heard, active = heard_part(clip)
     if not active.any():
         return Proposal("steady", None, NOBODY_SINGS)
     low, high = STEADY_WINDOW_DB
-    for way in _STEADY_WAYS:
-        processor = Compressor(-26, attack_ms=10, release_ms=200, **way)
-        processor = dataclasses.replace(
-            processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
-        )
-        stats = stats_with(processor, clip)
-        if 100 * stats.share < STEADY_SHARE_PERCENT:
-            lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
-            processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
-            stats = stats_with(processor, clip)
-        if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
-            made = processor.apply(clip).output
-            makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
-            return Proposal(
-                "steady",
-                dataclasses.replace(processor, makeup_db=makeup_db),
-                f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
-                f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
-                f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness.",
+    limit_db = math.inf if raw is None else peak_to_loudness_ratio_db(heard_part(raw)[0]) + PEAKS_DB
+    found = []
+    for attack_ms in _STEADY_ATTACKS_MS:
+        for way in _STEADY_WAYS:
+            processor = Compressor(-26, attack_ms=attack_ms, release_ms=200, **way)
+            processor = dataclasses.replace(
+                processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
             )
+            stats = stats_with(processor, clip)
+            if 100 * stats.share < STEADY_SHARE_PERCENT:
+                lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
+                processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
+                stats = stats_with(processor, clip)
+            if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
+                # What a slow attack lets through stands out once the rest is turned down.
+                peaks_db = 0.0 if raw is None else peak_to_loudness_ratio_db(processor.apply(heard).output)
+                found.append((peaks_db, processor, stats))
+                break
+        if not found or found[-1][0] <= limit_db:
+            break
+    if found:
+        _, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
+        made = processor.apply(clip).output
+        makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
+        quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more."
+        return Proposal(
+            "steady",
+            dataclasses.replace(processor, makeup_db=makeup_db),
+            f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
+            f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
+            f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness."
+            + quick
+            * (processor.attack_ms < _STEADY_ATTACKS_MS[0]),
+        )
     return Proposal(
         "steady",
         None,
@@ -277,14 +330,30 @@ STAGES = {
 _known: dict[tuple, Proposal] = {}
 
 
-def propose_stage(stage: str, clip: Clip) -> Proposal:
-    """The proposal for one stage, from the clip as it reaches that stage."""
-    key = (stage, clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest())
+def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
+    """The proposal for one stage, from the clip as it reaches that stage.
+
+    Parameters
+    ----------
+    stage : str
+        One of ``STAGES``.
+    clip : Clip
+    raw : Clip, optional
+        The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
+    """
+    raw = raw if stage in GOALS else None
+    key = (stage, *(_known_by(known) for known in (clip, raw)))
     if key not in _known:
         while len(_known) >= _REMEMBERED:
             _known.pop(next(iter(_known)), None)
-        _known[key] = STAGES[stage](clip)
+        _known[key] = STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
     return _known[key]
+
+
+def _known_by(clip: Clip | None) -> tuple:
+    if clip is None:
+        return ()
+    return clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest()
 
 
 def propose_chain(clip: Clip) -> list[Proposal]:
@@ -301,7 +370,7 @@ def propose_chain(clip: Clip) -> list[Proposal]:
     """
     proposals, current = [], clip
     for stage in STAGES:
-        proposal = propose_stage(stage, current)
+        proposal = propose_stage(stage, current, clip)
         proposals.append(proposal)
         if proposal.processor is not None:
             current = Chain([(stage, proposal.processor)]).apply(current).output
@@ -314,7 +383,7 @@ def proposed_chain(proposals: list[Proposal]) -> Chain:
 
 
 def check_goals(result: ChainResult) -> str:
-    """Whether the compressors of a chain do their job.
+    """Whether the compressors of a chain do their job, and whether the chain as a whole does no harm.
 
     Parameters
     ----------
@@ -323,7 +392,8 @@ def check_goals(result: ChainResult) -> str:
     Returns
     -------
     str
-        A line for each of ``GOALS`` of the stages that the chain has.
+        A line for each of ``GOALS`` of the stages that the chain has, and one for each check of
+        :func:`vocomp_lab.analysis.harm.measure_harm`. Where the chain does harm, its line says so and names the stage.
     """
     lines = []
     for name, stage in result.stages.items():
@@ -332,7 +402,8 @@ def check_goals(result: ChainResult) -> str:
             for goal in GOALS[name]:
                 verdict = "met" if goal.met(change) else "not met yet"
                 lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
-    return "\n".join(lines) or "This chain has no stage called “peaks” or “steady”."
+    lines = lines or ["This chain has no stage called “peaks” or “steady”."]
+    return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result, LEAST_RING_DB).checks)])
 
 
 def _against_voice(level_db: float) -> str:

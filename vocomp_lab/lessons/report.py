@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.lowend import STEADY_LOW_DB, LowEnd, find_pops, measure_low_end
+from vocomp_lab.analysis.lowend import LowEnd, find_pops, measure_low_end
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
@@ -302,12 +302,12 @@ def _noise(clip: Clip, active) -> Observation:
 
 
 def _low_end(low: LowEnd) -> Observation:
-    fine = low.steady_db <= STEADY_LOW_DB
+    fine = not low.rumbles
     pitch = "" if low.pitch is None else f"; the lowest notes are near {low.pitch.low_hz:.0f} Hz"
     level = f"{decibels(-low.steady_db, 0)} dB below the voice all the time"
     steady = "nothing" if low.steady_db < _NOTHING_DB else level
     measured = f"below {low.below_hz:.0f} Hz: {steady}{pitch}"
-    advice = "It needs no low cut." if fine else f"Put a low cut near {low.cut_hz:.0f} Hz before any compressor."
+    advice = "It needs no low cut." if fine else "Put a low cut before any compressor; lesson 09 proposes one."
     return Observation("rumble", measured, fine, advice, "03", low.steady_db)
 
 
@@ -382,7 +382,7 @@ def _hum(clip: Clip, active) -> Observation:
 def _pops(clip: Clip, low: LowEnd) -> Observation:
     pops = find_pops(clip, low)
     if not pops:
-        return Observation("pops", "no thumps below the voice", True, "None to speak of.", "03", 0.0)
+        return Observation("pops", "no thump below the voice moves a compressor", True, "None to speak of.", "03", 0.0)
     where = ", ".join(f"{pop.time_s:.1f} s" for pop in pops[:6]) + (", …" if len(pops) > 6 else "")
     advice = "Take them out before any compressor, or it will duck the voice for each of them: use a low cut."
     return Observation("pops", f"{len(pops)} thumps below the voice ({where})", False, advice, "03", float(len(pops)))
