@@ -32,7 +32,7 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
 
 FOUND, NOTHING_RINGS, CANT_TELL = "found", "nothing rings", "can't tell"
-SURE = 0.6
+SURE = 0.5
 """From here on a ring is reported."""
 
 _LOW_HZ, _HIGH_HZ = 150.0, 1_200.0
@@ -43,6 +43,8 @@ _NOTHING_BELOW = 0.25
 # the noise came later. And how strong a ring is, or such a bump.
 _PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
 _RING_DB, _RING_SD_DB, _BUMP_DB, _BUMP_SD_DB = 5.5, 2.5, 5.0, 3.0
+# Once a ring is taken for sure, its gain is left more to the witnesses.
+_GAIN_SD_DB = 5.0
 # What a voiced witness finds of a bell where nothing rings, and how much that differs between voices (medians and spread
 # over three speakers and a singer, each at three speeds, and widened, for four voices are few).
 _VOICED_HZ = (160, 217, 254, 296, 346, 403, 471, 550, 641, 748)
@@ -51,7 +53,7 @@ _VOICED_SD_HZ, _VOICED_SD_DB = (320, 400, 550, 700), (6.5, 4.5, 3.8, 2.6)
 _UNVOICED_SD_DB, _LEAST_VOICE_SD_DB = 2.5, 1.8
 # Claims about voices that the model explains: in clean takes of the synthetic singers it finds up to 3 dB.
 _MODEL_CLAIMS_DB, _MODEL_SD_DB, _MODEL_LEAST_DB = 3.0, 0.7, 1.0
-_SAME, _APART, _SD_OF_MEDIAN = 0.1, 0.25, 1.48
+_SAME, _APART, _LOW, _SD_OF_LOW = 0.1, 0.25, 35, 2.2
 
 
 @dataclass(frozen=True)
@@ -263,8 +265,8 @@ def _with_doubt(witness, bias_hz=(1,), bias_db=(0,), sd_hz=(1,), sd_db=(0,)):
     at = np.log(BELLS_HZ)
     gain_db = witness.gain_db - np.interp(at, np.log(bias_hz), bias_db)[:, None]
     usual = np.interp(at, np.log(sd_hz), sd_db)[:, None]
-    here = _SD_OF_MEDIAN * np.median(np.abs(gain_db), axis=0)
-    return Witness(gain_db, np.hypot(witness.sd_db, np.maximum(usual, here)))
+    here = _SD_OF_LOW * np.percentile(np.abs(gain_db), _LOW, axis=0)
+    return Witness(gain_db, np.maximum(np.hypot(witness.sd_db, usual), here))
 
 
 def _weighed(voice: Witness, noise: Witness | None) -> tuple[np.ndarray, np.ndarray]:
@@ -298,7 +300,7 @@ def _for_a_ring(witness, ring_db=_RING_DB, ring_sd_db=_RING_SD_DB):
 
 
 def _likely_db(witness):
-    trust = witness.sd_db**-2 / (witness.sd_db**-2 + _RING_SD_DB**-2)
+    trust = witness.sd_db**-2 / (witness.sd_db**-2 + _GAIN_SD_DB**-2)
     return trust * witness.gain_db + (1 - trust) * _RING_DB
 
 

@@ -31,7 +31,7 @@ _QUIET_PERCENTILE, _QUIET_RANGE_DB, _LEAST_NOISE_FRAMES, _NOISE_PERCENTILE = 15,
 # Noise this far below the voice is what a converter or a file format leaves, not a room.
 _NO_ROOM_DB = 75.0
 # Its spectrum: a slow curve, roughness of its own, and now and then a line of hum that counts for little.
-_SLOW_SD_DB, _SLOW_OCTAVES, _ROUGH_SD_DB, _ROUGH_OCTAVES, _GRAIN_SD_DB = 10.0, 0.9, 0.7, 0.12, 0.5
+_SLOW_SD_DB, _SLOW_OCTAVES, _ROUGH_SD_DB, _ROUGH_OCTAVES, _GRAIN_SD_DB = 10.0, 0.9, 0.5, 0.12, 0.5
 _LINE_SDS = 2.0
 # Voice: frames of 50 ms at a pitch, and of 40 ms without one.
 _VOICED_FRAME_S, _MOST_FRAMES, _PITCH_HZ = 0.05, 250, (75.0, 500.0)
