@@ -42,9 +42,14 @@ _NOTHING_BELOW = 0.25
 # Before anything is heard: nothing rings, voice and noise both ring, the noise has a bump of its own, the voice rings and
 # the noise came later. And how strong a ring is, or such a bump.
 _PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
+# A bump that only a voice shows is most often the voice's own.
+_ALONE = 0.1
 _RING_DB, _RING_SD_DB, _BUMP_DB, _BUMP_SD_DB = 5.5, 2.5, 5.0, 3.0
 # Once a ring is taken for sure, its gain is left more to the witnesses.
 _GAIN_SD_DB = 5.0
+# Most rings are about this narrow.
+_Q_SHARES = np.exp(-0.5 * (np.log(BELLS_Q / 3.5) / 0.4) ** 2)
+_Q_SHARES /= _Q_SHARES.sum()
 # What a voiced witness finds of a bell where nothing rings, and how much that differs between voices (medians and spread
 # over three speakers and a singer, each at three speeds, and widened, for four voices are few).
 _VOICED_HZ = (160, 217, 254, 296, 346, 403, 471, 550, 641, 748)
@@ -265,17 +270,18 @@ def _with_doubt(witness, bias_hz=(1,), bias_db=(0,), sd_hz=(1,), sd_db=(0,)):
     at = np.log(BELLS_HZ)
     gain_db = witness.gain_db - np.interp(at, np.log(bias_hz), bias_db)[:, None]
     usual = np.interp(at, np.log(sd_hz), sd_db)[:, None]
-    here = _SD_OF_LOW * np.percentile(np.abs(gain_db), _LOW, axis=0)
+    # Of the narrowest bells, which a ring itself disturbs least.
+    here = _SD_OF_LOW * np.percentile(np.abs(gain_db[:, -1]), _LOW)
     return Witness(gain_db, np.maximum(np.hypot(witness.sd_db, usual), here))
 
 
 def _weighed(voice: Witness, noise: Witness | None) -> tuple[np.ndarray, np.ndarray]:
     """How sure each bell of the grid is, and its gain in dB if it rings."""
-    share = 1.0 / voice.gain_db.size
+    share = _Q_SHARES / len(BELLS_HZ)
     alone = _for_a_ring(voice)
     if noise is None:
-        rings = alone + np.log((_PRIORS["both"] + _PRIORS["voice"]) * share)
-        rivals = np.array([np.log(_PRIORS["nothing"] + _PRIORS["noise"])])
+        rings = alone + np.log(_ALONE * share)
+        rivals = np.array([np.log(1 - _ALONE)])
         gains_db = _likely_db(voice)
     else:
         precision = voice.sd_db**-2 + noise.sd_db**-2

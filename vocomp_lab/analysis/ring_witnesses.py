@@ -27,11 +27,11 @@ _REFERENCE_HZ = 500.0
 _UNIT_BELL_DB = 6.0
 # Noise: frames of 160 ms, the quietest of the pauses, until their level is 3 dB up.
 _NOISE_FRAME_S, _NOISE_HOP_S, _NOISE_STEP_HZ, _NOISE_STEP, _GUARD_S = 0.16, 0.04, 10.0, 0.03, 0.06
-_QUIET_PERCENTILE, _QUIET_RANGE_DB, _LEAST_NOISE_FRAMES, _NOISE_PERCENTILE = 15, 3.0, 10, 35
+_QUIET_PERCENTILE, _QUIET_RANGE_DB, _LEAST_NOISE_FRAMES, _MOST_MEDIANS = 15, 3.0, 10, 3.0
 # Noise this far below the voice is what a converter or a file format leaves, not a room.
 _NO_ROOM_DB = 75.0
 # Its spectrum: a slow curve, roughness of its own, and now and then a line of hum that counts for little.
-_SLOW_SD_DB, _SLOW_OCTAVES, _ROUGH_SD_DB, _ROUGH_OCTAVES, _GRAIN_SD_DB = 10.0, 0.9, 0.5, 0.12, 0.5
+_SLOW_SD_DB, _SLOW_OCTAVES, _ROUGH_SD_DB, _ROUGH_OCTAVES, _GRAIN_SD_DB = 10.0, 1.2, 0.5, 0.12, 0.5
 _LINE_SDS = 2.0
 # Voice: frames of 50 ms at a pitch, and of 40 ms without one.
 _VOICED_FRAME_S, _MOST_FRAMES, _PITCH_HZ = 0.05, 250, (75.0, 500.0)
@@ -121,9 +121,10 @@ def pause_noise(heard: Heard):
     if kept.sum() < _LEAST_NOISE_FRAMES:
         return None
     grid_hz, widths_hz = _grid()
-    # Low among the frames, for what is left of the voice comes and goes, and the noise doesn't.
-    low = np.percentile(_banded(power[kept], freqs_hz, grid_hz, widths_hz), _NOISE_PERCENTILE, axis=0)
-    levels = power_to_db(low + 1e-40, -400)
+    # What is left of the voice comes and goes, and the noise doesn't: single bursts count for no more than a few medians.
+    bands = _banded(power[kept], freqs_hz, grid_hz, widths_hz)
+    bands = np.minimum(bands, _MOST_MEDIANS * np.median(bands, axis=0))
+    levels = power_to_db(bands.mean(axis=0) + 1e-40, -400)
     return grid_hz, levels, 0.4 * kept.sum() * widths_hz / _NOISE_STEP_HZ
 
 
