@@ -32,7 +32,7 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
 
 FOUND, NOTHING_RINGS, CANT_TELL = "found", "nothing rings", "can't tell"
-SURE = 0.5
+SURE = 0.6
 """From here on a ring is reported."""
 
 _LOW_HZ, _HIGH_HZ = 150.0, 1_200.0
@@ -43,12 +43,12 @@ _NOTHING_BELOW = 0.25
 # the noise came later. And how strong a ring is, or such a bump.
 _PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
 # A bump that only a voice shows is most often the voice's own.
-_ALONE = 0.1
+_ALONE = 0.05
 _RING_DB, _RING_SD_DB, _BUMP_DB, _BUMP_SD_DB = 5.5, 2.5, 5.0, 3.0
 # Once a ring is taken for sure, its gain is left more to the witnesses.
 _GAIN_SD_DB = 5.0
 # Most rings are about this narrow.
-_Q_SHARES = np.exp(-0.5 * (np.log(BELLS_Q / 3.5) / 0.4) ** 2)
+_Q_SHARES = np.exp(-0.5 * (np.log(BELLS_Q / 3.5) / 0.3) ** 2)
 _Q_SHARES /= _Q_SHARES.sum()
 # What a voiced witness finds of a bell where nothing rings, and how much that differs between voices (medians and spread
 # over three speakers and a singer, each at three speeds, and widened, for four voices are few).
