@@ -55,7 +55,8 @@ _Q_SHARES /= _Q_SHARES.sum()
 _VOICED_HZ = (160, 217, 254, 296, 346, 403, 471, 550, 641, 748)
 _VOICED_DB = (-8.0, -5.0, -3.3, -0.8, 2.4, 3.7, 3.9, 2.2, 0.9, -0.3)
 _VOICED_SD_HZ, _VOICED_SD_DB = (320, 400, 550, 700), (6.5, 4.5, 3.8, 2.6)
-_UNVOICED_SD_DB, _LEAST_VOICE_SD_DB = 2.5, 1.8
+# Where fundamentals lie, what is left of a voice looks like a ring to these two.
+_LOW_NOTES_HZ, _UNVOICED_SD_DB, _NOISE_SD_DB, _LEAST_VOICE_SD_DB = (200, 300), (4.5, 2.5), (2.0, 0.0), 1.8
 # Claims about voices that the model explains: in clean takes of the synthetic singers it finds up to 3 dB.
 _MODEL_CLAIMS_DB, _MODEL_SD_DB, _MODEL_LEAST_DB = 3.0, 0.7, 1.0
 _SAME, _APART, _LOW, _SD_OF_LOW = 0.1, 0.25, 35, 2.2
@@ -229,7 +230,7 @@ def _from_model(bells, low_hz, high_hz) -> RingSearch:
 def _from_witnesses(heard: Heard, low_hz, high_hz, count) -> RingSearch:
     voice = [
         _with_doubt(voiced_witness(heard), _VOICED_HZ, _VOICED_DB, _VOICED_SD_HZ, _VOICED_SD_DB),
-        _with_doubt(unvoiced_witness(heard), sd_db=(_UNVOICED_SD_DB,)),
+        _with_doubt(unvoiced_witness(heard), sd_hz=_LOW_NOTES_HZ, sd_db=_UNVOICED_SD_DB),
     ]
     told = [witness for witness in voice if witness is not None]
     if not told:
@@ -238,7 +239,9 @@ def _from_witnesses(heard: Heard, low_hz, high_hz, count) -> RingSearch:
     gain_db = sum(witness.gain_db * witness.sd_db**-2 for witness in told) / precision
     spoken = Witness(gain_db, np.maximum(precision**-0.5, _LEAST_VOICE_SD_DB))
     spectrum = pause_noise(heard)
-    noise = None if spectrum is None else _with_doubt(smooth_witness(*spectrum))
+    noise = (
+        None if spectrum is None else _with_doubt(smooth_witness(*spectrum), sd_hz=_LOW_NOTES_HZ, sd_db=_NOISE_SD_DB)
+    )
     sure, gains_db = _weighed(spoken, noise)
     candidates = tuple(_candidates(sure, gains_db, low_hz, high_hz, count))
     first = candidates[0] if candidates else Resonance(0, 0, 1, 0.0)
