@@ -9,7 +9,8 @@ import pytest
 from conftest import need_program, one_sentence, sine
 from takes import make_take
 
-from vocomp_lab.analysis.resonance import Resonance, _bell_db, find_resonances
+from vocomp_lab.analysis.resonance import Resonance, find_resonances, suspect_rings
+from vocomp_lab.analysis.ring_witnesses import bell_db
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
@@ -119,7 +120,7 @@ def test_the_bell_in_the_model_is_the_filter():
     freqs_hz = np.linspace(100, 1_600, 50)
     for bell in (Peaking(410, 6, 3.5), Peaking(900, -4, 1)):
         assert (
-            np.abs(_bell_db(freqs_hz, bell.freq_hz, bell.gain_db, bell.q) - bell.response_db(freqs_hz, 48_000)).max()
+            np.abs(bell_db(freqs_hz, bell.freq_hz, bell.gain_db, bell.q) - bell.response_db(freqs_hz, 48_000)).max()
             < 0.03
         )
 

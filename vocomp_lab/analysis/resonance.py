@@ -1,9 +1,11 @@
 """Finding a boxy resonance: a ring of the room or microphone that stays while harmonics and formants move.
 
-A long-term spectrum alone can't tell it from the voice: a low vowel's first formant lies in the same place. But formants
-change from vowel to vowel, and the ring doesn't. So about every tenth of a second is explained as well as possible by a
-voice (a source that falls with frequency, and two free formants), and the search is for the one bell that improves *all*
-of these explanations.
+A long-term spectrum alone can't tell it from the voice: low vowels' first formants lie in the same place, and many voices
+are strongest there. So several witnesses are heard (:mod:`vocomp_lab.analysis.ring_witnesses`): the noise in the pauses,
+which is nearly smooth where nothing rings; the voiced sounds, with what a voice has there anyway taken off; and the
+unvoiced ones. A bump in the noise alone is a noise of the room, and one in the voice alone is most often the voice. What
+each bell explains is weighed against that, and only what is sure is reported. Voices as simple as a source and formants
+are heard in another way, which is finer (:mod:`vocomp_lab.analysis.ring_model`). The project's own, no source.
 """
 
 from __future__ import annotations
@@ -11,38 +13,53 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
-from scipy.signal import resample_poly
+from scipy.special import ndtr
 
-from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.analysis.pitch import pitch_track
+from vocomp_lab.analysis.ring_model import explained_rings
+from vocomp_lab.analysis.ring_witnesses import (
+    BELLS_HZ,
+    BELLS_Q,
+    Heard,
+    Witness,
+    hear,
+    pause_noise,
+    smooth_witness,
+    unvoiced_witness,
+    voiced_witness,
+)
+from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number, check_whole
-from vocomp_lab.sound.levels import power_to_db
 
-MIN_GAIN_DB = 1.0
-"""Weaker rings than this are not reported."""
+FOUND, NOTHING_RINGS, CANT_TELL = "found", "nothing rings", "can't tell"
+SURE = 0.6
+"""From here on a ring is reported."""
 
-# Analysis: at 8 to 16 kHz, in frames of 60 ms every 20 ms, five of which make a moment; moments start every 60 ms.
-_WORK_RATE = 8_000
-_FRAME_S, _HOP_S, _FRAMES_A_MOMENT, _MOMENT_HOP = 0.06, 0.02, 5, 2
-_MOST_MOMENTS = 300
-_LINE_HZ = 3.0
-_PITCH_HZ = (75.0, 500.0)
-_HARMONICS = np.arange(1, 16)
-_SEARCH_HZ = 30.0
-_SPECTRUM_HZ = (70.0, 1_600.0)
-
-# The voice, and how far it may stray from that (standard deviations). Tuned on takes of the two synthetic singers.
-_TILT_DB_PER_OCTAVE, _TILT_SD = -8.5, 3.0
-_FIRST_HARMONIC_SD_DB = 3.0
-_MISFIT_SD_DB = 1.5
-_MISFIT_CAP = 3.0
-_F1_HZ, _F2_HZ = np.geomspace(250, 950, 40), np.geomspace(650, 2_600, 24)
-_FIXED_FORMANTS = ((2_800.0, 150.0), (3_500.0, 200.0))
-# The ring: most takes need a small cut, and rooms ring about as narrowly as this.
+_LOW_HZ, _HIGH_HZ = 150.0, 1_200.0
+# Less than this from an end of the range the other side of a bell can't be seen.
+_FROM_THE_END = 0.05
+_NOTHING_BELOW = 0.25
+# Before anything is heard: nothing rings, voice and noise both ring, the noise has a bump of its own, the voice rings and
+# the noise came later. And how strong a ring is, or such a bump.
+_PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
+# A bump that only a voice shows is most often the voice's own.
+_ALONE = 0.05
+_RING_DB, _RING_SD_DB, _BUMP_DB, _BUMP_SD_DB = 5.5, 2.5, 5.0, 3.0
+# Once a ring is taken for sure, its gain is left more to the witnesses.
 _GAIN_SD_DB = 5.0
-_Q_USUAL, _Q_SD_NEPERS = 3.0, 0.2
+# Most rings are about this narrow.
+_Q_SHARES = np.exp(-0.5 * (np.log(BELLS_Q / 3.5) / 0.3) ** 2)
+_Q_SHARES /= _Q_SHARES.sum()
+# What a voiced witness finds of a bell where nothing rings, and how much that differs between voices (medians and spread
+# over three speakers and a singer, each at three speeds, and widened, for four voices are few).
+_VOICED_HZ = (160, 217, 254, 296, 346, 403, 471, 550, 641, 748)
+_VOICED_DB = (-8.0, -5.0, -3.3, -0.8, 2.4, 3.7, 3.9, 2.2, 0.9, -0.3)
+_VOICED_SD_HZ, _VOICED_SD_DB = (320, 400, 550, 700), (6.5, 4.5, 3.8, 2.6)
+# Where fundamentals lie, what is left of a voice looks like a ring to these two.
+_LOW_NOTES_HZ, _UNVOICED_SD_DB, _NOISE_SD_DB, _LEAST_VOICE_SD_DB = (200, 300), (4.5, 2.5), (2.0, 0.0), 1.8
+# Claims about voices that the model explains: in clean takes of the synthetic singers it finds up to 3 dB.
+_MODEL_CLAIMS_DB, _MODEL_SD_DB, _MODEL_LEAST_DB = 3.0, 0.7, 1.0
+_SAME, _APART, _LOW, _SD_OF_LOW = 0.1, 0.25, 35, 2.2
 
 
 @dataclass(frozen=True)
@@ -54,32 +71,115 @@ class Resonance:
     freq_hz : float
     gain_db : float
     q : float
-        Only roughly right: there is nothing to measure between the harmonics of a high voice.
+        Only roughly right.
+    sure : float
+        How sure it is that something rings within a tenth of `freq_hz`, 0 to 1.
     """
 
     freq_hz: float
     gain_db: float
     q: float
+    sure: float = 1.0
+
+    def cut(self, share: float = 1.0) -> Peaking:
+        """The bell that takes a share (0 to 1) of the ring out, in round numbers.
+
+        Raises
+        ------
+        ValueError
+            If the share is out of its range.
+        """
+        share = check_number("share", share, 0, 1)
+        return Peaking(round(self.freq_hz), -round(share * self.gain_db, 1), round(self.q, 1))
 
 
-def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0, count: int = 1) -> list[Resonance]:
+@dataclass(frozen=True)
+class RingSearch:
+    """What a search for rings came to; see :func:`suspect_rings`.
+
+    Attributes
+    ----------
+    verdict : str
+        "found", "nothing rings" or "can't tell".
+    why : str
+        One sentence.
+    candidates : tuple of Resonance
+        The surest first, whether it is sure enough or not.
+    """
+
+    verdict: str
+    why: str
+    candidates: tuple[Resonance, ...] = ()
+
+    @property
+    def found(self) -> tuple[Resonance, ...]:
+        """Those that are sure."""
+        return tuple(ring for ring in self.candidates if ring.sure >= SURE)
+
+    def __str__(self):
+        rows = [
+            f"{ring.freq_hz:5.0f} Hz {ring.gain_db:+5.1f} dB  Q {ring.q:.1f}  {100 * ring.sure:3.0f} % sure"
+            for ring in self.candidates
+        ]
+        return "\n".join([f"{self.verdict}: {self.why}", *rows])
+
+
+def find_resonances(clip: Clip, low_hz: float = _LOW_HZ, high_hz: float = _HIGH_HZ, count: int = 1) -> list[Resonance]:
     """Find the rings of a sung or spoken take.
 
     Parameters
     ----------
     clip : Clip
-        One voice, preferably ten seconds or more with several pitches and vowels.
+        One voice, preferably ten seconds or more with several pitches and vowels, and pauses that were left alone.
     low_hz, high_hz : float
-        Where to look, 100 to 1,500 Hz.
+        Where to look, 100 to 1,500 Hz. Nothing is found below 168 Hz, where low cuts work.
     count : int
         How many to look for, 1 to 4; the strongest evidence comes first.
 
     Returns
     -------
     list of Resonance
-        At most `count`; empty if nobody sings or nothing rings by 1 dB. In clean takes of the two synthetic singers it
-        finds rings of up to 3 dB, in clean speech of another synthesizer up to 7: a ring is a place to listen to, not a
-        verdict.
+        At most `count`, and only those that are sure; empty if nothing rings or nobody can tell. See
+        :func:`suspect_rings` for the others.
+
+    Raises
+    ------
+    ValueError
+        If a setting is out of its range.
+    """
+    low_hz, high_hz = _checked_range(low_hz, high_hz)
+    count = check_whole("count", count, 1, 4)
+    heard = hear(clip)
+    modelled = explained_rings(heard, low_hz, high_hz, count)
+    if modelled is not None:
+        return list(_from_model(modelled, low_hz, high_hz).found)
+    found: list[Resonance] = []
+    while len(found) < count:
+        # What was found is taken out before the next is looked for: two rings are no rivals.
+        rings = _from_witnesses(heard, low_hz, high_hz, 1).found
+        if not rings:
+            break
+        found.append(rings[0])
+        if len(found) < count:
+            clip = rings[0].cut().apply(clip)
+            heard = hear(clip)
+    return found
+
+
+def suspect_rings(clip: Clip, count: int = 3, low_hz: float = _LOW_HZ, high_hz: float = _HIGH_HZ) -> RingSearch:
+    """What may ring in a take, how sure that is, and why.
+
+    Parameters
+    ----------
+    clip : Clip
+    count : int
+        How many candidates, 1 to 4.
+    low_hz, high_hz : float
+        As in :func:`find_resonances`, which reports only the sure ones.
+
+    Returns
+    -------
+    RingSearch
 
     Raises
     ------
@@ -88,149 +188,147 @@ def find_resonances(clip: Clip, low_hz: float = 150.0, high_hz: float = 1_200.0,
 
     Notes
     -----
-    The harmonics' levels of every moment are held against a·1 + tilt + formants + bell: Fant's source–filter theory,
-    with resonances as in Klatt's cascade synthesizer (J. Acoust. Soc. Am. 67(3), 1980) and the bell of R.
-    Bristow-Johnson's cookbook. For each of some 900 pairs of formants the level, the tilt (−8.5 ± 3 dB per octave) and
-    the strength of the first harmonic are found by least squares; the best pair counts, and the misfits of all moments
-    are added up. The bell minimises that sum, with a gain taken to be 0 ± 5 dB and a Q of 3 within a fifth beforehand,
-    so that a voice's own peaks aren't taken for a ring too readily. The method is the project's own, no source. It is
-    checked on the synthetic singers, where the truth is known (frequency within 10 %, gain within 2 dB, with about one
-    miss in twenty takes); on half a minute of speech by another synthesizer it finds the frequency of a ring of 9 dB,
-    and its gain only roughly.
+    For every bell of a grid (160 to 1,400 Hz, Q from 2 to 6) each witness gives a gain and how far it may be off. Four
+    explanations are weighed against each other by Bayes' rule: nothing rings; voice and noise have the same ring; the
+    noise has a bump of its own; the voice rings and the noise was added later. How sure a candidate is, is the share of
+    the second and fourth within a tenth of its frequency.
     """
+    count = check_whole("count", count, 1, 4)
+    low_hz, high_hz = _checked_range(low_hz, high_hz)
+    heard = hear(clip)
+    modelled = explained_rings(heard, low_hz, high_hz, 1)
+    if modelled is not None:
+        return _from_model(modelled, low_hz, high_hz)
+    return _from_witnesses(heard, low_hz, high_hz, count)
+
+
+def _checked_range(low_hz, high_hz):
     low_hz = check_number("low_hz", low_hz, 100, 1_500, "Hz")
     high_hz = check_number("high_hz", high_hz, 100, 1_500, "Hz")
     if high_hz <= low_hz:
         raise ValueError(f"high_hz: {high_hz:g} Hz is not allowed; give a frequency above low_hz, {low_hz:g} Hz.")
-    count = check_whole("count", count, 1, 4)
-    freqs_hz, levels_db = _moments(clip)
-    found: list[Resonance] = []
-    if len(freqs_hz) == 0:
-        return found
-    voice = _Voice(freqs_hz, levels_db)
-    while len(found) < count:
-        ring = voice.best_bell(low_hz, high_hz, found)
-        if ring.gain_db < MIN_GAIN_DB:
-            break
-        found.append(ring)
+    return low_hz, high_hz
+
+
+def _inside(freq_hz, low_hz, high_hz):
+    ends = max(low_hz, BELLS_HZ[0]), min(high_hz, BELLS_HZ[-1])
+    return ends[0] * (1 + _FROM_THE_END) < freq_hz < ends[1] * (1 - _FROM_THE_END)
+
+
+def _from_model(bells, low_hz, high_hz) -> RingSearch:
+    sure = [float(ndtr((bell.gain_db - _MODEL_CLAIMS_DB) / _MODEL_SD_DB)) for bell in bells]
+    candidates = tuple(
+        Resonance(bell.freq_hz, bell.gain_db, bell.q, sure)
+        for bell, sure in zip(bells, sure)
+        if bell.gain_db >= _MODEL_LEAST_DB and _inside(bell.freq_hz, low_hz, high_hz)
+    )
+    if candidates and candidates[0].sure >= SURE:
+        return RingSearch(FOUND, "One bell helps to explain all vowels at all pitches.", candidates)
+    return RingSearch(NOTHING_RINGS, "The voice alone explains its harmonics.", candidates)
+
+
+def _from_witnesses(heard: Heard, low_hz, high_hz, count) -> RingSearch:
+    voice = [
+        _with_doubt(voiced_witness(heard), _VOICED_HZ, _VOICED_DB, _VOICED_SD_HZ, _VOICED_SD_DB),
+        _with_doubt(unvoiced_witness(heard), sd_hz=_LOW_NOTES_HZ, sd_db=_UNVOICED_SD_DB),
+    ]
+    told = [witness for witness in voice if witness is not None]
+    if not told:
+        return RingSearch(CANT_TELL, "Nobody speaks or sings here, or on one pitch all through.")
+    precision = sum(witness.sd_db**-2 for witness in told)
+    gain_db = sum(witness.gain_db * witness.sd_db**-2 for witness in told) / precision
+    spoken = Witness(gain_db, np.maximum(precision**-0.5, _LEAST_VOICE_SD_DB))
+    spectrum = pause_noise(heard)
+    noise = (
+        None if spectrum is None else _with_doubt(smooth_witness(*spectrum), sd_hz=_LOW_NOTES_HZ, sd_db=_NOISE_SD_DB)
+    )
+    sure, gains_db = _weighed(spoken, noise)
+    candidates = tuple(_candidates(sure, gains_db, low_hz, high_hz, count))
+    first = candidates[0] if candidates else Resonance(0, 0, 1, 0.0)
+    place = f"{first.freq_hz:.0f} Hz"
+    if first.sure >= SURE:
+        who = "The voice" if noise is None else "Voice and noise"
+        verb = "stands" if noise is None else "stand"
+        return RingSearch(FOUND, f"{who} {verb} out near {place}, whatever is sung.", candidates)
+    if sure.sum() < _NOTHING_BELOW:
+        why = (
+            "Nothing stands out"
+            if noise is None
+            else "The noise in the pauses is smooth, or has bumps that the voice lacks"
+        )
+        return RingSearch(NOTHING_RINGS, f"{why}.", candidates)
+    if noise is None:
+        missing = ", and it keeps to one pitch" if voice[0] is None else ""
+        return RingSearch(CANT_TELL, f"There is no noise in the pauses to hold the voice against{missing}.", candidates)
+    return RingSearch(CANT_TELL, f"Voice and noise don't agree well enough, not even near {place}.", candidates)
+
+
+def _with_doubt(witness, bias_hz=(1,), bias_db=(0,), sd_hz=(1,), sd_db=(0,)):
+    """A witness without what it finds in any voice, and with how much voices differ.
+
+    A witness that finds bumps all over the place is doubted by as much as those bumps are high.
+    """
+    if witness is None:
+        return None
+    at = np.log(BELLS_HZ)
+    gain_db = witness.gain_db - np.interp(at, np.log(bias_hz), bias_db)[:, None]
+    usual = np.interp(at, np.log(sd_hz), sd_db)[:, None]
+    # Of the narrowest bells, which a ring itself disturbs least.
+    here = _SD_OF_LOW * np.percentile(np.abs(gain_db[:, -1]), _LOW)
+    return Witness(gain_db, np.maximum(np.hypot(witness.sd_db, usual), here))
+
+
+def _weighed(voice: Witness, noise: Witness | None) -> tuple[np.ndarray, np.ndarray]:
+    """How sure each bell of the grid is, and its gain in dB if it rings."""
+    share = _Q_SHARES / len(BELLS_HZ)
+    alone = _for_a_ring(voice)
+    if noise is None:
+        rings = alone + np.log(_ALONE * share)
+        rivals = np.array([np.log(1 - _ALONE)])
+        gains_db = _likely_db(voice)
+    else:
+        precision = voice.sd_db**-2 + noise.sd_db**-2
+        both = Witness((voice.gain_db * voice.sd_db**-2 + noise.gain_db * noise.sd_db**-2) / precision, precision**-0.5)
+        together = _for_a_ring(both) + np.log(_PRIORS["both"] * share)
+        later = alone + np.log(_PRIORS["voice"] * share)
+        bumps = _for_a_ring(noise, _BUMP_DB, _BUMP_SD_DB) + np.log(_PRIORS["noise"] * share)
+        rings = np.logaddexp(together, later)
+        rivals = np.append(bumps.ravel(), np.log(_PRIORS["nothing"]))
+        part = np.exp(together - rings)
+        gains_db = part * _likely_db(both) + (1 - part) * _likely_db(voice)
+    every = np.append(rings.ravel(), rivals)
+    total = every.max() + np.log(np.exp(every - every.max()).sum())
+    return np.exp(rings - total), gains_db
+
+
+def _for_a_ring(witness, ring_db=_RING_DB, ring_sd_db=_RING_SD_DB):
+    """Log of how much more likely a witness's gains are with a ring than without."""
+    wide = np.hypot(witness.sd_db, ring_sd_db)
+    with_it = -0.5 * ((witness.gain_db - ring_db) / wide) ** 2 - np.log(wide)
+    return with_it + 0.5 * (witness.gain_db / witness.sd_db) ** 2 + np.log(witness.sd_db)
+
+
+def _likely_db(witness):
+    trust = witness.sd_db**-2 / (witness.sd_db**-2 + _GAIN_SD_DB**-2)
+    return trust * witness.gain_db + (1 - trust) * _RING_DB
+
+
+def _candidates(sure, gains_db, low_hz, high_hz, count):
+    sure, logs = sure.copy(), np.log(BELLS_HZ)
+    near = np.abs(logs[:, None] - logs) < _SAME
+    found = []
+    while len(found) < count and sure.max() > 1e-4:
+        part = near[(near @ sure.sum(axis=1)).argmax()]
+        mass = sure[part]
+        total = mass.sum()
+        log_freq = mass.sum(axis=1) @ logs[part] / total
+        ring = Resonance(
+            float(np.exp(log_freq)),
+            float((mass * gains_db[part]).sum() / total),
+            float(np.exp(mass.sum(axis=0) @ np.log(BELLS_Q) / total)),
+            float(min(total, 1.0)),
+        )
+        if _inside(ring.freq_hz, low_hz, high_hz):
+            found.append(ring)
+        sure[np.abs(logs - log_freq) < _APART] = 0.0
     return found
-
-
-def _moments(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies in Hz and levels in dB of the harmonics of every voiced moment, (moments, harmonics), or NaN."""
-    factor = max(clip.rate // _WORK_RATE, 1)
-    mono, rate = resample_poly(clip.columns.mean(axis=1), 1, factor), clip.rate / factor
-    length, hop = int(_FRAME_S * rate), int(_HOP_S * rate)
-    span = length + (_FRAMES_A_MOMENT - 1) * hop
-    starts = np.arange(0, len(mono) - span + 1, _MOMENT_HOP * hop)
-    middles = ((starts + span // 2) * factor).astype(int)
-    starts = starts[active_mask(clip)[np.minimum(middles, clip.frames - 1)]]
-    if len(starts) == 0:
-        return np.empty((0, len(_HARMONICS))), np.empty((0, len(_HARMONICS)))
-    starts = starts[np.unique(np.linspace(0, len(starts) - 1, min(len(starts), _MOST_MOMENTS)).astype(int))]
-
-    window = np.hanning(length)
-    firsts = (starts[:, None] + hop * np.arange(_FRAMES_A_MOMENT)).ravel()
-    frames = np.lib.stride_tricks.sliding_window_view(mono, length)[firsts] * window
-    size = int(rate / _LINE_HZ) // 2 * 2
-    power = np.abs(np.fft.rfft(frames, size, axis=1)) ** 2
-    pitch_hz = pitch_track(clip, *_PITCH_HZ).nearest((firsts + length / 2) / rate)
-    voiced = np.isfinite(pitch_hz)
-
-    # The highest line near each harmonic.
-    line_hz = rate / size
-    reach = int(_SEARCH_HZ / line_hz)
-    nearest = np.round(np.where(voiced, pitch_hz, _PITCH_HZ[0])[:, None] * _HARMONICS / line_hz).astype(int)
-    lines = np.clip(nearest[:, :, None] + np.arange(-reach, reach + 1), 0, power.shape[1] - 1)
-    near = np.take_along_axis(power[:, None, :], lines, axis=2)
-    top = near.argmax(axis=2)
-    freqs_hz = line_hz * np.take_along_axis(lines, top[:, :, None], axis=2)[:, :, 0]
-    levels_db = power_to_db(near.max(axis=2), -300.0)
-    inside = (top > 0) & (top < 2 * reach) & (freqs_hz > _SPECTRUM_HZ[0]) & (freqs_hz < _SPECTRUM_HZ[1])
-    there = (inside & voiced[:, None]).reshape(len(starts), _FRAMES_A_MOMENT, -1)
-    often = there.sum(axis=1) >= 3
-    kept = often.sum(axis=1) >= 4
-
-    def middle(values):
-        values = np.ma.masked_array(values.reshape(there.shape), ~there)[kept]
-        return np.where(often[kept], np.ma.median(values, axis=1).filled(np.nan), np.nan)
-
-    return middle(freqs_hz), middle(levels_db)
-
-
-class _Voice:
-    """How badly a bell, together with the best voice for every moment, explains the harmonics."""
-
-    def __init__(self, freqs_hz, levels_db):
-        there = np.isfinite(freqs_hz)
-        self.freqs_hz = np.where(there, freqs_hz, 500.0)
-        octaves = np.log2(self.freqs_hz / 500.0)
-        # Level, tilt and first harmonic are unknown by so much; with the misfit this is how levels may vary together.
-        first = np.zeros_like(octaves)
-        first[:, 0] = _FIRST_HARMONIC_SD_DB
-        free = np.stack([np.full_like(octaves, 30.0), _TILT_SD * octaves, first], axis=2) * there[:, :, None]
-        spread = free @ free.transpose(0, 2, 1) + _MISFIT_SD_DB**2 * np.eye(there.shape[1])
-        self.weights = np.linalg.inv(spread) * (there[:, :, None] & there[:, None, :])
-        rest = np.where(there, levels_db, 0.0) - _TILT_DB_PER_OCTAVE * octaves
-        for formant in _FIXED_FORMANTS:
-            rest = rest - _formant_db(self.freqs_hz, *formant)
-        first_formant = np.stack([_formant_db(self.freqs_hz, f, 60.0 + 0.02 * f) for f in _F1_HZ], axis=1)
-        second_formant = np.stack([_formant_db(self.freqs_hz, f, 100.0) for f in _F2_HZ], axis=1)
-        apart = (_F2_HZ > 1.25 * _F1_HZ[:, None]).ravel()
-        pairs = (first_formant[:, :, None] + second_formant[:, None]).reshape(len(rest), -1, rest.shape[1])[:, apart]
-        misfit_db = rest[:, None] - pairs
-        weighted = misfit_db @ self.weights
-        self.alone = np.sum(weighted * misfit_db, axis=2)
-        # The pairs last: a bell is then held against all of them in one stretch of memory.
-        self.weighted = np.ascontiguousarray(weighted.transpose(0, 2, 1))
-        self.cap = _MISFIT_CAP * there.sum(axis=1)
-
-    def misfits(self, bells_db) -> np.ndarray:
-        """Sum over the moments of the squared misfit with each bell's gain, (moments, bells, harmonics), taken as given."""
-        found = self.alone[:, None, :] - 2.0 * (bells_db @ self.weighted)
-        own = np.einsum("sbn,sbn->sb", bells_db @ self.weights, bells_db)
-        return np.minimum(found.min(axis=2) + own, self.cap[:, None]).sum(axis=0)
-
-    def best_bell(self, low_hz, high_hz, known) -> Resonance:
-        """The bell that explains most, besides those known."""
-        others = sum((_bell_db(self.freqs_hz, *_numbers(ring)) for ring in known), np.zeros_like(self.freqs_hz))
-
-        def misfits(bells):
-            log_freqs, gains_db, log_qs = np.reshape(bells, (-1, 3)).T
-            unlikely = (gains_db / _GAIN_SD_DB) ** 2 + ((log_qs - np.log(_Q_USUAL)) / _Q_SD_NEPERS) ** 2
-            outside = np.maximum(np.maximum(np.log(low_hz) - log_freqs, log_freqs - np.log(high_hz)), 0.0)
-            shape = (np.exp(log_freqs)[:, None], gains_db[:, None], np.exp(log_qs)[:, None])
-            bells_db = others[:, None, :] + _bell_db(self.freqs_hz[:, None, :], *shape)
-            # Moments overlap, so that every frame is counted more than once.
-            share = _MOMENT_HOP / _FRAMES_A_MOMENT
-            return self.misfits(bells_db) * share + unlikely + 1e6 * outside
-
-        usual_log_q = np.log(_Q_USUAL)
-        log_freqs = np.linspace(np.log(low_hz), np.log(high_hz), 25)
-        starts = np.array([(log_freq, gain_db, usual_log_q) for log_freq in log_freqs for gain_db in (2.0, 4.0, 8.0)])
-        # Many at once are far quicker than one by one, and few enough to stay in the processor's cache.
-        start = starts[np.concatenate([misfits(few) for few in np.array_split(starts, 5)]).argmin()]
-        inwards = 0.1 if start[0] + 0.1 < np.log(high_hz) else -0.1
-        corners = start + np.array([[0, 0, 0], [inwards, 0, 0], [0, 2, 0], [0, 0, 0.4]])
-        options = {"initial_simplex": corners, "xatol": 0.003, "fatol": 0.02, "maxfev": 200}
-        log_freq, gain_db, log_q = minimize(
-            lambda bell: misfits(bell)[0], start, method="Nelder-Mead", options=options
-        ).x
-        return Resonance(float(np.exp(log_freq)), float(gain_db), float(np.exp(log_q)))
-
-
-def _numbers(ring):
-    return ring.freq_hz, ring.gain_db, ring.q
-
-
-def _formant_db(freqs_hz, centre_hz, bandwidth_hz):
-    """Level of a formant's response, 0 dB far below it."""
-    x = freqs_hz / centre_hz
-    return -power_to_db((1.0 - x * x) ** 2 + (x * bandwidth_hz / centre_hz) ** 2)
-
-
-def _bell_db(freqs_hz, centre_hz, gain_db, q):
-    """Level of a bell's response, by the cookbook's analogue prototype: frequencies lie far below half the rate."""
-    a, x = 10.0 ** (gain_db / 40.0), freqs_hz / centre_hz
-    resting = (1.0 - x * x) ** 2
-    return power_to_db((resting + (x * a / q) ** 2) / (resting + (x / (a * q)) ** 2))

@@ -20,7 +20,7 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
-from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.resonance import suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.analysis.words import propose_regions
@@ -46,8 +46,8 @@ VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 MOST_TRIM_DB = 60.0
 
 
-# A weaker ring may be the voice's own. Only part of a ring is cut, and never by much.
-LEAST_RING_DB, RING_SHARE, MOST_CUT_DB = 3.5, 0.7, 6.0
+# A weaker ring may be the voice's own. Only part of a ring is cut, and never by much. The body of a voice is below 300 Hz.
+LEAST_RING_DB, RING_SHARE, MOST_CUT_DB, BODY_HZ = 3.5, 0.85, 6.0, (100.0, 300.0)
 
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
@@ -158,18 +158,24 @@ def _listed(parts: list[str]) -> str:
 
 
 def propose_boxiness(clip: Clip) -> Proposal:
-    """A cut of part of the strongest ring; see ``03_filtering``."""
-    rings = find_resonances(clip) if active_mask(clip).any() else []
-    if not rings or rings[0].gain_db < LEAST_RING_DB:
-        weak = f" (the strongest is {rings[0].gain_db:.1f} dB at {rings[0].freq_hz:.0f} Hz)" if rings else ""
-        return Proposal("boxiness", None, f"No ring between 150 and 1,200 Hz stands out{weak}.")
-    ring = rings[0]
-    gain_db = -round(min(RING_SHARE * ring.gain_db, MOST_CUT_DB), 1)
+    """A cut of part of the surest ring, if one is sure; see ``03_filtering``."""
+    if not active_mask(clip).any():
+        return Proposal("boxiness", None, NOBODY_SINGS)
+    search = suspect_rings(clip)
+    if not search.found:
+        return Proposal("boxiness", None, f"{search.verdict[0].upper()}{search.verdict[1:]}. {search.why}")
+    ring = search.found[0]
+    found = f"A ring at {ring.freq_hz:.0f} Hz stands out by about {ring.gain_db:.1f} dB"
+    if ring.gain_db < LEAST_RING_DB:
+        return Proposal("boxiness", None, f"{found}. That is too little to cut.")
+    cut = ring.cut(min(RING_SHARE, MOST_CUT_DB / ring.gain_db))
+    body = ""
+    if BODY_HZ[0] <= ring.freq_hz <= BODY_HZ[1]:
+        body = " Careful: this is where the body of a voice is. Listen for thinness."
     return Proposal(
         "boxiness",
-        Peaking(freq_hz=round(ring.freq_hz), gain_db=gain_db, q=round(ring.q, 1)),
-        f"A ring at {ring.freq_hz:.0f} Hz stands out by about {ring.gain_db:.1f} dB. {decibels(gain_db)} dB takes out "
-        "part of it; the rest may be the voice's own.",
+        cut,
+        f"{found}. {decibels(cut.gain_db)} dB takes out part of it; the rest may be the voice's own.{body}",
     )
 
 

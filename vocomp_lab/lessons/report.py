@@ -14,7 +14,7 @@ import numpy as np
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import LowEnd, find_pops, measure_low_end
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
-from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.resonance import CANT_TELL, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import find_phrases
@@ -389,20 +389,23 @@ def _pops(clip: Clip, low: LowEnd) -> Observation:
 
 
 def _rings(clip: Clip) -> Observation:
-    rings = find_resonances(clip)
-    if not rings or rings[0].gain_db < LEAST_RING_DB:
-        measured = "none found"
-        if rings:
-            measured = f"the strongest, at {rings[0].freq_hz:.0f} Hz, by {rings[0].gain_db:.1f} dB"
-        return Observation("resonance", measured, True, "Nothing to cut.", "03", rings[0].gain_db if rings else 0.0)
-    advice = f"Listen near {rings[0].freq_hz:.0f} Hz; if it sounds boxy, cut part of it."
+    search = suspect_rings(clip)
+    if not search.found or search.found[0].gain_db < LEAST_RING_DB:
+        measured, value = "none found", 0.0
+        if search.found:
+            value = search.found[0].gain_db
+            measured = f"the strongest, at {search.found[0].freq_hz:.0f} Hz, by {value:.1f} dB"
+        elif search.verdict == CANT_TELL:
+            return Observation("resonance", CANT_TELL, True, f"{search.why} Sweep and listen.", "03", value)
+        return Observation("resonance", measured, True, "Nothing to cut.", "03", value)
+    ring = search.found[0]
     return Observation(
         "resonance",
-        f"a ring near {rings[0].freq_hz:.0f} Hz, about {rings[0].gain_db:.0f} dB",
+        f"a ring near {ring.freq_hz:.0f} Hz, about {ring.gain_db:.0f} dB",
         False,
-        advice,
+        f"Listen near {ring.freq_hz:.0f} Hz; if it sounds boxy, cut part of it.",
         "03",
-        rings[0].gain_db,
+        ring.gain_db,
     )
 
 
