@@ -9,8 +9,9 @@ import pytest
 from conftest import need_program, one_sentence, sine
 from takes import make_take
 
-from vocomp_lab.analysis.resonance import Resonance, find_resonances, suspect_rings
+from vocomp_lab.analysis.resonance import Resonance, find_resonances
 from vocomp_lab.analysis.ring_witnesses import bell_db
+from vocomp_lab.lessons.proposals import propose_boxiness
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
@@ -147,3 +148,18 @@ def test_settings_out_of_range_are_refused():
             find_resonances(clip, **wrong)
         one_sentence(caught, *parts)
     assert Resonance(400.0, 6.0, 3.0) == Resonance(400.0, 6.0, 3.0)
+
+
+def test_a_ring_gives_the_bell_that_takes_a_share_of_it_out():
+    ring = Resonance(401.4, 6.04, 3.26, 0.9)
+    assert ring.cut() == Peaking(401, -6.0, 3.3)
+    assert ring.cut(0.5) == Peaking(401, -3.0, 3.3)
+    with pytest.raises(ValueError) as caught:
+        ring.cut(1.5)
+    one_sentence(caught, "share: 1.5")
+
+
+def test_a_cut_in_the_body_of_the_voice_comes_with_a_warning():
+    clip = Peaking(280, 9, 3).apply(shipped("second_verse_clean").clip)
+    assert "body of a voice" in propose_boxiness(clip).reason
+    assert propose_boxiness(shipped("second_verse_clean").clip).processor is None
