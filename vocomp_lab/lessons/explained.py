@@ -68,7 +68,6 @@ EXPLAINED_IN = {
         "running_level_db",
         "sibilance_balance_db",
         "span_mask",
-        "suspect_rings",
     ),
     "04_peak_control": (
         "Compressed",
