@@ -39,6 +39,10 @@ _LOW_HZ, _HIGH_HZ = 150.0, 1_200.0
 # Less than this from an end of the range the other side of a bell can't be seen.
 _FROM_THE_END = 0.05
 _NOTHING_BELOW = 0.25
+# How many bells a modelled voice is held against for candidates: each takes a while.
+_MOST_MODELLED = 2
+# Less than this is nothing to try a bell on.
+_LEAST_DB = 0.5
 # Before anything is heard: nothing rings, voice and noise both ring, the noise has a bump of its own, the voice rings and
 # the noise came later. And how strong a ring is, or such a bump.
 _PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
@@ -81,6 +85,11 @@ class Resonance:
     q: float
     sure: float = 1.0
 
+    @property
+    def how_sure(self) -> str:
+        """How sure it is, in words: such as "74 % sure"."""
+        return f"{100 * self.sure:.0f} % sure" if self.sure >= 0.005 else "under 1 % sure"
+
     def cut(self, share: float = 1.0) -> Peaking:
         """The bell that takes a share (0 to 1) of the ring out, in round numbers.
 
@@ -118,7 +127,7 @@ class RingSearch:
 
     def __str__(self):
         rows = [
-            f"{ring.freq_hz:5.0f} Hz {ring.gain_db:+5.1f} dB  Q {ring.q:.1f}  {100 * ring.sure:3.0f} % sure"
+            f"{ring.freq_hz:5.0f} Hz {ring.gain_db:+5.1f} dB  Q {ring.q:.1f}  {ring.how_sure}"
             for ring in self.candidates
         ]
         return "\n".join([f"{self.verdict}: {self.why}", *rows])
@@ -203,10 +212,20 @@ def suspect_rings(clip: Clip, count: int = 3, low_hz: float = _LOW_HZ, high_hz: 
     count = check_whole("count", count, 1, 4)
     low_hz, high_hz = _checked_range(low_hz, high_hz)
     heard = hear(clip)
-    modelled = explained_rings(heard, low_hz, high_hz, 1)
+    modelled = explained_rings(heard, low_hz, high_hz, min(count, _MOST_MODELLED))
     if modelled is not None:
         return _from_model(modelled, low_hz, high_hz)
-    return _from_witnesses(heard, low_hz, high_hz, count)
+    search = _from_witnesses(heard, low_hz, high_hz, count)
+    if not search.found or len(search.candidates) == count:
+        return search
+    # With the sure one out of the way, the next best can be heard.
+    rest = _from_witnesses(hear(search.found[0].cut().apply(clip)), low_hz, high_hz, count).candidates
+    others = [ring for ring in rest if all(_are_apart(ring, other) for other in search.candidates)]
+    return RingSearch(search.verdict, search.why, (*search.candidates, *others)[:count])
+
+
+def _are_apart(one: Resonance, other: Resonance) -> bool:
+    return abs(np.log(one.freq_hz / other.freq_hz)) >= _APART
 
 
 def _checked_range(low_hz, high_hz):
@@ -257,13 +276,9 @@ def _from_witnesses(heard: Heard, low_hz, high_hz, count) -> RingSearch:
         who = "The voice" if noise is None else "Voice and noise"
         verb = "stands" if noise is None else "stand"
         return RingSearch(FOUND, f"{who} {verb} out near {place}, whatever is sung.", candidates)
-    if sure.sum() < _NOTHING_BELOW:
-        why = (
-            "Nothing stands out"
-            if noise is None
-            else "The noise in the pauses is smooth, or has bumps that the voice lacks"
-        )
-        return RingSearch(NOTHING_RINGS, f"{why}.", candidates)
+    if noise is not None and sure.sum() < _NOTHING_BELOW:
+        why = "The noise in the pauses is smooth, or has bumps that the voice lacks."
+        return RingSearch(NOTHING_RINGS, why, candidates)
     if noise is None:
         missing = ", and it keeps to one pitch" if voice[0] is None else ""
         return RingSearch(CANT_TELL, f"There is no noise in the pauses to hold the voice against{missing}.", candidates)
@@ -335,7 +350,7 @@ def _candidates(sure, gains_db, low_hz, high_hz, count):
             float(np.exp(mass.sum(axis=0) @ np.log(BELLS_Q) / total)),
             float(min(total, 1.0)),
         )
-        if _inside(ring.freq_hz, low_hz, high_hz):
+        if _inside(ring.freq_hz, low_hz, high_hz) and ring.gain_db >= _LEAST_DB:
             found.append(ring)
         sure[np.abs(logs - log_freq) < _APART] = 0.0
     return found

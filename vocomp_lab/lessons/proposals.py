@@ -161,7 +161,7 @@ def propose_boxiness(clip: Clip) -> Proposal:
     """A cut of part of the surest ring, if one is sure; see ``03_filtering``."""
     if not active_mask(clip).any():
         return Proposal("boxiness", None, NOBODY_SINGS)
-    search = suspect_rings(clip)
+    search = suspect_rings(clip, count=1)
     if not search.found:
         return Proposal("boxiness", None, f"{search.verdict[0].upper()}{search.verdict[1:]}. {search.why}")
     ring = search.found[0]

@@ -389,7 +389,7 @@ def _pops(clip: Clip, low: LowEnd) -> Observation:
 
 
 def _rings(clip: Clip) -> Observation:
-    search = suspect_rings(clip)
+    search = suspect_rings(clip, count=1)
     if not search.found or search.found[0].gain_db < LEAST_RING_DB:
         measured, value = "none found", 0.0
         if search.found:
