@@ -28,7 +28,7 @@ GENTLE = [
     ("peaks", Compressor(-10, 4, 0.3, 80)),
     ("steady", Compressor(-26, 2.5, 2, 200, 6, makeup_db=3)),
 ]
-QUICK, WHOLE = cases(2, 1), cases(24, 12)
+QUICK, WHOLE = cases(2, 1), cases(10, 5)  # a whole chain for each: seconds
 
 
 @functools.cache

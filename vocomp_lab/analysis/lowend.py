@@ -118,9 +118,10 @@ class LowEnd:
     below_hz : float
         Up to here it was measured: well below the low cut that the voice can take.
     cut_hz : float
-        That low cut.
+        What any voice like this can spare: 0.7 times its lowest notes. (Which cut it needs:
+        :func:`vocomp_lab.analysis.lowcut.fit_low_cut`.)
     pitch : PitchRange or None
-        What the cut is worked out from; None if no pitch was found.
+        What that is worked out from; None if no pitch was found.
     voice_dbfs : float
         RMS of the voice while it sings.
     steady_db : float
@@ -447,7 +448,7 @@ def measure_low_end(clip: Clip, active: np.ndarray | None = None) -> LowEnd | No
     Returns
     -------
     LowEnd or None
-        None where nobody sings. The low cut is 0.7 times the 5th percentile of pitch, to the nearest 5 Hz, from 50 to
+        None where nobody sings. `cut_hz` is 0.7 times the 5th percentile of pitch, to the nearest 5 Hz, from 50 to
         120 Hz; 80 Hz where there is no pitch. What lies below is measured up to 0.6 times that, through an eighth-order
         low-pass, in steps of 50 ms.
 

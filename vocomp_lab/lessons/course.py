@@ -195,7 +195,7 @@ def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=N
             home = _home(stage)
             if home in earlier and stage in STAGES:
                 result = _ordered(stages).apply(clip, reuse=result)
-                proposal = propose_stage(stage, result.output)
+                proposal = propose_stage(stage, result.output, clip)
                 if proposal.processor is not None:
                     bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
                     stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason.rstrip('.')}){bad}"
