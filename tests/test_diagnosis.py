@@ -23,9 +23,9 @@ _RATE = 48_000
 
 def prepared(clip):
     """Level prep and filters, as proposed: what the compressors get."""
-    for stage in ("level prep", "low cut", "boxiness"):
+    for stage in ("level prep", "low cut", "boxiness", "sibilance"):
         processor = propose_stage(stage, clip).processor
-        clip = clip if processor is None else processor.apply(clip)
+        clip = clip if processor is None else Chain([(stage, processor)]).apply(clip).output
     return clip
 
 

@@ -17,7 +17,7 @@ from vocomp_lab.analysis.order import measure_order, move_stage
 from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
-from vocomp_lab.analysis.resonance import Resonance
+from vocomp_lab.analysis.resonance import suspect_rings
 from vocomp_lab.analysis.sends import compare_sends
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
@@ -29,7 +29,6 @@ from vocomp_lab.sound.text import decibels
 __all__ = [
     "Moment",
     "Pop",
-    "Resonance",
     "Tradeoff",
     "add_proximity",
     "aliasing_db",
@@ -71,6 +70,7 @@ __all__ = [
     "span_mask",
     "split_low_end",
     "stated_times",
+    "suspect_rings",
     "threshold_for",
     "vocal_over_backing",
     "voiced_words",

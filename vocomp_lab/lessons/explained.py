@@ -64,10 +64,10 @@ EXPLAINED_IN = {
         "pitch_range",
         "Pop",
         "proximity_db",
-        "Resonance",
         "running_level_db",
         "sibilance_balance_db",
         "span_mask",
+        "suspect_rings",
     ),
     "04_peak_control": (
         "Compressed",
