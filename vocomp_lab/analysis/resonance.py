@@ -88,7 +88,9 @@ class Resonance:
     @property
     def how_sure(self) -> str:
         """How sure it is, in words: such as "74 % sure"."""
-        return f"{100 * self.sure:.0f} % sure" if self.sure >= 0.005 else "under 1 % sure"
+        if 0.01 <= self.sure <= 0.99:
+            return f"{100 * self.sure:.0f} % sure"
+        return "under 1 % sure" if self.sure < 0.5 else "over 99 % sure"
 
     def cut(self, share: float = 1.0) -> Peaking:
         """The bell that takes a share (0 to 1) of the ring out, in round numbers.
