@@ -96,6 +96,12 @@ def deviation(record_property):
     return figures.Deviations(record_property)
 
 
+@pytest.fixture
+def count(record_property):
+    """Check the share of takes that come out right, and record it for ``--figures``: see ``tests/figures.py``."""
+    return figures.Counts(record_property)
+
+
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """The JupyterLab that all page tests share: its address, its token and the folder it shows."""
@@ -119,14 +125,15 @@ def pytest_addoption(parser):
     parser.addoption(
         "--figures",
         action="store_true",
-        help="run only the tests that measure deviations from published values and other programs, and print them",
+        help="run only the tests that measure deviations from published values and other programs, or count what comes out right, "
+        "and print them",
     )
 
 
 def pytest_collection_modifyitems(config, items):
     def wanted(item) -> bool:
         if config.getoption("--figures"):
-            return "deviation" in getattr(item, "fixturenames", ())
+            return not {"deviation", "count"}.isdisjoint(getattr(item, "fixturenames", ()))
         return IN_CI or not item.get_closest_marker("ci")
 
     left_out = [item for item in items if not wanted(item)]
@@ -182,10 +189,14 @@ def pytest_runtest_teardown(item, nextitem):
 def pytest_terminal_summary(terminalreporter, config):
     if config.getoption("--figures"):
         reports = [report for report in terminalreporter.getreports("passed") if report.when == "call"]
-        recorded = [value for report in reports for name, value in report.user_properties if name == figures.PROPERTY]
-        terminalreporter.write_sep("=", "measured deviations")
-        for line in figures.table(recorded):
-            terminalreporter.write_line(line)
+        measured = [measured for report in reports for measured in report.user_properties]
+        for heading, kind, table in (
+            ("measured deviations", figures.PROPERTY, figures.table),
+            ("counted", figures.COUNTED, figures.counted_table),
+        ):
+            terminalreporter.write_sep("=", heading)
+            for line in table([value for name, value in measured if name == kind]):
+                terminalreporter.write_line(line)
     elif left_out := config.stash.get(LEFT_OUT, 0):
         terminalreporter.write_line(
             f"{left_out} tests run only in CI and were left out; all of them: CI=true python -m pytest"

@@ -1,16 +1,20 @@
-"""Measured deviations: a test states what may differ by how much and asserts it; `pytest --figures` prints them all.
+"""What tests measure: deviations (what may differ by how much) and counts (how many takes must come out right).
 
-The table in README.md is printed by this, so each of its figures comes from a test that checks it.
+A test states them and asserts them; `pytest --figures` prints them all. The tables in README.md are printed by this, so
+each of their figures comes from a test that checks it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 PROPERTY = "deviation"
 HEADS = ("Checked", "Against", "Allowed", "Largest deviation measured")
+COUNTED = "counted"
+COUNTED_HEADS = ("Checked", "On", "Wanted", "Measured")
 
 
 class Deviations:
@@ -42,6 +46,35 @@ class Deviations:
         assert inside, f"{what}: off by {worst:g} {unit}, allowed are {low:g} to {high:g}. {note}"
 
 
+class Counts:
+    """The fixture ``count``: call it with what came out right to check its share against what is wanted.
+
+    Parameters
+    ----------
+    record : callable
+        As for :class:`Deviations`.
+    """
+
+    def __init__(self, record):
+        self._record = record
+
+    def __call__(self, what: str, on: str, hits: Sequence[bool], wanted: float) -> None:
+        """Assert that at least the share `wanted` (0 to 1) of `hits` is true.
+
+        Raises
+        ------
+        AssertionError
+            Says how many of how many are, and which are not, by their places. Nothing counted is never enough.
+        """
+        hits = [bool(hit) for hit in hits]
+        assert hits, f"{what}: nothing was counted"
+        self._record(COUNTED, [what, on, wanted, sum(hits), len(hits)])
+        missed = [place for place, hit in enumerate(hits) if not hit]
+        assert sum(hits) >= wanted * len(hits), (
+            f"{what}: {sum(hits)} of {len(hits)} on {on}, wanted are {wanted:.0%}. Missed: {missed}"
+        )
+
+
 def table(recorded) -> list[str]:
     """Lines of a Markdown table: one row with the largest deviation for all that is recorded under the same words."""
     rows: dict[tuple, float] = {}
@@ -54,6 +87,17 @@ def table(recorded) -> list[str]:
         allowed = f"±{high:.2g}" if low == -high else f"{low:+.2g} to {high:+.2g}".replace("-", "−")
         lines.append(f"| {what} | {against} | {allowed} {unit} | {_short(worst, high)} {unit} |")
     return [" ".join(line.split()) for line in lines]
+
+
+def counted_table(recorded) -> list[str]:
+    """Lines of a Markdown table: one row for all that is recorded under the same words, with the hits added up."""
+    rows: dict[tuple, np.ndarray] = {}
+    for what, on, wanted, hits, total in recorded:
+        rows[what, on, wanted] = rows.get((what, on, wanted), np.zeros(2, dtype=int)) + (hits, total)
+    lines = [f"| {' | '.join(COUNTED_HEADS)} |", f"|{' --- |' * len(COUNTED_HEADS)}"]
+    for (what, on, wanted), (hits, total) in sorted(rows.items(), key=lambda row: (row[0][0].lower(), row[0][1])):
+        lines.append(f"| {what} | {on} | {100 * wanted:.3g} % or more | {hits} of {total} |")
+    return lines
 
 
 def _short(value: float, scale: float) -> str:

@@ -1,11 +1,11 @@
-"""The recorder of measured deviations itself: what it accepts, and what it prints."""
+"""The recorders of measured deviations and of counts themselves: what they accept, and what they print."""
 
 from __future__ import annotations
 
 import math
 
 import pytest
-from figures import PROPERTY, Deviations, table
+from figures import COUNTED, PROPERTY, Counts, Deviations, counted_table, table
 
 
 @pytest.fixture
@@ -16,6 +16,11 @@ def recorded():
 @pytest.fixture
 def hold(recorded):
     return Deviations(lambda name, value: recorded.append(value) if name == PROPERTY else None)
+
+
+@pytest.fixture
+def count(recorded):
+    return Counts(lambda name, value: recorded.append(value) if name == COUNTED else None)
 
 
 @pytest.mark.parametrize(
@@ -38,4 +43,25 @@ def test_the_table_has_a_row_for_each_pair_with_the_largest_deviation(hold, reco
         "| loudness | a program | ±0.1 LU | 0 LU |",
         "| loudness | a standard | ±0.1 LU | −0.03 LU |",
         "| true peak | a standard | −0.4 to +0.2 dB | −0.13 dB |",
+    ]
+
+
+@pytest.mark.parametrize(("hits", "wanted"), [([], 0.0), ([True, False, True], 0.7), ([False], 0.01)])
+def test_too_few_hits_fail(count, hits, wanted):
+    with pytest.raises(AssertionError, match="^loud words: "):
+        count("loud words", "speech", hits, wanted)
+
+
+def test_a_failed_count_says_which_are_missed(count):
+    with pytest.raises(AssertionError, match=r"2 of 4 on speech, wanted are 75%. Missed: \[1, 2\]"):
+        count("loud words", "speech", [True, False, False, True], 0.75)
+
+
+def test_the_table_of_counts_adds_up_what_has_the_same_words(count, recorded):
+    count("loud words", "speech", [True, False], 0.5)
+    count("loud words", "speech", [True, True, True], 0.5)
+    count("loud words", "singing", [True], 0.8)
+    assert counted_table(recorded)[2:] == [
+        "| loud words | singing | 80 % or more | 1 of 1 |",
+        "| loud words | speech | 50 % or more | 4 of 5 |",
     ]
