@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from scipy.signal import resample_poly
 from takes import make_take
 
+from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.words import (
     eye_and_ear,
     find_phrases,
     find_words,
-    propose_regions,
     running_level,
     voiced_words,
 )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
@@ -20,7 +21,6 @@ from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
-from vocomp_lab.analysis.words import propose_regions
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
