@@ -99,7 +99,8 @@ def test_nothing_sung_has_no_spread():
 def test_the_threshold_for_a_spread_gives_that_spread():
     take = prepared("second_verse_faulty")
     words = voiced_words(take.bare)
-    for goal_lu in (2.2, 2.8):
+    spread_lu = word_levels(take.bare, words).spread_lu
+    for goal_lu in (0.75 * spread_lu, 0.9 * spread_lu):
         compressor = Compressor(-20, 3, 3, 120, knee_db=6)
         threshold = even_threshold_db(compressor, take.bare, words, goal_lu)
         made = dataclasses.replace(compressor, threshold_db=threshold).apply(take.bare).output

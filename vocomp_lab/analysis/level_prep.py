@@ -18,15 +18,16 @@ _NEAR = 2_000
 _LEAST_OTHERS = 4
 # Soft syllables make a voice's lower side wide and say little, so the usual level lies a little above the middle.
 _USUAL, _LOUDER = 0.6, 0.85
+_MIDDLE, _HEARD = (0.4, 0.9), 0.9
 _FULL_WEIGHT = 30
-_QUIET_PART, _QUIET_LENGTHS = 0.7, (80, 1_200)
-_EVIDENCE, _LEAST_SPREAD_DB = 2.0, 0.4
+_QUIET_PART, _QUIET_LENGTHS = 0.85, (80, 1_200)
+_EVIDENCE, _LEAST_SPREAD_DB = 1.7, 0.4
 # A line lasts about this long; the gaps around a quiet phrase should be among the take's longest.
 _LINE, _SHORT_GAP, _LEAST_PAUSE, _MOST_DOUBT = 650, 3, 20, 2.0
-_ABOVE_PART = 0.875
+_ABOVE_PART = 0.75
 _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
 _BRIEF = 20
-_JOINS, _TOP_DB = 0.6, 8.0
+_JOINS, _TOP_DB = 0.5, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
 _REACH = 25
 
@@ -82,7 +83,7 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
     likelihood ratio of two Laplace distributions), minus a price for borders that lie at short gaps. In a voice that
     swings anyway that takes more words or a larger step. Then *loud words*, with the phrases levelled: one word, or
     neighbours that are nearly as loud, above the usual level by the threshold and above the louder words (85th
-    percentile) by seven eighths of it. Single soft words are left: unstressed words are soft by nature. Common
+    percentile) by three quarters of it. Single soft words are left: unstressed words are soft by nature. Common
     practice, no source.
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
@@ -194,9 +195,7 @@ class _Line:
                     continue
                 near, inside = around
                 levels, weights = self.levels[near], self.weights[near]
-                off = quantile(levels[inside], weights[inside], _USUAL) - quantile(
-                    levels[~inside], weights[~inside], _USUAL
-                )
+                off = _loudness(levels[inside], weights[inside]) - _loudness(levels[~inside], weights[~inside])
                 if -off < _QUIET_PART * threshold_db:
                     continue
                 levelled = np.where(inside, levels - off, levels)
@@ -227,7 +226,7 @@ class _Line:
                     continue
                 near, inside = around
                 others = self.levels[near][~inside], self.weights[near][~inside]
-                usual, louder = (quantile(*others, share) for share in (_USUAL, _LOUDER))
+                usual, louder = _usual(*others), quantile(*others, _LOUDER)
                 over = self.levels[a:b] - usual
                 top = over > over.max() - _TOP_DB
                 lengths = np.diff(self.words[a:b], axis=1)[:, 0]
@@ -236,7 +235,7 @@ class _Line:
                 heard = off + power_to_db(min(1.0, (self.words[b - 1, 1] - self.words[a, 0]) / _BRIEF))
                 if heard < threshold_db or off + usual - louder < _ABOVE_PART * threshold_db:
                     continue
-                worth = np.sum(self.weights[a:b] * np.where(over > off, off, over - _JOINS * over.max()))
+                worth = np.sum(self.weights[a:b] * (over - _JOINS * over.max()))
                 worth -= _CUT_DOUBT * np.sum(1 - np.minimum(self.gaps[[a, b]] / _CLEAR_GAP, 1.0))
                 if best is None or worth > best[0]:
                     best = worth, a, b, off
@@ -274,6 +273,23 @@ class _Line:
         lines = max(1, round((self.words[-1, 1] - self.words[0, 0]) / _LINE))
         pause = max(inner[-min(lines, len(inner))], _LEAST_PAUSE)
         return np.clip(np.log(pause / np.maximum(self.gaps, _SHORT_GAP)), 0.0, _MOST_DOUBT)
+
+
+def _loudness(levels: np.ndarray, weights: np.ndarray) -> float:
+    """Loudness of words together, without the loudest tenth of their time: one loud word shall not hide a quiet phrase."""
+    order = np.argsort(levels)
+    ends = np.cumsum(weights[order])
+    counted = np.clip(_HEARD * ends[-1] - ends + weights[order], 0.0, weights[order])
+    return power_to_db(float(np.average(db_to_power(levels[order]), weights=counted)))
+
+
+def _usual(levels: np.ndarray, weights: np.ndarray) -> float:
+    """Mean of the levels from the 40th to the 90th percentile: neither soft syllables nor one loud word move it much."""
+    order = np.argsort(levels)
+    ends = np.cumsum(weights[order])
+    low, high = (share * ends[-1] for share in _MIDDLE)
+    counted = np.minimum(ends, high) - np.maximum(ends - weights[order], low)
+    return float(np.average(levels[order], weights=np.maximum(counted, 0.0)))
 
 
 def _spread(levels: np.ndarray, weights: np.ndarray) -> float:

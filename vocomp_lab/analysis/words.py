@@ -11,7 +11,8 @@ from scipy.ndimage import convolve1d
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, k_weighting, loudness, power_to_lufs
-from vocomp_lab.analysis.stretches import bridged, filled, stretches
+from vocomp_lab.analysis.meters import active_steps, voice_band_sections
+from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.analysis.syllables import LEAST_STEPS, gated_lufs, joined
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs, step_powers
@@ -31,10 +32,12 @@ _SMOOTHING = np.full(4, 0.25)
 # drop is the end of a vowel before a consonant.
 _DROP_DB = (4.0, 12.0)
 _DROP_STEPS = 16
-# Sound: this far under the loud level (95th percentile) at most, over the noise, and up to the second of these somewhere.
-_HOLD_DB, _ONSET_DB, _NOISE_MARGIN_DB, _SILENCE_LUFS, _BLIP_STEPS = 30.0, 22.0, 8.0, -75.0, 4
+# Sound lies this far under the loud level (95th percentile) at most, and over the noise; but only near to voiced sound,
+# which is told in the tilted band, where most of a breath is missing.
+_HOLD_DB, _NOISE_MARGIN_DB, _SILENCE_LUFS, _BLIP_STEPS = 30.0, 8.0, -75.0, 4
+_VOICED_DROP_DB, _NEAR_VOICE_STEPS = 18.0, 10
 # The shortest gap that may part phrases, where a take's own gaps don't say it.
-_PAUSE_STEPS, _PAUSE_RANGE = 40, (35, 80)
+_PAUSE_STEPS, _PAUSE_RANGE, _PARTED_RATIO = 40, (40, 80), 1.3
 _WEAK_DB = 12.0
 _REMEMBERED = 4
 
@@ -93,14 +96,21 @@ class Analysis:
     @property
     def phrase(self) -> np.ndarray:
         """Number of each word's phrase, shape (words,)."""
-        return np.searchsorted(self.phrases[:, 0], self.words[:, 0], side="right") - 1
+        # A consonant before the first voiced sound lies before the phrase's start.
+        return np.searchsorted(self.phrases[:, 0], self.words[:, 1], side="left") - 1
 
     @property
     def tiles(self) -> np.ndarray:
         """The words with the gaps inside their phrase halved among them, shape (words, 2)."""
         tiles, phrase = self.words.copy(), self.phrase
+        if len(tiles) == 0:
+            return tiles
         same = np.flatnonzero(phrase[1:] == phrase[:-1])
         tiles[same, 1] = tiles[same + 1, 0] = (self.words[same, 1] + self.words[same + 1, 0]) // 2
+        # A phrase's first and last word take its ends with them.
+        first = np.flatnonzero(np.diff(phrase, prepend=-1))
+        last = np.append(first[1:], len(phrase)) - 1
+        tiles[first, 0], tiles[last, 1] = self.phrases[phrase[first], 0], self.phrases[phrase[last], 1]
         return tiles
 
     @property
@@ -259,12 +269,19 @@ def analyse(clip: Clip) -> Analysis:
 def _analysed(clip: Clip) -> Analysis:
     high_pass = butter(4, LOWEST_HZ, "highpass", fs=clip.rate, output="sos")
     voice = clip.with_samples(sosfilt(high_pass, clip.samples, axis=0))
+    tilt = butter(1, _TILT_HZ, fs=clip.rate, output="sos")
     edges, powers = step_powers(_through(voice, k_weighting(clip.rate)), _STEP_MS)
-    starts, ends = _islands(powers)
-    tilted = step_powers(_through(voice, butter(1, _TILT_HZ, fs=clip.rate, output="sos")), _STEP_MS)[1]
+    tilted = step_powers(_through(voice, tilt), _STEP_MS)[1]
     high = step_powers(_through(clip, butter(2, _CONSONANT_BAND_HZ, "bandpass", fs=clip.rate, output="sos")), _STEP_MS)[
         1
     ]
+    voiced = active_steps(
+        step_powers(_through(_through(voice, tilt), voice_band_sections(clip.rate)), _STEP_MS)[1], _VOICED_DROP_DB
+    )
+    near = convolve1d(voiced.astype(float), np.ones(2 * _NEAR_VOICE_STEPS + 1), mode="constant") > 0.5
+    starts, ends = stretches(_sounding(powers) & near)
+    kept = ends - starts >= _BLIP_STEPS
+    starts, ends = starts[kept], ends[kept]
     dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (tilted, high)) / 2
     level_db = power_to_db(tilted, floor_db=_FLOOR_DB)
     fragments, island = [], []
@@ -274,8 +291,10 @@ def _analysed(clip: Clip) -> Analysis:
         fragments += zip(cuts, cuts[1:])
         island += [number] * (len(cuts) - 1)
     words = joined(powers, np.array(fragments, dtype=int).reshape(-1, 2), np.array(island, dtype=int))
+    starts, ends = stretches(voiced)
     phrases = np.stack(bridged(starts, ends, _pause_steps(starts[1:] - ends[:-1])), axis=1)
-    return Analysis(edges / clip.rate, powers, filled(starts, ends, len(powers)), phrases, words)
+    words = words[[np.any((phrases[:, 0] < b) & (phrases[:, 1] > a)) for a, b in words]] if len(words) else words
+    return Analysis(edges / clip.rate, powers, voiced, phrases, words)
 
 
 def _spans(found: Analysis, steps: np.ndarray, levels) -> list[Span]:
@@ -288,26 +307,26 @@ def _through(clip: Clip, sections) -> Clip:
     return clip.with_samples(sosfilt(sections, clip.samples, axis=0))
 
 
-def _islands(powers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where sound starts and ends between gaps."""
+def _sounding(powers: np.ndarray) -> np.ndarray:
+    """Which steps are sound and no gap."""
     level_db = power_to_db(convolve1d(powers, np.full(3, 1 / 3)), floor_db=_FLOOR_DB)
     loud_db = np.percentile(level_db[level_db > level_db.max() - 40.0], 95)
-    # Where nobody ever pauses the "noise" is the voice itself, which must not push the thresholds over the voice.
-    least_db = max(min(np.percentile(level_db, 5) + _NOISE_MARGIN_DB, loud_db - 9.0), _SILENCE_LUFS)
-    starts, ends = stretches(level_db > max(loud_db - _HOLD_DB, least_db))
-    loudest = np.maximum.reduceat(np.append(level_db, -np.inf), np.ravel([starts, ends], order="F"))[::2]
-    kept = (loudest > max(loud_db - _ONSET_DB, least_db)) & (ends - starts >= _BLIP_STEPS)
-    return starts[kept], ends[kept]
+    # Where nobody ever pauses the "noise" is the voice itself, which must not push the threshold over the voice.
+    noise_db = min(np.percentile(level_db, 5) + _NOISE_MARGIN_DB, loud_db - 9.0)
+    return level_db > max(loud_db - _HOLD_DB, noise_db, _SILENCE_LUFS)
 
 
 def _pause_steps(gaps: np.ndarray) -> float:
     """From how long on a gap parts phrases: where a take's gaps fall into short and long ones, between the two."""
     low, high = _PAUSE_RANGE
-    steps = np.unique(np.clip(gaps[gaps >= low / 2], low, high))
-    if len(steps) < 2:
+    long = np.sort(np.minimum(gaps[gaps >= low], high))
+    # There are more gaps between words than between phrases, so the short ones must be in the majority.
+    ratios = long[1:] / long[:-1]
+    ratios[: len(long) // 2] = 0.0
+    if len(ratios) == 0 or ratios.max() < _PARTED_RATIO:
         return _PAUSE_STEPS
-    wide = int(np.argmax(steps[1:] / steps[:-1]))
-    return float(np.sqrt(steps[wide] * steps[wide + 1]))
+    wide = int(np.argmax(ratios))
+    return float(np.sqrt(long[wide] * long[wide + 1]))
 
 
 def _drops(level_db: np.ndarray, cuts) -> list[int]:
