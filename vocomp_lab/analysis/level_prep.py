@@ -18,7 +18,8 @@ _NEAR = 2_000
 _LEAST_OTHERS = 4
 # Soft syllables make a voice's lower side wide and say little, so the usual level lies a little above the middle.
 _USUAL, _LOUDER = 0.6, 0.85
-_MIDDLE, _HEARD = (0.4, 0.9), 0.9
+# A word is loud against the louder half, and is brought to the middle.
+_MIDDLE, _AIM, _HEARD = (0.4, 0.9), (0.2, 0.8), 0.9
 _FULL_WEIGHT = 30
 _QUIET_PART, _QUIET_LENGTHS = 0.85, (80, 1_200)
 _EVIDENCE, _LEAST_SPREAD_DB = 1.7, 0.4
@@ -27,7 +28,7 @@ _LINE, _SHORT_GAP, _LEAST_PAUSE, _MOST_DOUBT = 650, 3, 20, 2.0
 _ABOVE_PART = 0.75
 _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
 _BRIEF = 20
-_JOINS, _TOP_DB = 0.5, 8.0
+_JOINS, _TOP_DB = 0.55, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
 _REACH = 25
 
@@ -226,7 +227,7 @@ class _Line:
                     continue
                 near, inside = around
                 others = self.levels[near][~inside], self.weights[near][~inside]
-                usual, louder = _usual(*others), quantile(*others, _LOUDER)
+                usual, louder = _mean(*others, _MIDDLE), quantile(*others, _LOUDER)
                 over = self.levels[a:b] - usual
                 top = over > over.max() - _TOP_DB
                 lengths = np.diff(self.words[a:b], axis=1)[:, 0]
@@ -238,7 +239,7 @@ class _Line:
                 worth = np.sum(self.weights[a:b] * (over - _JOINS * over.max()))
                 worth -= _CUT_DOUBT * np.sum(1 - np.minimum(self.gaps[[a, b]] / _CLEAR_GAP, 1.0))
                 if best is None or worth > best[0]:
-                    best = worth, a, b, off
+                    best = worth, a, b, off + usual - _mean(*others, _AIM)
             if best is None:
                 return sorted(runs)
             _, a, b, off = best
@@ -283,11 +284,11 @@ def _loudness(levels: np.ndarray, weights: np.ndarray) -> float:
     return power_to_db(float(np.average(db_to_power(levels[order]), weights=counted)))
 
 
-def _usual(levels: np.ndarray, weights: np.ndarray) -> float:
-    """Mean of the levels from the 40th to the 90th percentile: neither soft syllables nor one loud word move it much."""
+def _mean(levels: np.ndarray, weights: np.ndarray, shares: tuple[float, float]) -> float:
+    """Mean of the levels between two percentiles (as shares): neither the softest nor the loudest words move it."""
     order = np.argsort(levels)
     ends = np.cumsum(weights[order])
-    low, high = (share * ends[-1] for share in _MIDDLE)
+    low, high = (share * ends[-1] for share in shares)
     counted = np.minimum(ends, high) - np.maximum(ends - weights[order], low)
     return float(np.average(levels[order], weights=np.maximum(counted, 0.0)))
 
