@@ -127,20 +127,29 @@ def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     Returns
     -------
     float
-        In dBFS, from −60 to 0 in steps of 0.25 dB; the nearest end where the compressor can't do so much, or so
-        little; 0 where there are no words (a spread of NaN).
+        In dBFS, from −60 to 0 in steps of 0.25 dB. Where the compressor can't do so much, it is the one that comes
+        nearest of those that were tried; where it can't do so little, 0; also where there are no words (a spread of NaN).
 
     Notes
     -----
     The spread falls with the threshold as long as that lies among the voice's levels, so the range is halved until
-    one step is left.
+    one step is left. Far below them it may rise again: a slow attack lets the first sound after each pause through.
     """
     if math.isnan(spread_lu):
         return 0.0
     spread_lu = check_number("spread_lu", spread_lu, 0, math.inf, "LU")
-    low, high = round(-60 / _STEP_DB), 0
+    spreads = {}
+
+    def reached(step: int) -> bool:
+        result = dataclasses.replace(processor, threshold_db=step * _STEP_DB).apply(clip)
+        spreads[step] = word_levels(result.output, words).spread_lu
+        return spreads[step] <= spread_lu
+
+    lowest = round(-60 / _STEP_DB)
+    low, high = lowest, 0
     while high - low > 1:
         middle = (low + high) // 2
-        result = dataclasses.replace(processor, threshold_db=middle * _STEP_DB).apply(clip)
-        low, high = (middle, high) if word_levels(result.output, words).spread_lu <= spread_lu else (low, middle)
+        low, high = (middle, high) if reached(middle) else (low, middle)
+    if low == lowest and not reached(lowest):
+        low = min(spreads, key=lambda step: (round(spreads[step] - spread_lu, 2), step))
     return low * _STEP_DB

@@ -117,7 +117,9 @@ def propose_level_prep(clip: Clip) -> Proposal:
     uneven = find_uneven(clip)
     if not uneven:
         return Proposal(
-            "level prep", None, "No word or phrase stands out from those around it, so there is nothing to level by hand."
+            "level prep",
+            None,
+            "No word or phrase stands out from those around it, so there is nothing to level by hand.",
         )
     told = "; ".join(
         f"the {one.kind} at {one.start_s:.1f} s is {decibels(abs(one.off_lu))} LU {_SIDES[one.kind]}" for one in uneven
