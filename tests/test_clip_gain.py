@@ -206,7 +206,7 @@ def test_phrases_are_those_of_the_truth(verse, seed):
 def test_words_fill_their_phrases_without_overlap_and_no_breath_is_one(verse):
     clip, truth = take(verse, "shipped").clip, take(verse, "shipped").truth
     words, phrases = find_words(clip), find_phrases(clip)
-    assert 0.8 * len(truth["words"]) < len(words) < 2 * len(truth["words"])
+    assert 0.7 * len(truth["words"]) < len(words) < 2 * len(truth["words"])
     for phrase in phrases:
         own = [word for word in words if phrase.start_s <= word.start_s < phrase.end_s]
         assert own[0].start_s == phrase.start_s and own[-1].end_s == phrase.end_s

@@ -15,6 +15,7 @@ from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.text import clock, decibels
 
 _STEP_DB = 0.25
+_ALIKE_LU = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,8 +128,9 @@ def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     Returns
     -------
     float
-        In dBFS, from −60 to 0 in steps of 0.25 dB. Where the compressor can't do so much, it is the one that comes
-        nearest of those that were tried; where it can't do so little, 0; also where there are no words (a spread of NaN).
+        In dBFS, from −60 to 0 in steps of 0.25 dB. Where the compressor can't do so much, it is the highest that
+        comes within 0.05 LU of the least it was seen to leave; where it can't do so little, −0.25; 0 where there are no
+        words (a spread of NaN).
 
     Notes
     -----
@@ -140,16 +142,22 @@ def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     spread_lu = check_number("spread_lu", spread_lu, 0, math.inf, "LU")
     spreads = {}
 
-    def reached(step: int) -> bool:
-        result = dataclasses.replace(processor, threshold_db=step * _STEP_DB).apply(clip)
-        spreads[step] = word_levels(result.output, words).spread_lu
-        return spreads[step] <= spread_lu
+    def spread_at(step: int) -> float:
+        if step not in spreads:
+            result = dataclasses.replace(processor, threshold_db=step * _STEP_DB).apply(clip)
+            spreads[step] = word_levels(result.output, words).spread_lu
+        return spreads[step]
+
+    def highest(low: int, goal_lu: float) -> int:
+        high = 0
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if spread_at(middle) <= goal_lu else (low, middle)
+        return low
 
     lowest = round(-60 / _STEP_DB)
-    low, high = lowest, 0
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if reached(middle) else (low, middle)
-    if low == lowest and not reached(lowest):
-        low = min(spreads, key=lambda step: (round(spreads[step] - spread_lu, 2), step))
-    return low * _STEP_DB
+    found = highest(lowest, spread_lu)
+    if spread_at(found) > spread_lu:
+        nearest = min(spreads, key=spreads.get)
+        found = highest(nearest, spreads[nearest] + _ALIKE_LU)
+    return found * _STEP_DB

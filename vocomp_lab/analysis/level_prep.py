@@ -19,7 +19,7 @@ _LEAST_OTHERS = 4
 # Soft syllables make a voice's lower side wide and say little, so the usual level lies a little above the middle.
 _USUAL, _LOUDER = 0.6, 0.85
 # A word is loud against the louder half, and is brought to the middle.
-_MIDDLE, _AIM, _HEARD = (0.4, 0.9), (0.2, 0.8), 0.9
+_MIDDLE, _AIM, _HEARD = (0.5, 0.9), (0.2, 0.8), 0.9
 _FULL_WEIGHT = 30
 _QUIET_PART, _QUIET_LENGTHS = 0.85, (80, 1_200)
 _EVIDENCE, _LEAST_SPREAD_DB = 1.7, 0.4

@@ -17,8 +17,9 @@ WIDEST_GAP_STEPS = 25
 LEAST_STEPS = 10
 """What is shorter is a closure, a burst or a hiss."""
 _LONGEST_STEPS, _LONGEST_ISLAND_STEPS, _LONGEST_BY_GAPS_STEPS = 130, 100, 120
+_END_STEPS, _END_DROP_DB = 20, 4.0
 # A voice whose stretches without a gap are mostly longer than this sings from word to word; a spoken word is shorter.
-_LEGATO_STEPS = 90
+_LEGATO_STEPS = 78
 # The gaps around a word are wider than those in it.
 _GAP_RATIO, _GAP_MORE_STEPS = 1.3, 2
 _SOFT_DB = 6.0
@@ -138,6 +139,11 @@ class _Joining:
     def _joins(self, pieces: list[Piece], gaps: list[int], k: int) -> bool:
         """Whether the pieces k and k + 1 are of one word."""
         one, other = pieces[k], pieces[k + 1]
+        # However long a note is, its soft end before a gap belongs to it.
+        last = k + 2 == len(pieces) or gaps[k + 1] > 0
+        if last and one.island == other.island and other.length <= _END_STEPS and one.length > _END_STEPS:
+            if other.level < min(one.level - _END_DROP_DB, self.usual):
+                return True
         if other.last - one.first > _LONGEST_STEPS:
             return False
         weak = [self._weak(one), self._weak(other)]

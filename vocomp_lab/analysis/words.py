@@ -35,7 +35,7 @@ _DROP_STEPS = 16
 # Sound lies this far under the loud level (95th percentile) at most, and over the noise; but only near to voiced sound,
 # which is told in the tilted band, where most of a breath is missing.
 _HOLD_DB, _NOISE_MARGIN_DB, _SILENCE_LUFS, _BLIP_STEPS = 30.0, 8.0, -75.0, 4
-_VOICED_DROP_DB, _NEAR_VOICE_STEPS = 18.0, 10
+_VOICED_DROP_DB, _BEFORE_VOICE_STEPS, _AFTER_VOICE_STEPS = 18.0, 3, 10
 # The shortest gap that may part phrases, where a take's own gaps don't say it.
 _PAUSE_STEPS, _PAUSE_RANGE, _PARTED_RATIO = 40, (40, 80), 1.3
 _WEAK_DB = 12.0
@@ -278,7 +278,10 @@ def _analysed(clip: Clip) -> Analysis:
     voiced = active_steps(
         step_powers(_through(_through(voice, tilt), voice_band_sections(clip.rate)), _STEP_MS)[1], _VOICED_DROP_DB
     )
-    near = convolve1d(voiced.astype(float), np.ones(2 * _NEAR_VOICE_STEPS + 1), mode="constant") > 0.5
+    begins, ends = stretches(voiced)
+    near = np.zeros(len(voiced), dtype=bool)
+    for a, b in zip(begins, ends):
+        near[max(a - _BEFORE_VOICE_STEPS, 0) : b + _AFTER_VOICE_STEPS] = True
     starts, ends = stretches(_sounding(powers) & near)
     kept = ends - starts >= _BLIP_STEPS
     starts, ends = starts[kept], ends[kept]
