@@ -18,11 +18,12 @@ LEAST_STEPS = 10
 """What is shorter is a closure, a burst or a hiss."""
 _LONGEST_STEPS, _LONGEST_ISLAND_STEPS, _LONGEST_BY_GAPS_STEPS = 130, 100, 120
 _END_STEPS, _END_DROP_DB = 20, 4.0
-# A voice whose stretches without a gap are mostly longer than this sings from word to word; a spoken word is shorter.
-_LEGATO_STEPS = 78
+# A voice sings from word to word if its stretches without a gap are mostly longer than the first of these, or if some are
+# longer than the second; a spoken word is shorter. There, a soft syllable is a word or note of its own.
+_MOSTLY_STEPS, _SOME_STEPS, _SOME = 90, 140, 0.95
 # The gaps around a word are wider than those in it.
 _GAP_RATIO, _GAP_MORE_STEPS = 1.3, 2
-_SOFT_DB = 6.0
+_SOFT_DB, _SOFT_NOTE_DB = 6.0, 12.0
 _EVEN_DB = 5.0
 # A sung note has a level of its own: one this long, this far from the others and louder than usual joins no word.
 _NOTE_STEPS, _NOTE_APART_DB, _NOTE_LOUD_DB = 15, 4.5, 3.0
@@ -82,7 +83,8 @@ def joined(powers: np.ndarray, fragments: np.ndarray, island: np.ndarray) -> np.
         for (a, b), k, level in zip(fragments, island, levels.tolist())
     ]
     sizes = np.bincount(island, weights=fragments[:, 1] - fragments[:, 0])
-    joining = _Joining(powers, quantile(levels, lengths, _USUAL), quantile(sizes, sizes, 0.5) > _LEGATO_STEPS, sizes)
+    legato = quantile(sizes, sizes, 0.5) > _MOSTLY_STEPS or quantile(sizes, sizes, _SOME) > _SOME_STEPS
+    joining = _Joining(powers, quantile(levels, lengths, _USUAL), legato, sizes)
     words = []
     apart = np.flatnonzero(fragments[1:, 0] - fragments[:-1, 1] > WIDEST_GAP_STEPS) + 1
     for first, last in zip([0, *apart], [*apart, len(pieces)]):
@@ -159,7 +161,8 @@ class _Joining:
         return not (after and pieces[k + 2].last - other.first <= _LONGEST_STEPS)
 
     def _weak(self, piece: Piece) -> bool:
-        return piece.level < self.usual - _SOFT_DB or piece.length < LEAST_STEPS
+        soft_db = _SOFT_NOTE_DB if self.legato else _SOFT_DB
+        return piece.level < self.usual - soft_db or piece.length < LEAST_STEPS
 
     def _least_power(self, one: Piece, other: Piece) -> float:
         return float(self.powers[max(one.last - 2, 0) : other.first + 2].min())
