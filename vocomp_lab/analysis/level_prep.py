@@ -27,7 +27,7 @@ _EVIDENCE, _LEAST_SPREAD_DB = 1.7, 0.4
 _LINE, _SHORT_GAP, _LEAST_PAUSE, _MOST_DOUBT = 650, 3, 20, 2.0
 _ABOVE_PART = 0.75
 _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
-_BRIEF = 20
+_BRIEF = 40
 _JOINS, _TOP_DB = 0.55, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
 _REACH = 25
@@ -232,8 +232,8 @@ class _Line:
                 top = over > over.max() - _TOP_DB
                 lengths = np.diff(self.words[a:b], axis=1)[:, 0]
                 off = float(power_to_db(np.average(db_to_power(over[top]), weights=lengths[top])))
-                # What lasts less than a fifth of a second doesn't sound as loud as it is: ears add up over that time.
-                heard = off + power_to_db(min(1.0, (self.words[b - 1, 1] - self.words[a, 0]) / _BRIEF))
+                # What is shorter than the window of momentary loudness doesn't seem as loud (ITU-R BS.1770-5: 0.4 s).
+                heard = off + power_to_db(min(1.0, lengths[top].sum() / _BRIEF))
                 if heard < threshold_db or off + usual - louder < _ABOVE_PART * threshold_db:
                     continue
                 worth = np.sum(self.weights[a:b] * (over - _JOINS * over.max()))

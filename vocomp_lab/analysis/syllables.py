@@ -88,7 +88,8 @@ def joined(powers: np.ndarray, fragments: np.ndarray, island: np.ndarray) -> np.
     words = []
     apart = np.flatnonzero(fragments[1:, 0] - fragments[:-1, 1] > WIDEST_GAP_STEPS) + 1
     for first, last in zip([0, *apart], [*apart, len(pieces)]):
-        words += joining.softly(joining.by_gaps(pieces[first:last]))
+        own = pieces[first:last]
+        words += joining.softly(own if legato else joining.by_gaps(own))
     return np.array([(word.first, word.last) for word in words], dtype=int)
 
 
