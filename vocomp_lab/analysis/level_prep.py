@@ -30,7 +30,8 @@ _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
 _BRIEF = 40
 _JOINS, _TOP_DB = 0.55, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
-_REACH = 25
+# From this gap on it is a pause; how far a region reaches into it, before its first word and after its last.
+_PAUSE, _INTO_PAUSE = 30, (5, 4)
 
 
 @dataclass(frozen=True)
@@ -177,9 +178,10 @@ class _Line:
         return cls(words, gaps, found.levels_lufs[counts], weights, np.zeros(len(words)))
 
     def edges(self, first: int, last: int, steps: int) -> tuple[int, int]:
-        """A run's region: half of the gaps around it belong to it, but no more than a quarter of a second."""
-        start = self.words[first, 0] - min(self.gaps[first] // 2, _REACH)
-        end = self.words[last - 1, 1] + min((self.gaps[last] + 1) // 2, _REACH)
+        """A run's region: half of a gap belongs to it; of a pause, in which somebody may breathe, only a little."""
+        before, after = self.gaps[first], self.gaps[last]
+        start = self.words[first, 0] - (before // 2 if before < _PAUSE else _INTO_PAUSE[0])
+        end = self.words[last - 1, 1] + ((after + 1) // 2 if after < _PAUSE else _INTO_PAUSE[1])
         return max(int(start), 0), min(int(end), steps)
 
     def quiet(self, threshold_db: float) -> list[tuple[int, int, float]]:
