@@ -40,6 +40,20 @@ def claims_02(text):
     assert every <= proposed <= as_sung + 0.1
 
 
+def claims_03(text):
+    corners = rows(text, "# Hz, # dB per octave # dB # dB # dB")
+    assert np.all(np.diff(corners[:, 2]) < 0) and corners[-1, 3] < -3, "a high corner makes the voice thin"
+    largest = {name: rows(text, f"{name} # # dB # dBFS")[0, 1] for name in ("untreated", "low cut first")}
+    assert largest["low cut first"] <= max(0.5, largest["untreated"] / 3), "the proposed cut stops the pops"
+    ring = rows(text, "# Hz # dB Q #")[0]
+    assert abs(ring[0] / recorded.RING.freq_hz - 1) < 0.1 and abs(ring[1] - recorded.RING.gain_db) <= 2
+    near = rows(text, "# cm # dB # dB # dB # dB")
+    assert np.all(np.diff(near[:, 1]) > 0) and np.all(np.diff(near[:, 2]) > 0), "the lows drive the detector"
+    assert abs(near[-1, 3] - near[1, 3]) <= 1.2 and 6 <= near[-1, 4] - near[1, 4] <= 9.5, "not the tone"
+    split, wide = (rows(text, f"{mode} hiss # dB, below # Hz # dB")[0] for mode in ("split-band", "wideband"))
+    assert wide[0] <= split[0] + 0.05 and wide[2] <= split[2], "wideband does more, and not to the hiss alone"
+
+
 def claims_04(text):
     caught = rows(text, "attack # ms: peak # → # dBFS")
     assert np.all(np.diff(caught[:, 2]) >= -0.05), "the slower the attack, the more of the spike gets through"
@@ -104,13 +118,24 @@ def claims_08(text):
     assert "no number over its limit: met" in text
 
 
+def claims_09(text):
+    checks = re.findall(r"whole chain, (\w+): ([\w' ]+)\.", text)
+    assert [name for name, _ in checks] == ["words", "peaks", "room", "tone", "highs"]
+    assert not [name for name, verdict in checks if verdict == "HARM"], "the proposed chain does no harm"
+    assert "not met yet" not in text, "both compressors do what they are there for"
+    read = rows(text, "# dB softer all reductions together: median # dB, at most # dB")
+    assert read[0, 1] < rows(text, "as it is all reductions together: median # dB")[0, 0], "a sheet without its level"
+
+
 CLAIMS = {
     "02_level_prep": claims_02,
+    "03_filtering": claims_03,
     "04_peak_control": claims_04,
     "05_steady_compression": claims_05,
     "06_slow_attack": claims_06,
     "07_compressor_types": claims_07,
     "08_the_vocal_in_the_mix": claims_08,
+    "09_your_own_vocal": claims_09,
 }
 
 
