@@ -30,7 +30,7 @@ _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
 _BRIEF = 40
 _JOINS, _TOP_DB = 0.55, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
-_REACH = 25
+_REACH = 10
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,8 @@ class _Line:
         return cls(words, gaps, found.levels_lufs[counts], weights, np.zeros(len(words)))
 
     def edges(self, first: int, last: int, steps: int) -> tuple[int, int]:
-        """A run's region: half of the gaps around it belong to it, but no more than a quarter of a second."""
+        """A run's region: half of the gaps around it belong to it, but no more than 0.1 s, so that
+        a raised phrase doesn't lift the pauses with it."""
         start = self.words[first, 0] - min(self.gaps[first] // 2, _REACH)
         end = self.words[last - 1, 1] + min((self.gaps[last] + 1) // 2, _REACH)
         return max(int(start), 0), min(int(end), steps)
