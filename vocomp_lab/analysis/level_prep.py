@@ -79,14 +79,16 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
     -----
     Levels are those of :func:`vocomp_lab.analysis.words.voiced_words`, compared with the words within 20 s.
 
-    First *quiet phrases*: runs of at least two words and 0.8 to 12 s that lie low together, by seven tenths of the
+    First *quiet phrases*: runs of at least two words and 0.8 to 12 s that lie low together, by 0.85 of the
     threshold or more. Raising the run must make the take so much more even that chance is no explanation: what counts
     is the logarithm of how the words' mean distance from the usual level shrinks, times the number of words (the
     likelihood ratio of two Laplace distributions), minus a price for borders that lie at short gaps. In a voice that
-    swings anyway that takes more words or a larger step. Then *loud words*, with the phrases levelled: one word, or
-    neighbours that are nearly as loud, above the usual level by the threshold and above the louder words (85th
-    percentile) by three quarters of it. Single soft words are left: unstressed words are soft by nature. Common
-    practice, no source.
+    swings anyway that takes more words or a larger step. How far the run is off is told by its loudness against that of
+    the others, the loudest tenth of either left out. Then *loud words*, with the phrases levelled: one word, or
+    neighbours that are nearly as loud, above the louder half of the others by the threshold and above their 85th
+    percentile by three quarters of it. A word shorter than 0.4 s must be louder by as much as momentary loudness would
+    show it softer. How far it is off is told against the middle of the others. Single soft words are left: unstressed
+    words are soft by nature. Common practice, no source.
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
     min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")
@@ -189,7 +191,7 @@ class _Line:
         runs = []
         doubts = self._border_doubts()
         while True:
-            best = None
+            found = []
             for a, b in self._stretches(*_QUIET_LENGTHS):
                 if b - a < 2 or self.raised[a:b].any():
                     continue
@@ -204,21 +206,21 @@ class _Line:
                 levelled = np.where(inside, levels - off, levels)
                 gain = weights.sum() * np.log(_spread(levels, weights) / _spread(levelled, weights))
                 gain -= _EVIDENCE + doubts[a] + doubts[b]
-                if gain > 0 and (best is None or gain > best[0]):
-                    best = gain, a, b, off
-            if best is None:
+                if gain > 0:
+                    found.append((gain, a, b, off))
+            if not found:
                 return runs
-            _, a, b, off = best
-            self.levels[a:b] -= off
-            self.raised[a:b] = -off
-            runs.append((a, b, off))
+            for a, b, off in self._best(found):
+                self.levels[a:b] -= off
+                self.raised[a:b] = -off
+                runs.append((a, b, off))
 
     def loud(self, threshold_db: float) -> list[tuple[int, int, float]]:
         """Words that are too loud, as :meth:`quiet` gives runs; neighbours that are nearly as loud belong to them."""
         runs = []
         free = np.ones(len(self.words), dtype=bool)
         while True:
-            best = None
+            found = []
             for a, b in self._stretches(0, _LONGEST_LOUD):
                 if not free[a:b].all() or np.any(self.gaps[a + 1 : b] > _GAP_IN_A_WORD):
                     continue
@@ -240,14 +242,22 @@ class _Line:
                     continue
                 worth = np.sum(self.weights[a:b] * (over - _JOINS * over.max()))
                 worth -= _CUT_DOUBT * np.sum(1 - np.minimum(self.gaps[[a, b]] / _CLEAR_GAP, 1.0))
-                if best is None or worth > best[0]:
-                    best = worth, a, b, off + usual - _mean(*others, _AIM)
-            if best is None:
-                return sorted(runs)
-            _, a, b, off = best
-            free[a:b] = False
-            self.levels[a:b] -= off
-            runs.append((a, b, off))
+                found.append((worth, a, b, off + usual - _mean(*others, _AIM)))
+            if not found:
+                return runs
+            for a, b, off in self._best(found):
+                free[a:b] = False
+                self.levels[a:b] -= off
+                runs.append((a, b, off))
+
+    def _best(self, found: list[tuple[float, int, int, float]]) -> list[tuple[int, int, float]]:
+        """The best run, and those so far from it and from one another that none changes what another is compared with."""
+        best = []
+        for _, a, b, off in sorted(found, key=lambda run: (-run[0], run[1:])):
+            start, end = self.words[a, 0] - 2 * _NEAR, self.words[b - 1, 1] + 2 * _NEAR
+            if not any(self.words[c, 0] < end and self.words[d - 1, 1] > start for c, d, _ in best):
+                best.append((a, b, off))
+        return best
 
     def _stretches(self, shortest: int, longest: int):
         """Runs of words (first, one past the last) of some length."""
