@@ -11,7 +11,7 @@ import pytest
 from conftest import sine
 
 from vocomp_lab import Chain, Compressor
-from vocomp_lab.analysis.words import propose_regions
+from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.bench.region_editor import NEW, NEW_GAIN_DB
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.pictures.regions import spread_db

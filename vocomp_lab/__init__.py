@@ -4,6 +4,7 @@ The tools that every lesson uses are here by name; what else a lesson needs come
 ``vocomp_lab.lessons``, ``vocomp_lab.pictures``, ``vocomp_lab.exercises`` and ``vocomp_lab.bench``.
 """
 
+from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import Loudness, integrated_lufs, loudness
 from vocomp_lab.analysis.lowend import find_pops
@@ -11,7 +12,6 @@ from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, reduction_stats
 from vocomp_lab.analysis.pitch import pitch_range, pitch_track
 from vocomp_lab.analysis.resonance import find_resonances
-from vocomp_lab.analysis.words import propose_regions
 from vocomp_lab.lessons.blind import AbxSession, PreferenceSession
 from vocomp_lab.lessons.course import Lesson, begin
 from vocomp_lab.lessons.proposals import Proposal, check_goals, propose_chain, proposed_chain

@@ -263,8 +263,8 @@ class LoudnessMeter:
         return Loudness(
             integrated_lufs=self._integrated(steps),
             range_lu=_range_lu(steps, self.rate),
-            momentary_lufs=_lufs(momentary[-count:]),
-            short_term_lufs=_lufs(short_term),
+            momentary_lufs=power_to_lufs(momentary[-count:]),
+            short_term_lufs=power_to_lufs(short_term),
             times=np.arange(1, count + 1) * STEP_S,
         )
 
@@ -291,8 +291,8 @@ class LoudnessMeter:
             blocks = _window_sums(steps, MOMENTARY_STEPS, _BLOCK_STRIDE) / (MOMENTARY_STEPS * STEP_S * self.rate)
         blocks = _above(blocks, ABSOLUTE_GATE_LUFS)
         if len(blocks):
-            blocks = _above(blocks, _lufs(blocks.mean()) + RELATIVE_GATE_LU)
-        return _lufs(blocks.mean()) if len(blocks) else -math.inf
+            blocks = _above(blocks, power_to_lufs(blocks.mean()) + RELATIVE_GATE_LU)
+        return power_to_lufs(blocks.mean()) if len(blocks) else -math.inf
 
 
 def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
@@ -355,7 +355,7 @@ def stretch_loudness_lufs(clip: Clip, stretches_s) -> np.ndarray:
         first = min(round(start_s / STEP_S), max(len(steps) - 1, 0))
         powers = steps[first : max(round(end_s / STEP_S), first + 1)]
         if powers.any():
-            found[number] = _lufs(_above(powers, _lufs(powers.mean()) + RELATIVE_GATE_LU).mean())
+            found[number] = power_to_lufs(_above(powers, power_to_lufs(powers.mean()) + RELATIVE_GATE_LU).mean())
     return found
 
 
@@ -444,17 +444,17 @@ def _range_lu(steps: np.ndarray, rate: int) -> float:
     powers = _above(powers, ABSOLUTE_GATE_LUFS)
     if len(powers) == 0:
         return 0.0
-    powers = np.sort(_above(powers, _lufs(powers.mean()) + RANGE_GATE_LU))
+    powers = np.sort(_above(powers, power_to_lufs(powers.mean()) + RANGE_GATE_LU))
     low, high = (powers[math.floor((len(powers) - 1) * percent / 100 + 0.5)] for percent in RANGE_PERCENTILES)
-    return _lufs(high) - _lufs(low)
+    return power_to_lufs(high) - power_to_lufs(low)
 
 
 def _above(powers: np.ndarray, gate_lufs: float) -> np.ndarray:
     return powers[powers > db_to_power(gate_lufs - _OFFSET_DB)]
 
 
-def _lufs(power):
-    """Loudness of K-weighted, channel-weighted mean power."""
+def power_to_lufs(power):
+    """Loudness in LUFS of K-weighted, channel-weighted mean power (BS.1770-5): its decibels and a constant."""
     return power_to_db(power) + _OFFSET_DB
 
 

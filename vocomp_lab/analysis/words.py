@@ -1,4 +1,4 @@
-"""Find a take's phrases and words, and those that stand out, and suggest gain regions; a person decides."""
+"""Find a take's phrases and words by their levels."""
 
 from __future__ import annotations
 
@@ -10,58 +10,48 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import convolve1d
 from scipy.signal import butter, find_peaks, sosfilt
 
-from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, loudness
+from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, k_weighting, loudness, power_to_lufs
 from vocomp_lab.analysis.meters import active_steps, voice_band_sections
-from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.stretches import bridged, stretches
-from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
-from vocomp_lab.processors.filters import Peaking
+from vocomp_lab.analysis.syllables import LEAST_STEPS, gated_lufs, joined
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
-from vocomp_lab.sound.levels import db_to_power, power_to_db, sample_peak_dbfs, step_powers
+from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs, step_powers
 
-LEVEL_BAND_HZ = (120.0, 400.0)
-"""A word's level is taken above the first of these, with 6 dB less per octave above the second."""
-_STEP_MS = 10.0
-_STEP_S = _STEP_MS / 1000.0
+LOWEST_HZ = 120.0
+"""Loudness is taken above this: rumble and pops are nobody's word."""
+STEPS_PER_S = 100
+_STEP_MS = 1000.0 / STEPS_PER_S
 _FLOOR_DB = -150.0
 _RUNNING_S = 3.0
+# Dips are looked for where m, n, l and w are weak, and in the tones that carry the pitch.
 _CONSONANT_BAND_HZ = (600.0, 3500.0)
-_PAUSE_STEPS = 40
-# In the tilted band soft words lie further below the loud ones than :func:`active_mask` allows for.
-_ONSET_DROP_DB = 18.0
-_SMOOTHING = np.full(4, 0.25)
+_TILT_HZ = 400.0
 _DIP_DB = 3.0
-
-
-# Where the level drops this far and stays there for a while, a new word begins even without a dip. A much larger drop is
-# the end of a vowel before a consonant.
+_SMOOTHING = np.full(4, 0.25)
+# Where the level drops this far and stays there for a while, a new syllable begins even without a dip. A much larger
+# drop is the end of a vowel before a consonant.
 _DROP_DB = (4.0, 12.0)
 _DROP_STEPS = 16
-_LEAST_STEPS = 10
+# Sound lies this far under the loud level (95th percentile) at most, and over the noise; but only near to voiced sound,
+# which is told in the tilted band, where most of a breath is missing.
+_HOLD_DB, _NOISE_MARGIN_DB, _SILENCE_LUFS, _BLIP_STEPS = 30.0, 8.0, -75.0, 4
+_VOICED_DROP_DB, _BEFORE_VOICE_STEPS, _AFTER_VOICE_STEPS = 18.0, 3, 10
+# The shortest gap that may part phrases, where a take's own gaps don't say it.
+_PAUSE_STEPS, _PAUSE_RANGE, _PARTED_RATIO = 40, (40, 80), 1.3
 _WEAK_DB = 12.0
-_LEAST_RING_Q = 0.3
-_PHRASE_S = 0.8
-_PHRASE_SHARES = (0.4, 0.9)
-_PHRASE_PART = 0.7
-_LOUD_PHRASE_DB = 2.0
-_AROUND_S = 10.0
-_USUAL_PERCENTILES = (60, 85)
-_JOINS = 0.55
-_MOST_IN_A_RUN = 4
 _REMEMBERED = 4
 
 
 @dataclass(frozen=True)
 class Span:
-    """A phrase, or a stretch of about a syllable or word, found by its level.
+    """A phrase or a word, found by its level.
 
     Attributes
     ----------
     start_s, end_s : float
         Seconds from the clip's start.
     level_db : float
-        Level in dB re full scale, as :func:`find_words` describes it.
+        Loudness in LUFS, as :func:`find_words` describes it.
     """
 
     start_s: float
@@ -75,41 +65,64 @@ class Span:
 
 
 @dataclass(frozen=True, eq=False)
-class _Analysis:
-    """A take in steps of 10 ms: its tilted level, the phrases and the words as (first, one past the last) step."""
+class Analysis:
+    """A take in steps of 10 ms.
+
+    Attributes
+    ----------
+    edges_s : ndarray, shape (steps + 1,)
+        Where the steps begin, and where the last one ends.
+    powers : ndarray, shape (steps,)
+        K-weighted mean power above ``LOWEST_HZ``.
+    sounding : ndarray of bool, shape (steps,)
+        Where somebody sings or speaks.
+    phrases : ndarray of int, shape (phrases, 2)
+        First and one past the last step of each.
+    words : ndarray of int, shape (words, 2)
+        The same of the words, without the gaps around them.
+    """
 
     edges_s: np.ndarray
     powers: np.ndarray
-    active: np.ndarray
+    sounding: np.ndarray
     phrases: np.ndarray
     words: np.ndarray
 
-    def level_db(self, first: int, last: int) -> float:
-        return power_to_db(float(self.powers[first:last].mean()), floor_db=_FLOOR_DB)
-
     @property
-    def levels_db(self) -> np.ndarray:
-        """Level of each word, shape (words,)."""
-        return np.array([self.level_db(a, b) for a, b in self.words])
+    def levels_lufs(self) -> np.ndarray:
+        """Loudness of each word, shape (words,)."""
+        return np.array([gated_lufs(self.powers[a:b]) for a, b in self.words])
 
     @property
     def phrase(self) -> np.ndarray:
         """Number of each word's phrase, shape (words,)."""
-        return np.searchsorted(self.phrases[:, 0], self.words[:, 0], side="right") - 1
+        # A consonant before the first voiced sound lies before the phrase's start.
+        return np.searchsorted(self.phrases[:, 0], self.words[:, 1], side="left") - 1
+
+    @property
+    def tiles(self) -> np.ndarray:
+        """The words with the gaps inside their phrase halved among them, shape (words, 2)."""
+        tiles, phrase = self.words.copy(), self.phrase
+        if len(tiles) == 0:
+            return tiles
+        same = np.flatnonzero(phrase[1:] == phrase[:-1])
+        tiles[same, 1] = tiles[same + 1, 0] = (self.words[same, 1] + self.words[same + 1, 0]) // 2
+        # A phrase's first and last word take its ends with them.
+        first = np.flatnonzero(np.diff(phrase, prepend=-1))
+        last = np.append(first[1:], len(phrase)) - 1
+        tiles[first, 0], tiles[last, 1] = self.phrases[phrase[first], 0], self.phrases[phrase[last], 1]
+        return tiles
 
     @property
     def counts(self) -> np.ndarray:
-        """Which words count in comparisons: not the closures, bursts and hisses that stand alone between two dips."""
-        counts = np.diff(self.words, axis=1)[:, 0] >= _LEAST_STEPS
-        levels_db, phrase = self.levels_db, self.phrase
+        """Which words count: not the closures, bursts and hisses that stand alone between two gaps."""
+        counts = np.diff(self.words, axis=1)[:, 0] >= LEAST_STEPS
+        levels, phrase = self.levels_lufs, self.phrase
         for k in np.unique(phrase):
             own = phrase == k
             if (own & counts).any():
-                counts &= ~own | (levels_db > np.median(levels_db[own & counts]) - _WEAK_DB)
+                counts &= ~own | (levels > np.median(levels[own & counts]) - _WEAK_DB)
         return counts
-
-    def spans(self, pairs: np.ndarray) -> list[Span]:
-        return [Span(float(self.edges_s[a]), float(self.edges_s[b]), self.level_db(a, b)) for a, b in pairs]
 
 
 def find_phrases(clip: Clip) -> list[Span]:
@@ -122,20 +135,22 @@ def find_phrases(clip: Clip) -> list[Span]:
     Returns
     -------
     list of Span
-        In order; empty for silence. A pause is 0.4 s or more in which
-        :func:`vocomp_lab.analysis.meters.active_mask` finds no singing, so that a short gap between words parts no phrase.
+        In order; empty for silence.
 
     Notes
     -----
-    The mask looks at the tilted band that :func:`find_words` describes, in which most of a breath is missing, so that a
-    loud breath bridges no pause. Common practice, no source.
+    A gap is where the loudness lies over 30 dB below the loud parts, or within 8 dB of the noise; sound that stays 22 dB
+    below them is a breath. A pause is a gap of 0.4 s or more. Where a take's own gaps fall into short and long ones, the
+    border lies between them, from 0.35 to 0.8 s: a careful speaker leaves half a second between two words. Common
+    practice, no source.
     """
-    found = _analyse(clip)
-    return found.spans(found.phrases)
+    found = analyse(clip)
+    levels = [gated_lufs(found.powers[a:b]) for a, b in found.phrases]
+    return _spans(found, found.phrases, levels)
 
 
 def find_words(clip: Clip) -> list[Span]:
-    """Stretches of about a syllable or word, parted where the level dips.
+    """Find the words, as well as levels and gaps tell them.
 
     Parameters
     ----------
@@ -144,20 +159,19 @@ def find_words(clip: Clip) -> list[Span]:
     Returns
     -------
     list of Span
-        In order, without gaps inside a stretch of singing; empty for silence. They may not be the words of the
-        language: two syllables with no dip between them are one, and a consonant's closure may stand alone.
+        In order, without gaps inside a phrase; empty for silence. They may not be the words of the language: in a line
+        that is sung through, they are its notes, and two words without a gap or a dip between them are one.
 
     Notes
     -----
-    The level of a word is its power above 120 Hz, with 6 dB less per octave above 400 Hz: the tones that carry the
-    pitch count most, sibilants, breaths and pops hardly, and an open vowel seems less loud beside a closed
-    one than it would in the full band. A ring of room or microphone (:func:`vocomp_lab.find_resonances`) is taken out
-    beforehand, since it lifts the notes that meet it and no others. Words part at dips of 3 dB or more of the mean of
-    that level and the level from 600 to 3,500 Hz, where m, n, l and w are weak, and where the level drops by 4 to
-    12 dB and stays there. Common practice, no source.
+    The level of a word is its loudness (ITU-R BS.1770-5) above 120 Hz, where rumble and pops are gone, with a gate
+    20 LU below its mean, so that its gaps don't count. Syllables part at gaps, at dips of 3 dB or more of the mean of
+    two levels (above 120 Hz with 6 dB less per octave above 400 Hz, and from 600 to 3,500 Hz, where m, n, l and w are
+    weak), and where the level drops by 4 to 12 dB and stays there. :mod:`vocomp_lab.analysis.syllables` joins them to
+    words. A gap inside a phrase is halved between its neighbours. Common practice, no source.
     """
-    found = _analyse(clip)
-    return found.spans(found.words)
+    found = analyse(clip)
+    return _spans(found, found.tiles, found.levels_lufs)
 
 
 def voiced_words(clip: Clip) -> list[Span]:
@@ -170,14 +184,14 @@ def voiced_words(clip: Clip) -> list[Span]:
     Returns
     -------
     list of Span
-        In order: at least 0.1 s long, and no more than 12 dB below the middle one of their phrase.
+        In order: at least 0.1 s long, and no more than 12 LU below the middle one of their phrase.
 
     Notes
     -----
-    These are the words that :func:`propose_regions` compares.
+    These are the words that :func:`vocomp_lab.propose_regions` compares.
     """
-    found = _analyse(clip)
-    return [span for span, counts in zip(found.spans(found.words), found.counts) if counts]
+    found = analyse(clip)
+    return [word for word, counts in zip(find_words(clip), found.counts) if counts]
 
 
 def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
@@ -224,92 +238,24 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
         Mean level of what is sung within 1.5 s before and after, on the scale of :func:`find_words`; −inf where nothing
         is.
     """
-    found = _analyse(clip)
-    reach = round(_RUNNING_S / 2 / _STEP_S)
+    found = analyse(clip)
+    reach = round(_RUNNING_S / 2 * STEPS_PER_S)
     places = np.arange(len(found.powers))
     first, last = np.maximum(places - reach, 0), np.minimum(places + reach + 1, len(places))
     # Counts tell exactly where nothing is sung; differences of sums alone would leave rounding there.
-    count = np.concatenate([[0], np.cumsum(found.active)])
-    energy = np.concatenate([[0.0], np.cumsum(np.where(found.active, found.powers, 0.0))])
+    count = np.concatenate([[0], np.cumsum(found.sounding)])
+    energy = np.concatenate([[0.0], np.cumsum(np.where(found.sounding, found.powers, 0.0))])
     counted = count[last] - count[first]
     power = np.where(counted > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(counted, 1), 0.0)
-    return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_db(power)
+    return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_lufs(power)
 
 
-def propose_regions(
-    clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, share: float = 0.9
-) -> list[GainRegion]:
-    """Gain regions for what stands out in a take; a person decides which to keep.
-
-    First whole phrases: one that is softer than the median of the others by seven tenths of the threshold gets a gain
-    (louder by 2 dB more, since one loud word lifts its phrase, and a loud line is often meant). Then words, with the
-    phrases levelled: one that is louder by the threshold than the louder words around it (their 85th percentile within
-    10 s) is turned down, together with those of its neighbours that are nearer to it than to the usual level. Soft
-    words are left: unstressed syllables are soft by nature.
-
-    Parameters
-    ----------
-    clip : Clip
-    threshold_db : float
-        1 to 24 dB. By how much a word must stand out.
-    min_length_s : float
-        0.02 to 10 s. Shorter stretches are left alone.
-    share : float
-        0 to 1. How much of the distance to its neighbours a region takes back: to the median of the other phrases,
-        to the 60th percentile of the words around. Below 1, since part of it may be meant.
-
-    Returns
-    -------
-    list of GainRegion
-        Sorted, not overlapping, gains rounded to 0.1 dB; empty for silence and for an even take.
-
-    Raises
-    ------
-    ValueError
-        If a setting is out of its range.
-
-    Notes
-    -----
-    Common practice, no source. It hears levels, not words: a word that stands out because it is meant to is proposed
-    too, and a loud word beside others that are nearly as loud is missed. Levels as in :func:`find_words`, where breaths
-    and sibilants hardly count. A phrase's level is the mean of its middle steps in dB (from the 40th to the 90th
-    percentile), which neither pauses nor a single loud word move much. How often it is right on takes that it was not
-    tuned on is measured in ``tests/test_clip_gain.py``.
-    """
-    threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
-    min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")
-    share = check_number("share", share, 0, 1)
-    found = _analyse(clip)
-    if len(found.words) == 0:
-        return []
-    phrase_gain_db = _phrase_gains(found, threshold_db, share)
-    starts, ends = found.words.T
-    phrase = found.phrase
-    words = _Words(found.levels_db + phrase_gain_db[phrase], ends - starts, (starts + ends) / 2, phrase, found.counts)
-
-    # The gain of every step: phrases as a whole, then the words over them.
-    steps_db = np.zeros(len(found.powers))
-    for (a, b), gain in zip(found.phrases, phrase_gain_db):
-        if (b - a) * _STEP_S >= min_length_s:
-            steps_db[a:b] = gain
-    for a, b, above_db in words.standing_out(threshold_db):
-        if (ends[b - 1] - starts[a]) * _STEP_S >= min_length_s:
-            first, last = _borders(found, a, b)
-            steps_db[first:last] = phrase_gain_db[phrase[a]] - share * above_db
-    steps_db = np.round(np.clip(steps_db, MIN_GAIN_DB, MAX_GAIN_DB), 1)
-    borders = np.concatenate([[0], np.flatnonzero(np.diff(steps_db)) + 1, [len(steps_db)]])
-    return [
-        GainRegion(float(found.edges_s[a]), float(found.edges_s[b]), float(steps_db[a]))
-        for a, b in zip(borders, borders[1:])
-        if steps_db[a] != 0.0
-    ]
+# A bench, its picture and a lesson ask for the same take again and again.
+_known: dict[int, tuple[weakref.ref, Analysis]] = {}
 
 
-# A bench, its picture and a lesson ask for the same take again and again, and finding its rings takes half a second.
-_known: dict[int, tuple[weakref.ref, _Analysis]] = {}
-
-
-def _analyse(clip: Clip) -> _Analysis:
+def analyse(clip: Clip) -> Analysis:
+    """A take in steps, with its phrases and words; the last few takes are remembered."""
     known = _known.get(id(clip))
     if known is not None and known[0]() is clip:
         return known[1]
@@ -320,32 +266,70 @@ def _analyse(clip: Clip) -> _Analysis:
     return found
 
 
-def _analysed(clip: Clip) -> _Analysis:
-    for ring in find_resonances(clip):
-        clip = Peaking(ring.freq_hz, -ring.gain_db, max(ring.q, _LEAST_RING_Q)).apply(clip)
-    low, tilt = LEVEL_BAND_HZ
-    tilted = np.concatenate(
-        [
-            butter(4, low, "highpass", fs=clip.rate, output="sos"),
-            butter(1, tilt, fs=clip.rate, output="sos"),
-        ]
+def _analysed(clip: Clip) -> Analysis:
+    high_pass = butter(4, LOWEST_HZ, "highpass", fs=clip.rate, output="sos")
+    voice = clip.with_samples(sosfilt(high_pass, clip.samples, axis=0))
+    tilt = butter(1, _TILT_HZ, fs=clip.rate, output="sos")
+    edges, powers = step_powers(_through(voice, k_weighting(clip.rate)), _STEP_MS)
+    tilted = step_powers(_through(voice, tilt), _STEP_MS)[1]
+    high = step_powers(_through(clip, butter(2, _CONSONANT_BAND_HZ, "bandpass", fs=clip.rate, output="sos")), _STEP_MS)[
+        1
+    ]
+    voiced = active_steps(
+        step_powers(_through(_through(voice, tilt), voice_band_sections(clip.rate)), _STEP_MS)[1], _VOICED_DROP_DB
     )
-    high_band = butter(2, _CONSONANT_BAND_HZ, "bandpass", fs=clip.rate, output="sos")
-    voice = clip.with_samples(sosfilt(tilted, clip.samples, axis=0))
-    edges, powers = step_powers(voice, _STEP_MS)
-    _, high = step_powers(clip.with_samples(sosfilt(high_band, clip.samples, axis=0)), _STEP_MS)
-    band = voice.with_samples(sosfilt(voice_band_sections(clip.rate), voice.samples, axis=0))
-    active = active_steps(step_powers(band, _STEP_MS)[1], _ONSET_DROP_DB)
-    phrases = np.stack(bridged(*stretches(active), _PAUSE_STEPS), axis=1)
-    dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (powers, high)) / 2
-    level_db = power_to_db(powers, floor_db=_FLOOR_DB)
-    words = []
-    # Within a phrase, gaps and all: what is too soft to count stays out of the comparison later.
-    for a, b in phrases:
+    begins, ends = stretches(voiced)
+    near = np.zeros(len(voiced), dtype=bool)
+    for a, b in zip(begins, ends):
+        near[max(a - _BEFORE_VOICE_STEPS, 0) : b + _AFTER_VOICE_STEPS] = True
+    starts, ends = stretches(_sounding(powers) & near)
+    kept = ends - starts >= _BLIP_STEPS
+    starts, ends = starts[kept], ends[kept]
+    dips_in = sum(power_to_db(convolve1d(p, _SMOOTHING), floor_db=_FLOOR_DB) for p in (tilted, high)) / 2
+    level_db = power_to_db(tilted, floor_db=_FLOOR_DB)
+    fragments, island = [], []
+    for number, (a, b) in enumerate(zip(starts, ends)):
         dips = [a, *(a + find_peaks(-dips_in[a:b], prominence=_DIP_DB)[0]), b]
         cuts = sorted({*dips, *_drops(level_db, dips)})
-        words += zip(cuts, cuts[1:])
-    return _Analysis(edges / clip.rate, powers, active, phrases, np.array(words, dtype=int).reshape(-1, 2))
+        fragments += zip(cuts, cuts[1:])
+        island += [number] * (len(cuts) - 1)
+    words = joined(powers, np.array(fragments, dtype=int).reshape(-1, 2), np.array(island, dtype=int))
+    starts, ends = stretches(voiced)
+    phrases = np.stack(bridged(starts, ends, _pause_steps(starts[1:] - ends[:-1])), axis=1)
+    words = words[[np.any((phrases[:, 0] < b) & (phrases[:, 1] > a)) for a, b in words]] if len(words) else words
+    return Analysis(edges / clip.rate, powers, voiced, phrases, words)
+
+
+def _spans(found: Analysis, steps: np.ndarray, levels) -> list[Span]:
+    return [
+        Span(float(found.edges_s[a]), float(found.edges_s[b]), float(level)) for (a, b), level in zip(steps, levels)
+    ]
+
+
+def _through(clip: Clip, sections) -> Clip:
+    return clip.with_samples(sosfilt(sections, clip.samples, axis=0))
+
+
+def _sounding(powers: np.ndarray) -> np.ndarray:
+    """Which steps are sound and no gap."""
+    level_db = power_to_db(convolve1d(powers, np.full(3, 1 / 3)), floor_db=_FLOOR_DB)
+    loud_db = np.percentile(level_db[level_db > level_db.max() - 40.0], 95)
+    # Where nobody ever pauses the "noise" is the voice itself, which must not push the threshold over the voice.
+    noise_db = min(np.percentile(level_db, 5) + _NOISE_MARGIN_DB, loud_db - 9.0)
+    return level_db > max(loud_db - _HOLD_DB, noise_db, _SILENCE_LUFS)
+
+
+def _pause_steps(gaps: np.ndarray) -> float:
+    """From how long on a gap parts phrases: where a take's gaps fall into short and long ones, between the two."""
+    low, high = _PAUSE_RANGE
+    long = np.sort(np.minimum(gaps[gaps >= low], high))
+    # There are more gaps between words than between phrases, so the short ones must be in the majority.
+    ratios = long[1:] / long[:-1]
+    ratios[: len(long) // 2] = 0.0
+    if len(ratios) == 0 or ratios.max() < _PARTED_RATIO:
+        return _PAUSE_STEPS
+    wide = int(np.argmax(ratios))
+    return float(np.sqrt(long[wide] * long[wide + 1]))
 
 
 def _drops(level_db: np.ndarray, cuts) -> list[int]:
@@ -359,102 +343,3 @@ def _drops(level_db: np.ndarray, cuts) -> list[int]:
             if fall_db.max() >= _DROP_DB[0]:
                 drops.append(int(a + _DROP_STEPS + fall_db.argmax()))
     return drops
-
-
-def _phrase_gains(found: _Analysis, threshold_db: float, share: float) -> np.ndarray:
-    """A gain for each phrase that stands out, the farthest first, each seen against the others as they then are."""
-    gains = np.zeros(len(found.phrases))
-    level = np.full(len(found.phrases), np.nan)
-    for k, (a, b) in enumerate(found.phrases):
-        if (b - a) * _STEP_S >= _PHRASE_S:
-            own = np.sort(power_to_db(found.powers[a:b][found.active[a:b]], floor_db=_FLOOR_DB))
-            low, high = (int(part * len(own)) for part in _PHRASE_SHARES)
-            level[k] = own[low : max(high, low + 1)].mean()
-    judged = np.flatnonzero(np.isfinite(level))
-    if len(judged) < 3:  # of two, nobody can say which one is wrong
-        return gains
-    for _ in range(len(judged) // 2):
-        # The median of a handful without one of them, for each of them.
-        aside = np.array([level[k] - np.median(level[judged[judged != k]]) for k in judged])
-        beyond = np.where(aside > 0, aside - _LOUD_PHRASE_DB, -aside)
-        beyond[gains[judged] != 0] = -np.inf
-        worst = int(np.argmax(beyond))
-        if beyond[worst] < _PHRASE_PART * threshold_db:
-            break
-        gains[judged[worst]] = -share * aside[worst]
-        level[judged[worst]] += gains[judged[worst]]
-    return gains
-
-
-@dataclass(frozen=True, eq=False)
-class _Words:
-    """A take's words with their phrases levelled: levels, lengths and middles in steps, phrases, and which count."""
-
-    level_db: np.ndarray
-    lengths: np.ndarray
-    middles: np.ndarray
-    phrase: np.ndarray
-    counts: np.ndarray
-
-    def standing_out(self, threshold_db: float) -> list[tuple[int, int, float]]:
-        """Runs of words that stand out, the loudest first: first, one past the last, and by how much over the usual."""
-        runs, free = [], self.counts.copy()
-        counted = np.flatnonzero(self.counts)
-        for k in counted[np.argsort(-self.level_db[counted], kind="stable")]:
-            if not free[k] or not self.level_db[k] - self._around(k, k + 1)[1] >= threshold_db:
-                continue
-            a, b = self._grown(int(k), free)
-            # Not where it's unclear which word stands out from which.
-            if self._around(a, b)[1] < np.inf and self.counts[a:b].sum() <= _MOST_IN_A_RUN:
-                free[a:b] = False
-                own = self.counts[a:b]
-                power = np.average(db_to_power(self.level_db[a:b][own]), weights=self.lengths[a:b][own])
-                runs.append((a, b, power_to_db(float(power)) - self._around(a, b)[0]))
-        return runs
-
-    def _grown(self, k: int, free: np.ndarray) -> tuple[int, int]:
-        """Word k with the neighbours in its phrase that are nearer to its level than to the usual one."""
-        open_to = np.flatnonzero(free & (self.phrase == self.phrase[k]))
-        first = last = int(np.searchsorted(open_to, k))
-        while True:
-            for near, run in ((last + 1, (first, last + 1)), (first - 1, (first - 1, last))):
-                if 0 <= near < len(open_to) and self._joins(open_to, near, run, self.level_db[k]):
-                    first, last = run
-                    break
-            else:
-                return int(open_to[first]), int(open_to[last]) + 1
-
-    def _joins(self, open_to, near: int, run: tuple[int, int], top_db: float) -> bool:
-        usual_db, _ = self._around(int(open_to[run[0]]), int(open_to[run[1]]) + 1)
-        return self.level_db[open_to[near]] - usual_db > _JOINS * (top_db - usual_db)
-
-    def _around(self, first: int, last: int) -> tuple[float, float]:
-        """60th and 85th percentile of the words around a run, itself left out; infinite where too few are near."""
-        reach = _AROUND_S / _STEP_S
-        a = int(np.searchsorted(self.middles, self.middles[first] - reach))
-        b = int(np.searchsorted(self.middles, self.middles[last - 1] + reach, side="right"))
-        near = self.counts[a:b].copy()
-        near[first - a : last - a] = False
-        if near.sum() < 4:
-            return np.inf, np.inf
-        usual, louder = np.percentile(self.level_db[a:b][near], _USUAL_PERCENTILES)
-        return float(usual), float(louder)
-
-
-def _borders(found: _Analysis, a: int, b: int) -> tuple[int, int]:
-    """First and last step of a region for the words a to b: closed or hissing consonants beside them are halved with
-    the neighbours, and a sound that dies away is followed to its end.
-    """
-    words, counts = found.words, found.counts
-    first, last = int(words[a, 0]), int(words[b - 1, 1])
-    before, after = np.flatnonzero(counts[:a]), np.flatnonzero(counts[b:])
-    if len(before) and first - words[before[-1], 1] < _PAUSE_STEPS:
-        first = (first + int(words[before[-1], 1])) // 2
-    if len(after) and words[b + after[0], 0] - last < _PAUSE_STEPS:
-        last = (last + int(words[b + after[0], 0])) // 2
-    if len(after) and words[b + after[0], 0] == last:
-        # Where words part by a drop, its slope is still to come: a gain that ends on it lifts the last of the word.
-        slope_db = power_to_db(convolve1d(found.powers, _SMOOTHING), floor_db=_FLOOR_DB)[last : words[b + after[0], 1]]
-        rising = np.flatnonzero(np.diff(slope_db) >= 0)
-        last += int(rising[0]) if len(rising) else len(slope_db)
-    return first, last

@@ -5,8 +5,8 @@ from __future__ import annotations
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
+from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import reduction_stats
-from vocomp_lab.analysis.words import propose_regions
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.player import page_script
 from vocomp_lab.bench.region_editor import RegionEditor

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.level_prep import find_uneven, propose_regions
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
@@ -20,7 +21,6 @@ from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor
 from vocomp_lab.analysis.resonance import find_resonances
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
-from vocomp_lab.analysis.words import propose_regions
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
@@ -62,6 +62,7 @@ GOALS = {
 """What the two compressors that every voice gets should come to (``04_peak_control``, ``05_steady_compression``)."""
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
+_SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 _REMEMBERED = 64
 
@@ -113,12 +114,20 @@ def propose_trim(clip: Clip) -> Proposal:
 
 def propose_level_prep(clip: Clip) -> Proposal:
     """Gain regions for what stands out; see ``02_level_prep``."""
-    regions = propose_regions(clip)
-    if not regions:
-        return Proposal("level prep", None, "No word or phrase stands out from its neighbours.")
-    gains = ", ".join(f"{decibels(r.gain_db, sign=True)} dB at {r.start_s:.1f} s" for r in regions)
+    uneven = find_uneven(clip)
+    if not uneven:
+        return Proposal(
+            "level prep",
+            None,
+            "No word or phrase stands out from those around it, so there is nothing to level by hand.",
+        )
+    told = "; ".join(
+        f"the {one.kind} at {one.start_s:.1f} s is {decibels(abs(one.off_lu))} LU {_SIDES[one.kind]}" for one in uneven
+    )
     return Proposal(
-        "level prep", ClipGain(tuple(regions)), f"Some words or phrases stand out from their neighbours: {gains}."
+        "level prep",
+        ClipGain(tuple(propose_regions(clip))),
+        f"{told[0].upper()}{told[1:]}. The gains take back nine tenths of that; check by ear whether it was meant.",
     )
 
 
