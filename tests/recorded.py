@@ -1,8 +1,8 @@
-"""Takes of recorded people with faults of known size: what finds or proposes is judged on these and tuned on none of them.
+"""Takes of recorded people with faults of known size: what finds or proposes is judged on takes of these that nothing was tuned on.
 
 Spoken takes are single words by volunteers, recorded at home (Debian's ``ktuberling-data``); sung ones are scores sung with
 recorded diphones (Debian's ``festival`` with ``festvox-kallpc16k``). Words, scores and faults are drawn from seeds. Seeds
-below ``HELD_OUT`` and the languages of ``TO_TUNE`` may be used while a finder is made; tests use others.
+below ``HELD_OUT`` and the languages of ``TO_TUNE`` may be used while a finder is made; tests use other seeds, of all five languages.
 """
 
 from __future__ import annotations

@@ -322,7 +322,7 @@ def test_a_pop_near_a_low_note_costs_more_and_where_that_is_too_much_the_reason_
     tight, easy = fit_low_cut(near), fit_low_cut(far)
     assert easy.enough and easy.cost_db < 0.5 and easy.extra_db[0] > 2
     assert tight.enough and 1 < tight.cost_db <= MOST_COST_DB and tight.extra_db[1] < 0.5 < tight.extra_db[0]
-    by_hand = "turn the pops that are left down by hand"
+    by_hand = "turn down by hand the pops that are left"
     assert by_hand not in propose_low_cut(near).reason
     monkeypatch.setattr(lowcut, "MOST_COST_DB", 0.8)
     monkeypatch.setattr(lowcut, "CHEAP_DB", 0.8)

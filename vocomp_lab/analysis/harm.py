@@ -11,7 +11,7 @@ from scipy.signal import butter, sosfilt
 from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, peak_to_loudness_ratio_db, reduction_stats
-from vocomp_lab.analysis.resonance import find_resonances
+from vocomp_lab.analysis.resonance import CANT_TELL, LEAST_RING_DB, find_resonances
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.deesser import DeEsser
@@ -33,7 +33,6 @@ HISS_PERCENT = 25.0
 _ROOM_FROM_HZ = 150.0
 # A ring that is found at this distance, as a ratio, is the one that a bell cuts.
 _SAME_PLACE = 1.15
-CANT_TELL = "can't tell"
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,7 @@ class Harm:
         return "\n".join(map(str, self.checks))
 
 
-def measure_harm(result: ChainResult, ring_db: float = 3.5) -> Harm:
+def measure_harm(result: ChainResult, ring_db: float = LEAST_RING_DB) -> Harm:
     """Check a whole chain for what it must not do, whatever its stages are for.
 
     Parameters
@@ -202,7 +201,7 @@ def _room(source: Clip, stages, active) -> HarmCheck:
         return HarmCheck("room", True, risen_db, ROOM_DB, None, "The pauses are silent.")
     set_db = sum(map(_set_gain_db, stages))
     lifted_db = risen_db - loudness_change(source, output)
-    told = f"the pauses come up by {decibels(risen_db)} dB where {decibels(set_db)} dB of gain was set"
+    told = f"the pauses change by {decibels(risen_db, sign=True)} dB where {decibels(set_db)} dB of gain was set"
     if risen_db > set_db + ROOM_DB:
         blamed = _worst(stages, beyond)
         return HarmCheck(
@@ -296,7 +295,7 @@ def _tone(source: Clip, stages, active, ring_db: float) -> tuple[HarmCheck, Harm
         blamed = _worst(stages, lambda stage: side * found[worst] if len(found := of_stage(stage)) else math.nan)
         tone = HarmCheck(
             "tone", False, abs(value_db), BAND_DB, blamed,
-            f"The voice changes by {decibels(value_db, sign=True)} dB near {at}, where no ring is sure, and “{blamed}” does "
+            f"The voice changes by {decibels(value_db, sign=True)} dB near {at}, which no sure ring explains, and “{blamed}” does "
             "most of it.",
         )  # fmt: skip
     name, share = _busiest_de_esser(stages, active)

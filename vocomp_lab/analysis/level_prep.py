@@ -24,7 +24,7 @@ _FULL_WEIGHT = 30
 _QUIET_PART, _QUIET_LENGTHS = 0.85, (80, 1_200)
 _EVIDENCE, _LEAST_SPREAD_DB = 1.7, 0.4
 # A line lasts about this long; the gaps around a quiet phrase should be among the take's longest.
-_LINE, _SHORT_GAP, _LEAST_PAUSE, _MOST_DOUBT = 650, 3, 20, 2.0
+_LINE, _SHORT_GAP, _LEAST_PAUSE, _MOST_DOUBT = 650, 3, 20, 3.0
 _ABOVE_PART = 0.75
 _LONGEST_LOUD, _GAP_IN_A_WORD = 200, 15
 _BRIEF = 40
@@ -281,7 +281,7 @@ class _Line:
         return slice(first, last), inside
 
     def _border_doubts(self) -> np.ndarray:
-        """For the gap before each word and after the last: how little it looks like the end of a line, 0 to 2."""
+        """For the gap before each word and after the last: how little it looks like the end of a line, 0 to 3."""
         inner = np.sort(self.gaps[1:-1])
         lines = max(1, round((self.words[-1, 1] - self.words[0, 0]) / _LINE))
         pause = max(inner[-min(lines, len(inner))], _LEAST_PAUSE)

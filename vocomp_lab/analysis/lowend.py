@@ -379,7 +379,8 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
     Notes
     -----
     The same processor is also fed the recorded take without its low end, taken out without delay
-    (:func:`split_low_end` at `border_hz` of :class:`LowEnd`, 80 Hz for most voices): that is what the *voice* asks for. The correlation (Pearson's) is taken around the pops,
+    (:func:`split_low_end` at `border_hz` of :class:`LowEnd`: 80 Hz where the lowest notes are above 94 Hz). That is what
+    the *voice* asks for. The correlation (Pearson's) is taken around the pops,
     over the frames in which that is under 0.5 dB, so that vowels, which are loud for reasons of their own, say nothing;
     reduction under 1 dB counts as none. Common practice, no source.
     """

@@ -25,8 +25,6 @@ _MOSTLY_STEPS, _SOME_STEPS, _SOME = 90, 140, 0.95
 _GAP_RATIO, _GAP_MORE_STEPS = 1.3, 2
 _SOFT_DB, _SOFT_NOTE_DB = 6.0, 12.0
 _EVEN_DB = 5.0
-# A sung note has a level of its own: one this long, this far from the others and louder than usual joins no word.
-_NOTE_STEPS, _NOTE_APART_DB, _NOTE_LOUD_DB = 15, 4.5, 3.0
 _USUAL = 0.6
 
 
@@ -45,13 +43,12 @@ def quantile(values: np.ndarray, weights: np.ndarray, share: float) -> float:
 
 @dataclass(frozen=True)
 class Piece:
-    """A syllable, or some of them joined: first and one past the last step, its island, loudness, and that of its notes."""
+    """A syllable, or some of them joined: first and one past the last step, its island, and its loudness."""
 
     first: int
     last: int
     island: int
     level: float
-    notes: tuple[float, ...]
 
     @property
     def length(self) -> int:
@@ -78,10 +75,7 @@ def joined(powers: np.ndarray, fragments: np.ndarray, island: np.ndarray) -> np.
         return fragments
     levels = np.array([gated_lufs(powers[a:b]) for a, b in fragments])
     lengths = np.diff(fragments, axis=1)[:, 0]
-    pieces = [
-        Piece(int(a), int(b), int(k), level, (level,) if b - a >= _NOTE_STEPS else ())
-        for (a, b), k, level in zip(fragments, island, levels.tolist())
-    ]
+    pieces = [Piece(int(a), int(b), int(k), level) for (a, b), k, level in zip(fragments, island, levels.tolist())]
     sizes = np.bincount(island, weights=fragments[:, 1] - fragments[:, 0])
     legato = quantile(sizes, sizes, 0.5) > _MOSTLY_STEPS or quantile(sizes, sizes, _SOME) > _SOME_STEPS
     joining = _Joining(powers, quantile(levels, lengths, _USUAL), legato, sizes)
@@ -112,7 +106,8 @@ class _Joining:
                 if gaps[last + 1] > widest:
                     run = pieces[first : last + 1]
                     alone = min(gaps[first], gaps[last + 1]) >= around
-                    found += [self._one(run)] if len(run) > 1 and alone and self._is_word(run) else run
+                    short = run[-1].last - run[0].first <= _LONGEST_BY_GAPS_STEPS
+                    found += [self._one(run)] if len(run) > 1 and alone and short else run
                     first = last + 1
             pieces = found
         return pieces
@@ -131,13 +126,6 @@ class _Joining:
                 return pieces
             k = min(pairs)[2]
             pieces[k : k + 2] = [self._one(pieces[k : k + 2])]
-
-    def _is_word(self, run: list[Piece]) -> bool:
-        if run[-1].last - run[0].first > _LONGEST_BY_GAPS_STEPS:
-            return False
-        notes = [note for piece in run for note in piece.notes]
-        own = self.legato and notes and max(notes) > self.usual + _NOTE_LOUD_DB
-        return not (own and max(notes) - min(notes) > _NOTE_APART_DB)
 
     def _joins(self, pieces: list[Piece], gaps: list[int], k: int) -> bool:
         """Whether the pieces k and k + 1 are of one word."""
@@ -170,14 +158,8 @@ class _Joining:
 
     def _one(self, run: list[Piece]) -> Piece:
         first, last = run[0].first, run[-1].last
-        notes = tuple(note for piece in run for note in piece.notes)
-        return Piece(
-            first,
-            last,
-            run[-1].island if len({p.island for p in run}) == 1 else -1,
-            gated_lufs(self.powers[first:last]),
-            notes,
-        )
+        island = run[-1].island if len({piece.island for piece in run}) == 1 else -1
+        return Piece(first, last, island, gated_lufs(self.powers[first:last]))
 
 
 def _gaps(pieces: list[Piece]) -> list[int]:

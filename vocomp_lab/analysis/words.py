@@ -74,7 +74,7 @@ class Analysis:
         Where the steps begin, and where the last one ends.
     powers : ndarray, shape (steps,)
         K-weighted mean power above ``LOWEST_HZ``.
-    sounding : ndarray of bool, shape (steps,)
+    voiced : ndarray of bool, shape (steps,)
         Where somebody sings or speaks.
     phrases : ndarray of int, shape (phrases, 2)
         First and one past the last step of each.
@@ -84,7 +84,7 @@ class Analysis:
 
     edges_s: np.ndarray
     powers: np.ndarray
-    sounding: np.ndarray
+    voiced: np.ndarray
     phrases: np.ndarray
     words: np.ndarray
 
@@ -139,8 +139,8 @@ def find_phrases(clip: Clip) -> list[Span]:
 
     Notes
     -----
-    A gap is where the loudness lies over 30 dB below the loud parts, or within 8 dB of the noise; sound that stays 22 dB
-    below them is a breath. A pause is a gap of 0.4 s or more. Where a take's own gaps fall into short and long ones, the
+    A gap is where the voice's band, with its highs turned down, lies over 28 dB below the loud parts or within 8 dB of the
+    noise; sound that stays 18 dB below them is a breath. A pause is a gap of 0.4 s or more. Where a take's own gaps fall into short and long ones, the
     border lies between them, from 0.35 to 0.8 s: a careful speaker leaves half a second between two words. Common
     practice, no source.
     """
@@ -243,8 +243,8 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     places = np.arange(len(found.powers))
     first, last = np.maximum(places - reach, 0), np.minimum(places + reach + 1, len(places))
     # Counts tell exactly where nothing is sung; differences of sums alone would leave rounding there.
-    count = np.concatenate([[0], np.cumsum(found.sounding)])
-    energy = np.concatenate([[0.0], np.cumsum(np.where(found.sounding, found.powers, 0.0))])
+    count = np.concatenate([[0], np.cumsum(found.voiced)])
+    energy = np.concatenate([[0.0], np.cumsum(np.where(found.voiced, found.powers, 0.0))])
     counted = count[last] - count[first]
     power = np.where(counted > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(counted, 1), 0.0)
     return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_lufs(power)

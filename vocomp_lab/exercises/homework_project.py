@@ -211,7 +211,7 @@ def _filters(draw):
         hints=(
             "Raise the corner until the low end is gone. If the note goes with it, use a higher order and a lower corner.",
             "Sweep for the ring: move a bell of +10 dB with a Q of 4 slowly from 250 to 700 Hz; where it honks, turn it "
-            "into a cut. `find_resonances(home.clip(4))` lists suspects.",
+            "into a cut. `find_resonances(home.clip(4))` names a ring that is sure; your ear has the last word.",
         ),
         solution=f"The lowest note is at {own.lowest_note['pitch_hz']:.0f} Hz: a corner of {low_cut.freq_hz:g} Hz of order "
         f"{low_cut.order} takes no more than some tenths of a decibel off it. The ring of {own.ring_db:g} dB is at {own.ring_hz:g} Hz; "

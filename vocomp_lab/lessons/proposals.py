@@ -21,7 +21,7 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
-from vocomp_lab.analysis.resonance import suspect_rings
+from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.processors.chain import Chain, ChainResult
@@ -46,8 +46,9 @@ VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 MOST_TRIM_DB = 60.0
 
 
-# A weaker ring may be the voice's own. Only part of a ring is cut, and never by much. The body of a voice is below 300 Hz.
-LEAST_RING_DB, RING_SHARE, MOST_CUT_DB, BODY_HZ = 3.5, 0.85, 6.0, (100.0, 300.0)
+# Only part of a ring is cut, and never by much (``03_filtering`` begins with two
+# thirds, and leaves the rest to the ear). The body of a voice is below 300 Hz.
+RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
@@ -148,17 +149,17 @@ def propose_low_cut(clip: Clip) -> Proposal:
     cut, found, left = fitted.processor, [], []
     if fitted.pops:
         before_db, after_db = (decibels(extra) for extra in fitted.extra_db)
-        found.append(f"pops add up to {before_db} dB to what a compressor takes off")
-        left.append(f"leaves {after_db} dB of that")
+        found.append(f"the strongest pop adds {before_db} dB to what a compressor takes off")
+        left.append(f"leaves {after_db} dB of what pops add")
     if low.rumbles:
         found.append(f"rumble lies {_against_voice(fitted.steady_db[0])}")
-        left.append(f"brings the rumble to {decibels(fitted.steady_db[1], 0)} dB")
+        left.append(f"brings the rumble to {_against_voice(fitted.steady_db[1])}")
     if fitted.cost_db is not None:
         left.append(f"takes {decibels(fitted.cost_db)} dB off the lowest notes, near {low.pitch.low_hz:.0f} Hz")
     why = " and ".join(found)
     reason = f"{why[0].upper()}{why[1:]}. {cut.freq_hz:.0f} Hz at {6 * cut.order} dB per octave {_listed(left)}."
     if not fitted.enough:
-        reason += " A higher cut would cost the notes too much: turn the pops that are left down by hand."
+        reason += " No cut up to 120 Hz that spares the notes takes out more: turn down by hand the pops that are left."
     return Proposal("low cut", cut, reason)
 
 
@@ -197,7 +198,7 @@ def propose_sibilance(clip: Clip) -> Proposal:
     if not hiss.sharp:
         return Proposal("sibilance", None, f"{found}. They would count as sharp from {decibels(SHARP_DB, 0)} dB up.")
     if hiss.count < FEWEST_S:
-        few = f"Only {hiss.count} of them: listen whether they are s sounds at all before you turn them down"
+        few = f"There are only {hiss.count}: check by ear that it is an s before you turn anything down"
         return Proposal("sibilance", None, f"{found}. {few}.")
     settings = DeEsser(range_db=8)
     over_db = TAKEN_OFF_DB / settings.slope
@@ -227,7 +228,7 @@ def propose_peaks(clip: Clip, raw: Clip | None = None) -> Proposal:
     quick = _peaks_with(_PEAKS_QUICK_MS, clip, heard, active)
     if quick.processor is None:
         return usual
-    why = f"The filters made the peaks stand out, so its attack is {_PEAKS_QUICK_MS:g} ms."
+    why = f"With {_PEAKS_ATTACK_MS:g} ms the peaks would stand out more than in the recording, so its attack is {_PEAKS_QUICK_MS:g} ms."
     return dataclasses.replace(quick, reason=f"{quick.reason} {why}")
 
 
@@ -263,7 +264,8 @@ def _peaks_with(attack_ms: float, clip: Clip, heard: Clip, active: np.ndarray) -
     return Proposal(
         "peaks",
         None,
-        f"Something pokes out too far for this stage, by {decibels(min(deepest_db))} dB or more. Level by hand first.",
+        f"Something pokes out too far for this stage: it would take off {decibels(min(deepest_db))} dB or more there. "
+        "Level by hand first.",
     )
 
 
@@ -297,18 +299,20 @@ def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
         if not found or found[-1][0] <= limit_db:
             break
     if found:
-        _, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
+        peaks_db, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
         made = processor.apply(clip).output
         makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
-        quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more."
+        quick = ""
+        if processor.attack_ms < _STEADY_ATTACKS_MS[0]:
+            quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more than in the recording."
+        if peaks_db > limit_db:
+            quick = " The peaks stand out more than in the recording even so."
         return Proposal(
             "steady",
             dataclasses.replace(processor, makeup_db=makeup_db),
             f"At {decibels(processor.threshold_db)} dBFS and {processor.ratio:g}:1 it acts in "
-            f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB half the time (median). "
-            f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness."
-            + quick
-            * (processor.attack_ms < _STEADY_ATTACKS_MS[0]),
+            f"{100 * stats.share:.0f} % of the sung time, by {decibels(stats.median_db)} dB or more half of the sung time (median). "
+            f"{decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness." + quick,
         )
     return Proposal(
         "steady",
@@ -418,7 +422,7 @@ def check_goals(result: ChainResult) -> str:
                 verdict = "met" if goal.met(change) else "not met yet"
                 lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
     lines = lines or ["This chain has no stage called “peaks” or “steady”."]
-    return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result, LEAST_RING_DB).checks)])
+    return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 
 
 def _against_voice(level_db: float) -> str:

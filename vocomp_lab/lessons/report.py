@@ -42,6 +42,10 @@ _SHORTEST_PHRASE_S = 0.8
 _NOTHING_DB = -100.0
 
 
+VERDICTS = {True: "fine", False: "worth a look", None: CANT_TELL}
+_SIGNS = {True: "✓", False: "▸", None: "–"}
+
+
 @dataclass(frozen=True)
 class Observation:
     """One measurement of a recording.
@@ -52,8 +56,8 @@ class Observation:
         Such as "level" or "noise in the pauses".
     measured : str
         The finding with its numbers.
-    fine : bool
-        Whether it may stay as it is.
+    fine : bool or None
+        Whether it may stay as it is; None where that can't be told.
     advice : str
         What to do.
     lesson : str
@@ -64,14 +68,13 @@ class Observation:
 
     topic: str
     measured: str
-    fine: bool
+    fine: bool | None
     advice: str
     lesson: str
     value: float = math.nan
 
     def __str__(self):
-        verdict = "fine" if self.fine else "worth a look"
-        return f"{verdict} · {self.topic}: {self.measured}. {self.advice} (lesson {self.lesson})"
+        return f"{VERDICTS[self.fine]} · {self.topic}: {self.measured}. {self.advice} (lesson {self.lesson})"
 
 
 @dataclass(frozen=True)
@@ -100,12 +103,13 @@ class RecordingReport:
     @property
     def worth_a_look(self) -> list[str]:
         """The topics that are not simply fine."""
-        return [observation.topic for observation in self.observations if not observation.fine]
+        return [observation.topic for observation in self.observations if observation.fine is False]
 
     @property
     def summary(self) -> str:
         """How many things are fine, and which are worth a look, in one sentence."""
-        count, look = len(self.observations), self.worth_a_look
+        told = [observation for observation in self.observations if observation.fine is not None]
+        count, look = len(told), self.worth_a_look
         if not look:
             return f"All {count} things that were measured are fine."
         return f"{count - len(look)} of {count} measurements are fine. Worth a look: {', '.join(look)}."
@@ -116,7 +120,7 @@ class RecordingReport:
     def to_html(self) -> str:
         """The report as a table for a page."""
         rows = [
-            [Html(f"<b>{'✓ fine' if o.fine else '▸ worth a look'}</b>"), o.topic, f"{o.measured}.", o.advice, o.lesson]
+            [Html(f"<b>{_SIGNS[o.fine]} {VERDICTS[o.fine]}</b>"), o.topic, f"{o.measured}.", o.advice, o.lesson]
             for o in self.observations
         ]
         head = ("result", "what", "measured", "what to do", "lesson")
@@ -270,7 +274,7 @@ def _noise(clip: Clip, active) -> Observation:
         return Observation(
             "noise in the pauses",
             "there is no pause to measure it in",
-            True,
+            None,
             "Listen for it where the voice is softest.",
             "01",
         )
@@ -307,7 +311,9 @@ def _low_end(low: LowEnd) -> Observation:
     level = f"{decibels(-low.steady_db, 0)} dB below the voice all the time"
     steady = "nothing" if low.steady_db < _NOTHING_DB else level
     measured = f"below {low.below_hz:.0f} Hz: {steady}{pitch}"
-    advice = "It needs no low cut." if fine else "Put a low cut before any compressor; lesson 09 proposes one."
+    advice = (
+        "It needs no low cut of its own." if fine else "Put a low cut before any compressor; lesson 09 proposes one."
+    )
     return Observation("rumble", measured, fine, advice, "03", low.steady_db)
 
 
@@ -394,9 +400,9 @@ def _rings(clip: Clip) -> Observation:
         measured, value = "none found", 0.0
         if search.found:
             value = search.found[0].gain_db
-            measured = f"the strongest, at {search.found[0].freq_hz:.0f} Hz, by {value:.1f} dB"
+            measured = f"a weak one at {search.found[0].freq_hz:.0f} Hz, {value:.1f} dB"
         elif search.verdict == CANT_TELL:
-            return Observation("resonance", CANT_TELL, True, f"{search.why} Sweep and listen.", "03", value)
+            return Observation("resonance", "nothing sure", None, f"{search.why} Sweep and listen.", "03", value)
         return Observation("resonance", measured, True, "Nothing to cut.", "03", value)
     ring = search.found[0]
     return Observation(
