@@ -56,27 +56,30 @@ def gain_swing_db(reduction_db, rate: int, words) -> float:
     reduction_db : array_like, shape (frames,)
     rate : int
     words : sequence with ``start_s`` and ``end_s``
-        Where the words are: :func:`vocomp_lab.analysis.words.voiced_words` of what went in.
+        Where the words are: :func:`vocomp_lab.analysis.words.voiced_words` of what went in. Where they have parts
+        (``parts_s``: syllables), those count, and not the gaps between them, in which nobody hears a gain move.
 
     Returns
     -------
     float
-        dB: the range of the reduction, as the ear follows it (:func:`smoothed_db`), in the middle one of the words (the
-        median); 0 without words.
+        dB: the range of the reduction, as the ear follows it (:func:`smoothed_db`), in the middle one of the words, or
+        of their parts (the median); 0 without words.
 
     Notes
     -----
     A gain that differs from word to word and stays put within each is what a fader does, and nobody hears it pump: it
     swings by 0 dB. A compressor that grips and lets go again within each word swings by most of its depth. The first and
-    last 40 ms of a word don't count, since a gain that changes *between* two words is still changing there once it is
+    last 40 ms of a part don't count, since a gain that changes *between* two words is still changing there once it is
     smoothed. What the gain does in the pauses is told by :func:`pause_lift`. Common practice, no source.
     """
     smooth = smoothed_db(reduction_db, rate)
     swings = []
-    for start_s, end_s in edges_s(words):
-        first, last = (round(at_s * rate) for at_s in (start_s + _EDGE_S, end_s - _EDGE_S))
-        if last > first and first < len(smooth):
-            swings.append(np.ptp(smooth[first:last]))
+    words = list(words)
+    for word, edges in zip(words, edges_s(words)):
+        for start_s, end_s in getattr(word, "parts_s", ()) or (edges,):
+            first, last = (round(at_s * rate) for at_s in (start_s + _EDGE_S, end_s - _EDGE_S))
+            if last > first and first < len(smooth):
+                swings.append(np.ptp(smooth[first:last]))
     return float(np.median(swings)) if swings else 0.0
 
 

@@ -44,8 +44,8 @@ _FROM_THE_END = 0.05
 _NOTHING_BELOW = 0.25
 # How many bells a modelled voice is held against for candidates: each takes a while.
 _MOST_MODELLED = 2
-# Less than this is nothing to try a bell on.
-_LEAST_DB = 0.5
+# Less than this is nothing to try a bell on, and more is no ring: one pitch alone can make a model see such things.
+_LEAST_DB, _MOST_DB = 0.5, 20.0
 # Before anything is heard: nothing rings, voice and noise both ring, the noise has a bump of its own, the voice rings and
 # the noise came later. And how strong a ring is, or such a bump.
 _PRIORS = {"nothing": 0.45, "both": 0.35, "noise": 0.15, "voice": 0.05}
@@ -252,7 +252,7 @@ def _from_model(bells, low_hz, high_hz) -> RingSearch:
     candidates = tuple(
         Resonance(bell.freq_hz, bell.gain_db, bell.q, sure)
         for bell, sure in zip(bells, sure)
-        if bell.gain_db >= _MODEL_LEAST_DB and _inside(bell.freq_hz, low_hz, high_hz)
+        if _MODEL_LEAST_DB <= bell.gain_db <= _MOST_DB and _inside(bell.freq_hz, low_hz, high_hz)
     )
     if candidates and candidates[0].sure >= SURE:
         return RingSearch(FOUND, "The same bell shows in all vowels, at all pitches.", candidates)
@@ -357,7 +357,7 @@ def _candidates(sure, gains_db, low_hz, high_hz, count):
             float(np.exp(mass.sum(axis=0) @ np.log(BELLS_Q) / total)),
             float(min(total, 1.0)),
         )
-        if _inside(ring.freq_hz, low_hz, high_hz) and ring.gain_db >= _LEAST_DB:
+        if _inside(ring.freq_hz, low_hz, high_hz) and _LEAST_DB <= ring.gain_db <= _MOST_DB:
             found.append(ring)
         sure[np.abs(logs - log_freq) < _APART] = 0.0
     return found

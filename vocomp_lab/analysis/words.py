@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import weakref
 from dataclasses import dataclass
 
@@ -52,11 +53,14 @@ class Span:
         Seconds from the clip's start.
     level_db : float
         Loudness in LUFS, as :func:`find_words` describes it.
+    parts_s : tuple of (float, float)
+        A word's syllables, as far as gaps and dips part them: start and end of each. Empty for a phrase.
     """
 
     start_s: float
     end_s: float
     level_db: float
+    parts_s: tuple[tuple[float, float], ...] = ()
 
     @property
     def length_s(self) -> float:
@@ -80,6 +84,8 @@ class Analysis:
         First and one past the last step of each.
     words : ndarray of int, shape (words, 2)
         The same of the words, without the gaps around them.
+    syllables : ndarray of int, shape (syllables, 2)
+        The same of what the words were joined from.
     """
 
     edges_s: np.ndarray
@@ -87,11 +93,17 @@ class Analysis:
     voiced: np.ndarray
     phrases: np.ndarray
     words: np.ndarray
+    syllables: np.ndarray
 
     @property
     def levels_lufs(self) -> np.ndarray:
         """Loudness of each word, shape (words,)."""
         return np.array([gated_lufs(self.powers[a:b]) for a, b in self.words])
+
+    def parts_s(self, first: int, last: int) -> tuple[tuple[float, float], ...]:
+        """The syllables between two steps, in seconds."""
+        inside = self.syllables[(self.syllables[:, 0] >= first) & (self.syllables[:, 1] <= last)]
+        return tuple((float(self.edges_s[a]), float(self.edges_s[b])) for a, b in inside if b - a >= LEAST_STEPS)
 
     @property
     def phrase(self) -> np.ndarray:
@@ -171,7 +183,8 @@ def find_words(clip: Clip) -> list[Span]:
     words. A gap inside a phrase is halved between its neighbours. Common practice, no source.
     """
     found = analyse(clip)
-    return _spans(found, found.tiles, found.levels_lufs)
+    spans = _spans(found, found.tiles, found.levels_lufs)
+    return [dataclasses.replace(span, parts_s=found.parts_s(*steps)) for span, steps in zip(spans, found.words)]
 
 
 def voiced_words(clip: Clip) -> list[Span]:
@@ -293,11 +306,12 @@ def _analysed(clip: Clip) -> Analysis:
         cuts = sorted({*dips, *_drops(level_db, dips)})
         fragments += zip(cuts, cuts[1:])
         island += [number] * (len(cuts) - 1)
-    words = joined(powers, np.array(fragments, dtype=int).reshape(-1, 2), np.array(island, dtype=int))
+    fragments = np.array(fragments, dtype=int).reshape(-1, 2)
+    words = joined(powers, fragments, np.array(island, dtype=int))
     starts, ends = stretches(voiced)
     phrases = np.stack(bridged(starts, ends, _pause_steps(starts[1:] - ends[:-1])), axis=1)
     words = words[[np.any((phrases[:, 0] < b) & (phrases[:, 1] > a)) for a, b in words]] if len(words) else words
-    return Analysis(edges / clip.rate, powers, voiced, phrases, words)
+    return Analysis(edges / clip.rate, powers, voiced, phrases, words, fragments)
 
 
 def _spans(found: Analysis, steps: np.ndarray, levels) -> list[Span]:
