@@ -67,7 +67,7 @@ class RegionsPanel(Panel):
             )
             for _ in range(_LABELS)
         ]
-        ax.set_ylabel("level of the words\n(dB)")
+        ax.set_ylabel("loudness of the\nwords (LUFS)")
         ax.set_xlabel("time (s)")
         self.moving = [self.regions, self.proposals, self.chosen, self.running, self.before, self.after, *self.labels]
 
