@@ -69,6 +69,7 @@ _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0},
 # The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
 _STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
 _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
+_NAMED = 2
 _SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 _REMEMBERED = 64
@@ -129,8 +130,10 @@ def propose_level_prep(clip: Clip) -> Proposal:
             "No word or phrase stands out from those around it, so there is nothing to level by hand.",
         )
     told = "; ".join(
-        f"the {one.kind} at {one.start_s:.1f} s is {decibels(abs(one.off_lu))} LU {_SIDES[one.kind]}" for one in uneven
+        f"the {one.kind} at {one.start_s:.1f} s is {decibels(abs(one.off_lu))} LU {_SIDES[one.kind]}"
+        for one in uneven[:_NAMED]
     )
+    told += f"; and {len(uneven) - _NAMED} more" if len(uneven) > _NAMED else ""
     return Proposal(
         "level prep",
         ClipGain(tuple(propose_regions(clip))),
