@@ -1,0 +1,135 @@
+// What is heard while the page makes the sound itself: an audio worklet that takes a clip through a chain of processors (processors.js)
+// and plays what goes in, what comes out and what was removed side by side, each as an output of its own.
+(() => {
+  "use strict";
+  const { BLOCK, Chain } = vocompProcessors;
+  const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
+  const METERS_PER_S = 30;
+  const clips = new Map(); // by the name that the page gives them; what is heard in this page shares them
+
+  // Takes clips in, so that they are sent once and not for every voice.
+  registerProcessor("vocomp-shelf", class extends AudioWorkletProcessor {
+    constructor() {
+      super();
+      this.port.onmessage = ({ data: { put, drop, clip } }) => {
+        if (drop) clips.delete(drop);
+        if (put) { clips.set(put, clip); this.port.postMessage(put); }
+      };
+    }
+    process() { return true; }
+  });
+
+  // A chain that is read in stretches of any length.
+  class Reader {
+    constructor(chain) {
+      this.chain = chain;
+      this.blocks = [0, 1, 2].map(() => Array.from({ length: chain.source.channels }, () => new Float32Array(BLOCK)));
+      this.read = BLOCK;
+    }
+    get left() { return this.read < BLOCK ? BLOCK - this.read : BLOCK; }
+    // Add so many frames to the outputs, with a gain that moves in a straight line.
+    add(outputs, at, count, gain, step) {
+      if (this.read === BLOCK) {
+        this.chain.read(...this.blocks);
+        this.read = 0;
+      }
+      for (let o = 0; o < outputs.length; o++) {
+        for (let c = 0; c < outputs[o].length; c++) {
+          const from = this.blocks[o][c], to = outputs[o][c];
+          for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step);
+        }
+      }
+      this.read += count;
+    }
+  }
+
+  registerProcessor("vocomp-live", class extends AudioWorkletProcessor {
+    // `from` is the context's frame at which it begins, `at` the clip's. `loop` is null, or the clip's frames between which it goes round;
+    // `held` and `loopHeld` are what the chain remembers at `at` and at the loop's start.
+    constructor({ processorOptions: { clip, spec, from, at, held, loop, loopHeld } }) {
+      super();
+      Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop, loopHeld, wanted: null, next: null, faded: 0, over: false });
+      this.now = new Reader(new Chain(this.clip, spec, at, held));
+      this.fade = Math.round(FADE_S * sampleRate);
+      this.port.onmessage = ({ data }) => {
+        if (data.spec) this.wanted = data.spec;
+        if ("loopHeld" in data) this.loopHeld = data.loopHeld;
+        if (data.stop) this.over = true;
+      };
+      this.restMeter();
+    }
+
+    process(_, outputs) {
+      if (this.over || !this.clip) return false;
+      const frames = outputs[0][0].length;
+      let n = Math.max(this.from - currentFrame, 0);
+      while (n < frames && !this.over) n += this.some(outputs, n, frames - n);
+      return !this.over;
+    }
+
+    // Play up to so many frames, as long as nothing changes meanwhile.
+    some(outputs, at, most) {
+      const end = this.loop ? this.loop[1] : this.clip.channels[0].length;
+      if (this.place >= end) {
+        if (!this.loop) {
+          this.over = true;
+          this.port.postMessage({ ended: true });
+          return most;
+        }
+        if (this.next) this.now = this.next; // a fade that is not done yet is cut short
+        this.begin(new Chain(this.clip, this.spec, this.loop[0], this.loop[0] > 0 ? this.loopHeld : null));
+        this.place = this.loop[0];
+      }
+      if (this.wanted && !this.next && this.now.read === BLOCK) {
+        this.spec = this.wanted;
+        this.wanted = null;
+        this.begin(this.now.chain.changed(this.spec));
+      }
+      let count = Math.min(most, this.now.left, end - this.place);
+      if (this.next) {
+        count = Math.min(count, this.next.left, this.fade - this.faded);
+        const step = 1 / this.fade, gain = this.faded * step;
+        this.now.add(outputs, at, count, 1 - gain, -step);
+        this.next.add(outputs, at, count, gain, step);
+        this.faded += count;
+        if (this.faded >= this.fade) { this.now = this.next; this.next = null; }
+      } else this.now.add(outputs, at, count, 1, 0);
+      this.measure(outputs, at, count);
+      this.place += count;
+      return count;
+    }
+
+    begin(chain) {
+      this.next = new Reader(chain);
+      this.faded = 0;
+    }
+
+    // ---- the needle: levels in and out, and the reduction, some thirty times a second ---------------------------------------------
+
+    restMeter() { this.meter = { frames: 0, least: Infinity, most: 0, peaks: [0, 0], squares: [0, 0] }; }
+
+    measure(outputs, at, count) {
+      const { meter } = this, { chain } = this.next || this.now, stage = chain.reductions;
+      for (let o = 0; o < 2; o++) {
+        for (const channel of outputs[o]) {
+          for (let n = at; n < at + count; n++) {
+            meter.peaks[o] = Math.max(meter.peaks[o], Math.abs(channel[n]));
+            meter.squares[o] += channel[n] * channel[n] / outputs[o].length;
+          }
+        }
+      }
+      if (stage) {
+        for (let n = 0; n < count; n++) {
+          const reduction = stage.reductionAt(this.place + n);
+          if (reduction > meter.most) meter.most = reduction;
+          if (reduction < meter.least) meter.least = reduction;
+        }
+      }
+      meter.frames += count;
+      if (meter.frames < sampleRate / METERS_PER_S) return;
+      const { frames, squares, ...rest } = meter;
+      this.port.postMessage({ place: this.place + count, reduction: stage ? rest : null, peaks: meter.peaks, powers: squares.map((sum) => sum / frames) });
+      this.restMeter();
+    }
+  });
+})();
