@@ -171,7 +171,7 @@ def vu_reading(clip: Clip, reference_dbfs: float = -18.0) -> tuple[np.ndarray, n
     """
     scale = math.pi / 2 / db_to_amplitude(_checked_reference(reference_dbfs))
     samples, rate = _dense(clip)
-    needle = lfilter(*_needle_filter(rate), np.abs(samples), axis=0)
+    needle = lfilter(*needle_filter(rate), np.abs(samples), axis=0)
     # The needle's swing below zero stops at the pin.
     return _read_needle(scale * np.maximum(needle, 0.0), rate)
 
@@ -233,7 +233,7 @@ def reduction_needle(reduction_db, rate: int) -> np.ndarray:
     -----
     The mechanics of a VU meter (see :func:`vu_reading`) on a scale that is even in dB: common practice, no source.
     """
-    moved = lfilter(*_needle_filter(check_rate(rate)), _checked_reduction(reduction_db))
+    moved = lfilter(*needle_filter(check_rate(rate)), _checked_reduction(reduction_db))
     return np.maximum(moved, 0.0)
 
 
@@ -305,7 +305,7 @@ def _quasi_peak_of_sine(kind: str, rate: int) -> float:
 
 
 @functools.lru_cache(maxsize=32)
-def _needle_filter(rate: int) -> tuple[np.ndarray, np.ndarray]:
+def needle_filter(rate: int) -> tuple[np.ndarray, np.ndarray]:
     """Numerator and denominator of a VU needle: 99 % of a step after 300 ms, 1.25 % overshoot."""
     overshoot = 0.0125
     damping = -math.log(overshoot) / math.hypot(math.pi, math.log(overshoot))

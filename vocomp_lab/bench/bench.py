@@ -16,6 +16,7 @@ from vocomp_lab.analysis.measures import Change, Goal
 from vocomp_lab.bench.background import Background
 from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
+from vocomp_lab.bench.live import needle_coefficients, page_chain, page_stage
 from vocomp_lab.bench.offers import Offers
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.present import HELD_BACK, PresenterBar
@@ -131,7 +132,10 @@ class Bench:
             match=bool(match),
             settings="controls" not in self._hide,
             choice="choice" not in self._hide,
+            live=True,
         )
+        self._page_asks = False
+        self._player.on_wanted(self._on_wanted)
         self._controls = ControlGrid(self._player, self._on_value, self._refuse)
         self._view = View(clip.duration_s, view, self._player, self._on_view)
         self._screen = Screen(self._player, "picture" not in self._hide, "numbers" not in self._hide)
@@ -318,13 +322,14 @@ class Bench:
         if "controls" in self._hide:
             top = [widgets.HBox([self._error])]
         self.widget = widgets.VBox(
-            [widgets.HTML(STYLE), *top, self._background.bar, *self._screen.widgets, *self._player.widgets]
+            [widgets.HTML(STYLE), self._player.transport, *top, self._background.bar, *self._screen.widgets, *self._player.widgets]
         )
         self.widget.add_class("vocomp-bench")
         self._make_controls()
 
     def _make_controls(self):
         self._controls.make(self.processor)
+        self._player.tell_stops(self._controls.stops)
         self._lay_out_controls()
 
     def _lay_out_controls(self):
@@ -414,10 +419,12 @@ class Bench:
         last = max(self._stage, self._watched, key=self._stages.names.index)
         try:
             if self._view.long:
-                preview, window = self._results.in_sight(self._view.window, last)
-                self._show(preview.stages[self._watched], window, part=True)
+                known, window = self._results.in_sight(self._view.window, last)
+                self._show(known.stages[self._watched], window, part=True)
             else:
-                self._show(self._results.up_to(last).stages[self._watched], self._view.window)
+                known = self._results.up_to(last)
+                self._show(known.stages[self._watched], self._view.window)
+            self._tell(known)
         except ValueError as error:
             self._say_error(str(error))
 
@@ -453,23 +460,42 @@ class Bench:
             stage, change, active, window, goals=goals, name=self._watch or "", part=part, left_out=left_out
         )
 
+    @property
+    def _compared(self) -> tuple[str, str]:
+        """Names of the first and the last stage of what is compared."""
+        whole = self._tools.compare.value == "chain"
+        return (self._stages.names[0], self._stages.names[-1]) if whole else (self._watched, self._watched)
+
+    def _tell(self, known: ChainResult):
+        """While a control moves: tell the page what the stage is set to, and what makes "after" as loud as "before"."""
+        first, last = self._compared
+        if last not in known.stages:
+            return  # not computed yet
+        self._player.tell(
+            settings=page_stage(self._stages.in_force, known, self._stage),
+            at=self._controls.places(self.processor),
+            match_gain_db=self._results.match_gain_db(known.stages[first].source, known.stages[last].output),
+        )
+
     def _send(self, result: ChainResult):
-        """Give the player what it compares, and the page what it should know."""
-        if self._tools.compare.value == "chain":
-            before, after = self.clip, result.output
-            makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
-            removed_shares = (1.0, db_to_amplitude(-makeup_db))
-        else:
-            stage = result.stages[self._watched]
-            before, after = stage.source, stage.output
-            removed_shares = (1.0, 1.0) if stage.detail is None else stage.detail.removed_shares
-        match_gain_db = self._results.match_gain_db(before, after)
+        """Give the page the clip and the chain that it compares, and all else that it should know."""
+        first, last = self._compared
+        before, after = result.stages[first].source, result.stages[last].output
+        sounds = {"clip": self.clip}
+        if self._page_asks:
+            sounds |= {"before": before, "after": after}
         self._player.send(
-            {"before": before, "after": after},
+            sounds,
             rate=before.rate,
             duration_s=before.duration_s,
-            match_gain_db=match_gain_db,
-            removed_shares=removed_shares,
+            match_gain_db=self._results.match_gain_db(before, after),
+            removed_shares=self._removed_shares(result),
+            live=page_chain(self._stages.in_force, result, first, last, self._watched, self._stage)
+            | {"channels": self.clip.channels, "needle": needle_coefficients(before.rate)},
+            at=self._controls.places(self.processor),
+            meters=True,
+            reduces=result.stages[self._watched].reduction_db is not None,
+            held_back=self._held_back,
             window=[self._view.window.start_s, self._view.window.end_s],
             time_box=self._screen.picture.time_box,
             labels=self._controls.labels,
@@ -479,6 +505,18 @@ class Bench:
             python=HELD_BACK if self._held_back else as_python(self.chain),
             json=HELD_BACK if self._held_back else self.chain.to_json(),
         )
+
+    def _removed_shares(self, result: ChainResult) -> tuple[float, float]:
+        """Two factors: what was removed is the first times what goes in, less the second times what comes out."""
+        if self._tools.compare.value == "chain":
+            makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
+            return 1.0, db_to_amplitude(-makeup_db)
+        detail = result.stages[self._watched].detail
+        return (1.0, 1.0) if detail is None else detail.removed_shares
+
+    def _on_wanted(self):
+        self._page_asks = True
+        self._finish()
 
     def _ipython_display_(self):
         display(self.widget)

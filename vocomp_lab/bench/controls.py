@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Callable
@@ -28,6 +29,17 @@ class Shown:
         else:
             self.typed.value = self.control.text(value)
             self.slider.value = self.control.nearest(value)
+
+    @property
+    def values(self) -> tuple:
+        """What it can be moved to, in order."""
+        if self.typed is None:
+            return tuple(value for _, value in self.control.options)
+        return self.control.stops()
+
+    def place(self, value) -> int:
+        """The place of the stop that is nearest to a value."""
+        return self.values.index(value) if self.typed is None else self.control.nearest(value)
 
     @property
     def unit(self) -> str:
@@ -99,6 +111,18 @@ class ControlGrid:
         }
 
     @property
+    def stops(self) -> dict[str, list]:
+        """The values that each control stops at, by field, in order; infinity is ``"inf"``."""
+        return {
+            field: ["inf" if value == math.inf else value for value in shown.values]
+            for field, shown in self.inputs.items()
+        }
+
+    def places(self, processor) -> dict[str, int]:
+        """Where each control stands for a processor: the place of its stop, by field."""
+        return {field: shown.place(getattr(processor, field)) for field, shown in self.inputs.items()}
+
+    @property
     def units(self) -> dict[str, str]:
         """Each control's unit as a screen reader should say it, by field."""
         return {field: shown.unit for field, shown in self.inputs.items()}
@@ -109,6 +133,7 @@ class ControlGrid:
             style={"description_width": "112px" if len(choice.label) <= 16 else "initial"}, layout=widgets.Layout(width="96%"),
         )  # fmt: skip
         menu.observe(lambda change: self._moved(choice.field, change["new"]), "value")
+        self._player.part(menu, f"menu-{choice.field}")
         return Shown(choice, menu, None, menu)
 
     def _slider(self, control: Control, value) -> Shown:

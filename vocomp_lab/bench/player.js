@@ -1,14 +1,18 @@
-// The player under a bench. Python puts sound into hidden <audio> elements and everything else into a hidden line of JSON. This script
-// plays the tracks from one clock, through the loudspeaker of speaker.js, and switches between them by gain, so no switch moves the
-// position. It also names the sliders for screen readers and draws the play position over the picture.
+// The player of a bench. Python puts sound into hidden <audio> elements and everything else into hidden lines of JSON: the state, and
+// the news of a control that moves. This script plays the tracks from one clock, through the loudspeaker of speaker.js, and switches
+// between them by gain, so no switch moves the position. Where it can, it has the page make the sound (live.js), which answers a
+// control at once; otherwise it plays what Python has made. It also draws the play position over the picture.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
   const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
+  const LEAD_S = 0.15, LONGEST_LEAD_S = 2; // how far ahead a new chain is made ready to take over from the one that plays
+  const MOVE_LASTS_MS = 1000; // by then Python has heard of a move, or never will
   const TRACKS = root.dataset.tracks.split(",");
-  const speaker = window.vocompSpeaker;
+  const speaker = window.vocompSpeaker, live = window.vocompLive;
+  const { setOnce, nameSlider, nameView } = window.vocompNaming;
   const output = root.closest(".vocomp-output") || root;
   // Asked for ten times a second, in a page of thousands of elements.
   const known = {};
@@ -17,39 +21,68 @@
   const playButton = control("play"), seek = control("seek"), clock = control("clock"), volume = control("volume");
   const volumeText = control("volume-text"), matchBox = control("match"), loopBox = control("loop"), note = control("note");
   const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
+  const needle = window.vocompNeedle(control("needle"));
 
   let state = null; // the newest numbers from Python
   let buffers = null; // the decoded tracks by name, and the state they belong to
   let decoding = null;
   let resting = 0; // position while not playing
+  let goingTo = null; // position that the page is making ready to play from
+  let starting = 0; // counts the starts of a chain
+  let makesSound = live.possible; // false for ever once it has failed
   let animated = false, ticks = 0;
-  let lastStateText = "";
+  let stretch = null; // seconds of a stretch to go round in, or null for the whole
+  const moves = new Map(); // what a hand has just set, by field, and Python may not know yet
 
-  const setOnce = (element, name, text) => { if (element.getAttribute(name) !== text) element.setAttribute(name, text); };
   const gainOf = (db) => Math.pow(10, db / 20);
   const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
-  const duration = () => (buffers ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
+  const isLive = () => Boolean(makesSound && state && state.live);
+  const duration = () => (buffers && !isLive() ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
   const soundOf = (s) => [...TRACKS.map((name) => s[name + "_id"]), s.removed_shares].join("/");
   const ours = () => speaker.owner() === api;
   const voice = () => (ours() ? speaker.voice() : null);
   const mode = () => (voice() ? "playing" : ours() ? "waiting" : "idle");
+  const loop = () => stretch || (loopBox.checked ? [0, duration()] : null);
 
   function position() {
     const on = voice();
-    return on ? placeIn(on, speaker.now()) : resting;
+    return goingTo !== null ? goingTo : on ? placeIn(on, speaker.now()) : resting;
   }
 
   function placeIn(on, time) {
-    const t = Math.max(0, time - on.origin), length = on.tracks[TRACKS[0]].duration;
-    return on.loop ? t % length : Math.min(t, length);
+    const t = Math.max(0, time - on.origin);
+    if (!on.loop || t < on.loop[1]) return Math.min(t, on.length);
+    return on.loop[0] + ((t - on.loop[1]) % (on.loop[1] - on.loop[0]));
   }
 
-  function trackGain(name, s) {
-    if (name !== heard()) return 0;
-    return name === "after" && matchBox && matchBox.checked ? gainOf(s.match_gain_db) : 1;
+  // ---- how loud each track is -----------------------------------------------------------------------------------------------------
+
+  // What the make-up gain has moved by since Python measured: the match moves along at once, and the rest when Python has measured.
+  function makeupMovedDb(s) {
+    if (!isLive()) return 0;
+    const { stages, moved, first, last } = s.live, on = moved >= first && moved <= last;
+    return on && moves.has("makeup_db") ? moves.get("makeup_db").value - (stages[moved].makeup_db || 0) : 0;
   }
 
-  const trackGains = (s) => Object.fromEntries(TRACKS.map((name) => [name, trackGain(name, s)]));
+  function matchGain(s) {
+    return gainOf(needle.guarded(s.match_gain_db - makeupMovedDb(s), moves.size > 0));
+  }
+
+  // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks.
+  function trackGains(s) {
+    const wanted = heard(), gains = Object.fromEntries(TRACKS.map((name) => [name, 0]));
+    if (s.mix) return { ...gains, ...mixed(s, wanted) };
+    gains[wanted] = wanted === "after" && matchBox && matchBox.checked ? matchGain(s) : 1;
+    return gains;
+  }
+
+  // Of the mix bench: the vocal's gain follows its slider before Python has answered.
+  function mixed(s, wanted) {
+    const db = moves.has("balance") ? moves.get("balance").value - s.mix.balance_db : 0;
+    return Object.fromEntries(Object.entries(s.mix.gains[wanted]).map(([name, gain]) => [name, name === "backing" ? gain : gain * gainOf(db)]));
+  }
+
+  // ---- sounds that Python has made ------------------------------------------------------------------------------------------------
 
   async function decode(bytes, rate, scale) {
     const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes);
@@ -85,8 +118,23 @@
     return removed;
   }
 
+  // Ask Python to make the sound from now on.
+  function askForSound() {
+    const holder = find("wanted"), area = holder && holder.querySelector("textarea");
+    if (!area || area.value === "sound") return;
+    area.value = "sound";
+    area.dispatchEvent(new Event("input", { bubbles: true }));
+    area.dispatchEvent(new Event("change", { bubbles: true }));
+  }
+
   async function prepare() {
     const s = state;
+    if (isLive()) return prepareLive(s);
+    if (s.live && !s.after_id) { // it was asked for, and will come with the next state
+      askForSound();
+      await new Promise((resolve) => setTimeout(resolve, 50));
+      return false;
+    }
     if (buffers && buffers.state === s) return true;
     if (decoding && decoding.state === s) return decoding.promise;
     const work = (async () => {
@@ -105,25 +153,133 @@
     return work;
   }
 
+  // ---- sound that the page makes --------------------------------------------------------------------------------------------------
+
+  async function prepareLive(s) {
+    try {
+      const context = speaker.context();
+      if (context.sampleRate !== s.rate) throw new Error(`this browser has no sound at ${s.rate} Hz`);
+      return (await live.shelve(context, s.clip_id, () => fetchSound("clip", s))) && s === state;
+    } catch (error) {
+      makesSound = false;
+      sayHow(error.message);
+      return false;
+    }
+  }
+
+  // Why a moved control is heard late, where that is so.
+  function sayHow(why) {
+    const line = control("how");
+    if (line && state && state.live && !makesSound) {
+      const reason = why || "it needs an address that begins with https or is localhost";
+      line.textContent = `A moved control is heard after about half a second here, because the browser can't make the sound itself (${reason}).`;
+    }
+  }
+
+  // What the page's chain is to do, with what a hand has just moved.
+  function spec() {
+    const { stages, moved, first, last, watched, needle } = state.live;
+    const hand = Object.fromEntries([...moves].filter(([field]) => field in stages[moved]).map(([field, move]) => [field, move.value]));
+    return { stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, watched, needle };
+  }
+
+  const infinite = (stage) => Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]));
+
+  // Another kind of stage can't take over what this one remembers, and other places to compare are another voice.
+  const shapeOf = (spec) => [state.clip_id, spec.first, spec.last, spec.watched, ...spec.stages.map(({ type }) => type)].join("/");
+
+  // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then.
+  async function startLive(place = null) {
+    const mine = ++starting, turn = speaker.turn(), s = state, isOn = () => mine === starting && speaker.isOn(turn);
+    goingTo = place;
+    for (let lead = LEAD_S; lead <= LONGEST_LEAD_S; lead *= 2) {
+      const what = spec(), when = place === null ? speaker.now() + lead : 0, on = voice();
+      if (place === null && !on) return;
+      const at = Math.round((place === null ? placeIn(on, when) : place) * s.rate), round = loop();
+      const [here, again] = await Promise.all([
+        live.heldAt(id, s.clip_id, what, at),
+        live.heldAt(id + "-loop", s.clip_id, what, round ? Math.round(round[0] * s.rate) : 0),
+      ]);
+      if (!isOn()) return;
+      if (!here) continue; // a newer question came in between
+      if (place === null && speaker.now() + 0.04 > when) continue; // too late: further ahead
+      const source = live.source(s.clip_id, what, here.held, {
+        loopHeld: again && again.held, channels: s.live.channels, tracks: TRACKS,
+        heard: (meter) => { if (speaker.voice() && speaker.voice().source === source) needle.take(meter); },
+        ended: () => { if (speaker.ended(source)) { speaker.release(); resting = 0; show(); } },
+      });
+      source.shape = shapeOf(what);
+      speaker.change(() => at / s.rate, round, source, trackGains(s), when).length = s.duration_s;
+      goingTo = null;
+      answerHand(); // what has moved meanwhile
+      return show();
+    }
+    goingTo = null;
+  }
+
+  const textOf = (spec) => JSON.stringify(spec, (_, value) => (value === Infinity ? "inf" : value));
+
+  // Have the chain that plays do what the controls say now.
+  function answerHand() {
+    const on = voice();
+    if (!on || !on.source.shape) return;
+    const what = spec();
+    if (shapeOf(what) !== on.source.shape) return void startLive();
+    if (textOf(what) !== textOf(on.source.spec)) {
+      on.source.set(what);
+      if (on.loop && on.loop[0] > 0) renewLoop(on, what);
+    }
+    choose();
+  }
+
+  async function renewLoop(on, what) {
+    const again = await live.heldAt(id + "-loop", state.clip_id, what, Math.round(on.loop[0] * state.rate));
+    if (again && voice() === on) on.source.goRound(on.loop, again.held);
+  }
+
+  // A control has been moved in the page.
+  function movedByHand(field, stop) {
+    const values = stops[field];
+    if (!state || !values || (stop === (state.at || {})[field] && !moves.has(field))) return;
+    moves.set(field, { stop, value: values[stop] === "inf" ? Infinity : values[stop], since: performance.now() });
+    if (isLive()) answerHand();
+    else if (state.mix) choose();
+  }
+
+  // Python has answered: what it knows of is no news any more.
+  function settleMoves(at) {
+    for (const [field, { stop, since }] of moves) {
+      if (at[field] === stop || performance.now() - since > MOVE_LASTS_MS) moves.delete(field);
+    }
+  }
+
+  // ---- playing --------------------------------------------------------------------------------------------------------------------
+
   // Play the newest result from a place; by default from where the voice that is on will be by then.
   function sound(start = null) {
+    if (isLive()) return void startLive(start);
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
     const tracks = Object.fromEntries(TRACKS.map((name) => [name, buffers[name]]));
-    const ended = () => { speaker.release(); resting = 0; show(); };
-    speaker.change(placeAt, loopBox.checked, tracks, trackGains(buffers.state), ended).tracks = buffers;
+    const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) { speaker.release(); resting = 0; show(); } });
+    const fresh = speaker.change(placeAt, loop(), source, trackGains(buffers.state));
+    fresh.tracks = buffers;
+    fresh.length = duration();
   }
 
   // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
   function carryOn() {
     const on = voice();
-    if (on.loop || loopBox.checked || placeIn(on, speaker.now() + NEAR_END_S) < duration()) sound();
+    if (on.loop || loop() || placeIn(on, speaker.now() + NEAR_END_S) < duration()) sound();
   }
 
   // Back to idle, from waiting or playing.
   function stop() {
     if (!ours()) return;
     resting = position();
+    goingTo = null;
+    starting++;
     speaker.release();
+    needle.rest();
     if (note.textContent === WAITING) note.textContent = "";
     show();
   }
@@ -142,10 +298,13 @@
     setTimeout(() => { if (isOn() && mode() === "waiting") note.textContent = WAITING; }, WAITING_SHOWN_MS);
     show();
     try {
-      const awake = await speaker.wake();
+      const awake = await speaker.wake(state.rate);
       if (!isOn()) return;
       if (!awake) return heldBack();
       while (isOn() && !(await prepare())); // not prepared: another result has come meanwhile
+      if (!isOn()) return;
+      if (resting >= duration() - 0.01) resting = 0;
+      if (isLive()) await startLive(resting); else sound(resting);
       if (!isOn()) return;
     } catch (error) {
       if (!isOn()) return;
@@ -154,27 +313,38 @@
       return;
     }
     if (note.textContent === WAITING) note.textContent = "";
-    if (resting >= duration() - 0.01) resting = 0;
-    sound(resting);
     show();
     if (!animated) { animated = true; requestAnimationFrame(animate); }
   }
 
+  // Gains as they are chosen now.
   function choose() {
     const on = voice();
-    if (on) speaker.mix(trackGains(on.tracks.state));
+    if (on) speaker.mix(trackGains(on.tracks ? on.tracks.state : state));
     show();
   }
 
   function goTo(seconds) {
     resting = Math.min(Math.max(seconds, 0), Math.max(duration() - 0.02, 0));
-    if (voice()) sound(resting);
+    if (stretch && (resting < stretch[0] || resting >= stretch[1])) goRound(null);
+    if (mode() === "playing") sound(resting);
+    show();
+  }
+
+  // Go round in a stretch of the sound, from its start; null goes back to the whole.
+  function goRound(seconds) {
+    stretch = seconds && [Math.max(seconds[0], 0), Math.min(seconds[1], duration())];
+    const menu = control("moments");
+    if (menu && !stretch) menu.value = "";
+    if (stretch) resting = stretch[0];
+    if (mode() === "playing") sound(stretch ? resting : null);
     show();
   }
 
   async function follow() {
-    // A control has moved while sound is playing: change to the new result at the same place.
+    // Another result while sound is playing: change to it at the same place.
     if (!voice()) return;
+    if (isLive()) return answerHand();
     const turn = speaker.turn();
     if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === buffers) return;
     carryOn();
@@ -182,6 +352,7 @@
 
   function animate() {
     show();
+    needle.draw();
     animated = mode() === "playing";
     // Some thirty pictures a second are enough to follow, and leave the computer time for the sound.
     if (animated) setTimeout(() => requestAnimationFrame(animate), 20);
@@ -241,45 +412,17 @@
     if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
   }
 
-  // What a screen reader says about a slider: its name, and its value with the unit. The slider itself would say the number of its
-  // stop. A readout beside it has the stop's text at once; a typed value is there only after Python has answered.
-  function nameSlider(handle, label, unit, typedBox) {
-    setOnce(handle, "aria-label", label);
-    const slider = handle.closest(".widget-slider, .jupyter-widgets"), readout = slider && slider.querySelector(".widget-readout");
-    const say = (text) => setOnce(handle, "aria-valuetext", unit && /[\d∞]/.test(text) ? `${text} ${unit}` : text);
-    if (!handle.dataset.named) {
-      handle.dataset.named = "1";
-      new MutationObserver(() => {
-        const now = handle.getAttribute("aria-valuenow");
-        if (now === handle.dataset.now) return;
-        handle.dataset.now = now;
-        if (readout) say(readout.textContent);
-      }).observe(handle, { attributes: true, attributeFilter: ["aria-valuenow", "aria-valuetext"] });
-      if (readout) say(readout.textContent);
-      handle.dataset.now = handle.getAttribute("aria-valuenow");
-    }
-    if (typedBox && typedBox.value !== handle.dataset.typed && document.activeElement !== typedBox) {
-      handle.dataset.typed = typedBox.value;
-      say(typedBox.value);
-    }
-  }
-
-  // The stretch in sight: a slider with two handles, and the two numbers beside it, which can be typed over.
-  function nameView(slider) {
-    for (const [place, handle] of slider.querySelectorAll(".noUi-handle").entries()) {
-      setOnce(handle, "aria-label", ["In sight: start (s)", "In sight: end (s)"][place]);
-      setOnce(handle, "aria-valuetext", Number(handle.getAttribute("aria-valuenow")).toFixed(1) + " s");
-    }
-    const readout = slider.querySelector(".widget-readout");
-    if (readout) { setOnce(readout, "role", "textbox"); setOnce(readout, "aria-label", "In sight: start and end (s), typed"); }
-  }
-
   function nameEverything(s) {
     for (const [field, label] of Object.entries(s.labels)) {
       const typed = find("typed-" + field), typedBox = typed && typed.querySelector("input");
       if (typedBox) setOnce(typedBox, "aria-label", label + ", typed");
       const slider = find("slider-" + field), handle = slider && slider.querySelector(".noUi-handle");
-      if (handle) nameSlider(handle, label, (s.units || {})[field], typedBox);
+      if (handle) nameSlider(handle, label, (s.units || {})[field], typedBox, (stop) => movedByHand(field, stop));
+      const menu = find("menu-" + field), select = menu && menu.querySelector("select");
+      if (select && !select.dataset.wired) {
+        select.dataset.wired = "1";
+        select.addEventListener("change", () => movedByHand(field, select.selectedIndex));
+      }
     }
     const bench = find("picture") || find("state");
     const around = bench && bench.closest(".vocomp-bench");
@@ -289,6 +432,10 @@
       for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
       // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
       for (const part of around.querySelectorAll("select,button,input,[tabindex]")) setOnce(part, "data-lm-suppress-shortcuts", "true");
+      if (!around.dataset.keys) {
+        around.dataset.keys = "1";
+        around.addEventListener("keydown", keyDown);
+      }
     }
   }
 
@@ -304,26 +451,80 @@
     }
   }
 
+  // The player stands in the bench, above its controls, wherever the bench is shown.
+  function takePlace() {
+    const place = find("transport");
+    if (place && root.parentElement !== place) place.appendChild(root);
+  }
+
+  // ---- what Python says -----------------------------------------------------------------------------------------------------------
+
+  const last = { state: "", news: "", stops: "" };
+  let stops = {};
+  // The text of a hidden line, if it is another one than before. Each new one is read as soon as it is there.
+  function changed(part) {
+    const holder = find(part), text = holder ? holder.textContent.trim() : "";
+    if (holder && !holder.dataset.wired) {
+      holder.dataset.wired = "1";
+      new MutationObserver(read).observe(holder, { childList: true, characterData: true, subtree: true });
+    }
+    if (!text || text === last[part]) return null;
+    try { return JSON.parse(text); } catch (error) { return null; } finally { last[part] = text; }
+  }
+
+  function read() {
+    stops = changed("stops") || stops;
+    const fresh = changed("state"), news = changed("news");
+    if (fresh) takeState(fresh);
+    if (news && state && state.live && news.serial > state.serial) takeNews(news);
+    return Boolean(fresh);
+  }
+
+  function takeState(fresh) {
+    state = fresh;
+    settleMoves(state.at || {});
+    if (state.live && !makesSound) { askForSound(); sayHow(); }
+    root.classList.toggle("vocomp-present", Boolean(state.present));
+    needle.set(state);
+    tellMoments(state.moments || []);
+    // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
+    if (buffers && soundOf(buffers.state) === soundOf(state)) buffers.state = state;
+    choose();
+    follow();
+    for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
+    show();
+  }
+
+  // A control has moved: its stage as it is now, and what makes "after" as loud as "before".
+  function takeNews({ serial, settings, at, match_gain_db }) {
+    state.serial = serial;
+    state.live.stages[state.live.moved] = settings;
+    Object.assign(state, { at, match_gain_db });
+    settleMoves(at);
+    if (isLive()) answerHand();
+  }
+
+  function tellMoments(moments) {
+    const menu = control("moments");
+    if (!menu || menu.dataset.told === JSON.stringify(moments)) return;
+    menu.dataset.told = JSON.stringify(moments);
+    const was = menu.value;
+    menu.replaceChildren(...[["", "the whole"], ...moments.map(({ text, from_s, to_s }) => [`${from_s}/${to_s}`, text])].map(([value, text]) => new Option(text, value)));
+    menu.value = was;
+    if (menu.value !== was) { menu.value = ""; if (stretch) goRound(null); }
+    menu.closest("label").hidden = !moments.length;
+  }
+
   function tick() {
     if (!root.isConnected) return stop();
-    const holder = find("state"), text = holder ? holder.textContent.trim() : "";
-    if (!text) return;
+    const news = read();
+    if (!state) return;
     if (root.hidden) {
       root.hidden = false;
       const still = output.querySelector(".vocomp-still");
       if (still) still.hidden = true;
     }
-    const news = text !== lastStateText;
-    if (news) {
-      try { state = JSON.parse(text); } catch (error) { return; }
-      lastStateText = text;
-      root.classList.toggle("vocomp-present", Boolean(state.present));
-      // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
-      if (buffers && soundOf(buffers.state) === soundOf(state)) { buffers.state = state; choose(); }
-      follow();
-      for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
-      show();
-    }
+    takePlace();
     if (news || ++ticks % 4 === 0) nameEverything(state);
     wirePicture();
     movePlayhead(position()); // the window may have been resized
@@ -337,31 +538,36 @@
     setTimeout(() => { if (note.textContent === said) note.textContent = ""; }, 5000);
   }
 
+  // Keys, wherever the focus is in the bench. What is typed into a field is no key.
+  function keyDown(event) {
+    // Holding a key down counts as one press.
+    if (event.repeat && (event.key === "p" || (event.key === "Enter" && event.target === playButton))) return event.preventDefault();
+    if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.target.matches("textarea,[contenteditable=true],input:not([type=radio],[type=checkbox],[type=range])")) return;
+    const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
+    if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
+    else if (event.key === "p") { playButton.click(); event.preventDefault(); }
+  }
+
   // JupyterLab looks at the focused element first, and would use arrow keys to walk from cell to cell.
-  for (const part of root.querySelectorAll("button,input,summary,textarea")) part.dataset.lmSuppressShortcuts = "true";
+  for (const part of root.querySelectorAll("button,input,summary,textarea,select")) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", choose);
   loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
+  if (control("moments")) control("moments").addEventListener("change", ({ target }) => goRound(target.value ? target.value.split("/").map(Number) : null));
   volume.addEventListener("input", () => {
     speaker.setVolume(Number(volume.value));
     for (const player of speaker.players) player.showVolume();
   });
   for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
-  root.addEventListener("keydown", (event) => {
-    // Holding a key down counts as one press.
-    if (event.repeat && (event.key === "p" || (event.key === "Enter" && event.target === playButton))) return event.preventDefault();
-    if (event.target.tagName === "TEXTAREA" || event.ctrlKey || event.metaKey || event.altKey) return;
-    const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
-    if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
-    else if (event.key === "p") { playButton.click(); event.preventDefault(); }
-  });
+  root.addEventListener("keydown", keyDown);
   // A click beside the controls gives the player the keys as well.
-  root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary")) root.focus(); });
+  root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary,select")) root.focus(); });
 
   const api = (root.vocomp = {
-    stop, heldBack, position, heard, mode,
+    stop, heldBack, position, heard, mode, goRound, isLive, needle,
     playing: () => mode() === "playing",
     gains: () => (voice() ? Object.fromEntries(TRACKS.map((n) => [n, voice().gains[n].gain.value])) : null),
     level: () => (voice() ? speaker.level() : 0),

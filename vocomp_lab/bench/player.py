@@ -7,6 +7,7 @@ everything else as one hidden line of JSON, the state.
 from __future__ import annotations
 
 import base64
+import hashlib
 import html
 import itertools
 import json
@@ -17,6 +18,7 @@ import ipywidgets as widgets
 import numpy as np
 from IPython.display import HTML, display
 
+from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
 from vocomp_lab.sound.audio import Clip, encode
 
@@ -27,8 +29,9 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
  data-lm-suppress-shortcuts="true">
 <div class="row">
 <button type="button" data-part="play">Play</button>
-<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
+__NEEDLE__<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
 __MATCH__<label><input type="checkbox" data-part="loop" checked>loop</label>
+<label hidden>Go round in<select data-part="moments"></select></label>
 </div><div class="row">
 <label style="flex:1 1 300px">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
@@ -37,8 +40,14 @@ __MATCH__<label><input type="checkbox" data-part="loop" checked>loop</label>
 <span data-part="volume-text">−24 dB</span>
 <span data-part="note" role="status"></span>
 <span class="keys">Keys, after a click in here__PICTURE__: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
- __KEYS__ choose</span>.</span>
+ __KEYS__ choose</span>. <span data-part="how"></span></span>
 </div>__SETTINGS__</div>"""
+
+_NEEDLE = """<div class="vocomp-needle" data-part="needle" hidden>
+<span role="img" aria-label="Meters: at rest"><canvas></canvas><span data-show="text"></span></span>
+<label>Meter<select><option value="fast">fast: every peak</option><option value="slow">slow: a needle, 300 ms</option>
+</select></label></div>
+"""
 
 _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
 """
@@ -74,6 +83,9 @@ class PagePlayer:
         Whether the settings can be copied from the player. None leaves that part out; False hides it.
     choice : bool
         Whether the listener may choose what is heard.
+    live : bool
+        Whether the page makes the tracks itself where it can, from a clip that is sent as the sound "clip" (see
+        :mod:`vocomp_lab.bench.live`), and shows meters. Python then sends the tracks only to a page that asks.
 
     Attributes
     ----------
@@ -81,6 +93,8 @@ class PagePlayer:
         Part of the class names by which the page finds the widgets.
     sounds : dict of ipywidgets.Audio
         The hidden sounds, by track.
+    transport : ipywidgets.Box
+        Where the player goes in the page, if a bench shows this box.
     widgets : list
         All hidden widgets. A bench shows them with its own.
     state_text : str
@@ -100,11 +114,12 @@ class PagePlayer:
         match: bool | None = None,
         settings: bool | None = None,
         choice: bool = True,
+        live: bool = False,
     ):
         # One document may hold several students' pages, and several benches of each.
         self.id = f"p{next(self._ids)}-{secrets.token_hex(4)}"
         self._tracks, self._name, self._keys = dict(tracks), name, keys[: len(tracks)]
-        self._match, self._settings, self._choice = match, settings, choice
+        self._match, self._settings, self._choice, self._live = match, settings, choice, live
         self._parts: set[str] = set()
         hidden = widgets.Layout(display="none")
         self._state = self.part(widgets.HTML(layout=hidden), "state")
@@ -112,10 +127,17 @@ class PagePlayer:
             track: self.part(
                 widgets.Audio(format=file_format, autoplay=False, loop=False, controls=False, layout=hidden), track
             )
-            for track in tracks
+            for track in (*tracks, *(["clip"] if live else []))
             if track not in computed
         }
+        self._news, self._stops = (self.part(widgets.HTML(layout=hidden), name) for name in ("news", "stops"))
+        self._wanted = self.part(widgets.Textarea(layout=hidden), "wanted")
+        self.transport = self.part(widgets.Box(), "transport")
         self.widgets = [*self.sounds.values(), self._state]
+        if live:
+            self.widgets += [self._news, self._wanted, code_widget()]
+        self.widgets.append(self._stops)
+        self._serial = 0
         self._sent: dict[str, Clip | bytes] = {}
         self._files: dict[str, object] = {}
         self.state_text = ""
@@ -145,20 +167,36 @@ class PagePlayer:
         for track, sound in sounds.items():
             if isinstance(sound, Clip) and self._sent.get(track) is sound:
                 continue
-            data, scale = _as_file(sound) if isinstance(sound, Clip) else (sound, 1.0)
+            data, scale = _as_file(sound, exact=track == "clip") if isinstance(sound, Clip) else (sound, 1.0)
             self.sounds[track].value = data
             self._sent[track] = sound
-            file = {"id": secrets.token_hex(4), "bytes": len(data), "scale": scale}
+            # Benches of the same clip share it in the page. What is compared blind must not tell by its name what it is.
+            name = hashlib.blake2b(data, digest_size=8).hexdigest() if track == "clip" else secrets.token_hex(4)
+            file = {"id": name, "bytes": len(data), "scale": scale}
             self._files.update({f"{track}_{key}": value for key, value in file.items()})
         sent = {"labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0]}
         # Browsers decode at no other rates.
         sent |= {**self._files, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state}
-        self.state_text = json.dumps(sent, ensure_ascii=False)
-        self._state.value = f"<span>{html.escape(self.state_text, quote=False)}</span>"
+        self._serial += 1
+        self.state_text = json.dumps(sent | {"serial": self._serial}, ensure_ascii=False)
+        self._state.value = _line(self.state_text)
+
+    def tell(self, **news) -> None:
+        """Give the page a little of what has changed since the state was sent: much less than a state, while a control moves."""
+        self._serial += 1
+        self._news.value = _line(json.dumps({"serial": self._serial, **news}, ensure_ascii=False))
+
+    def tell_stops(self, stops: dict[str, list]) -> None:
+        """Tell the page the values of each control's stops, by field, in order."""
+        self._stops.value = _line(json.dumps(stops))
+
+    def on_wanted(self, answer) -> None:
+        """Call a function when a page asks for the tracks, since it can't make them itself."""
+        self._wanted.observe(lambda change: answer() if change["new"] else None, "value")
 
     def show(self, still: str = "") -> None:
         """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
-        script = page_script(self.id, "speaker.js", "player.js")
+        script = page_script(self.id, "speaker.js", "live.js", "naming.js", "needle.js", "player.js")
         display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
 
     def _html(self) -> str:
@@ -171,6 +209,7 @@ class PagePlayer:
             "MATCH": "" if self._match is None else _MATCH.replace("__ON__", "checked" if self._match else ""),
             "SETTINGS": "" if self._settings is None else _SETTINGS,
             "HIDDEN": "" if self._settings else _HIDE,
+            "NEEDLE": _NEEDLE if self._live else "",
             "PICTURE": " or in the picture" if "picture" in self._parts else "",
             "NAME": html.escape(self._name),
             "TRACKS": ",".join(self._tracks),
@@ -184,11 +223,21 @@ class PagePlayer:
         return player
 
 
-def _as_file(clip: Clip) -> tuple[bytes, float]:
-    """A clip as FLAC, and the scale that the page puts it back to: a file holds nothing over full scale."""
+def _as_file(clip: Clip, exact: bool = False) -> tuple[bytes, float]:
+    """A clip as FLAC, and the scale that the page puts it back to: a file holds nothing over full scale.
+
+    With `exact`, samples that 16 bits don't hold get 24.
+    """
     peak = float(np.abs(clip.samples).max())
     scale = max(1.0, peak * 1.0001)
-    return encode(clip.with_samples(clip.samples / scale) if scale > 1 else clip), scale
+    scaled = clip.with_samples(clip.samples / scale) if scale > 1 else clip
+    steps = scaled.samples * 2.0**15
+    return encode(scaled, subtype="PCM_24" if exact and (steps != np.rint(steps)).any() else "PCM_16"), scale
+
+
+def _line(text: str) -> str:
+    """A hidden line of text, as the value of a widget."""
+    return f"<span>{html.escape(text, quote=False)}</span>"
 
 
 def page_script(bench_id: str, *names: str) -> str:

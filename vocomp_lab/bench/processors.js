@@ -594,10 +594,10 @@ const vocompProcessors = (() => {
     constructor(clip, spec, at = 0, held = null) {
       Object.assign(this, { clip, spec, at });
       let before = (this.source = new Source(clip, at));
-      before.taps = spec.taps;
+      before.taps = TAPS;
       this.stages = spec.stages.slice(0, spec.last + 1).map((settings) => {
         const stage = new kinds[settings.type](before, settings, at);
-        stage.taps = spec.taps;
+        stage.taps = TAPS;
         return (before = stage);
       });
       if (held) this.takeOver(held);
@@ -655,5 +655,7 @@ const vocompProcessors = (() => {
     }
   }
 
-  return { BLOCK, Chain, colourTaps };
+  const TAPS = colourTaps(__COLOUR_TAPS__);
+
+  return { BLOCK, Chain };
 })();

@@ -21,15 +21,21 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     return { now, at: Math.max(now + AHEAD_S, fadedOutBy) };
   }
 
-  function open() {
-    if (context) return;
-    context = new AudioContext();
+  // The context runs at the sound's own rate: at another one, the page would compute something else than Python.
+  function open(rate) {
+    if (context && context.sampleRate === rate) return;
+    if (context) {
+      const old = context;
+      old.onstatechange = null;
+      setTimeout(() => old.close().catch(() => {}), 1000 * (AHEAD_S + 3 * SWITCH_S)); // after the fade-out of what it played last
+    }
+    try { context = new AudioContext({ sampleRate: rate }); } catch (error) { context = new AudioContext(); } // a rate that it has not
     output = context.createGain();
     meter = context.createAnalyser();
     output.gain.value = gainOf(volumeDb);
     output.connect(meter);
     meter.connect(context.destination);
-    fadedOutBy = 0;
+    fadedOutBy = AHEAD_S + 2 * SWITCH_S; // by then the context before this one is silent
     // The audio device has gone: sound that came back by itself with another device would startle.
     context.onstatechange = (event) => { if (event.target === context && context.state !== "running" && voice) owner.heldBack(); };
   }
@@ -42,15 +48,14 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   }
 
   function silence({ now, at }) {
-    const { nodes, fade, from } = voice;
-    nodes.forEach((node) => { node.onended = null; });
+    const { source, fade, from } = voice;
     // A voice that has not faded in by now, or just after, is dropped: many changes in a row must not queue up.
     if (context.state !== "running" || from + SWITCH_S > now + AHEAD_S) {
       fade.disconnect();
-      nodes.forEach((node) => node.stop());
+      source.stop();
     } else {
       ramp(fade.gain, 1, 0, at);
-      nodes.forEach((node) => node.stop(at + 2 * SWITCH_S));
+      source.stop(at + 2 * SWITCH_S);
       fadedOutBy = at + SWITCH_S;
     }
     voice = null;
@@ -83,8 +88,8 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
     },
 
     // Let the context run. False where the browser holds the sound back.
-    wake() {
-      open();
+    wake(rate) {
+      open(rate);
       const resumed = context.resume().then(() => true, () => false);
       return Promise.race([resumed, new Promise((resolve) => setTimeout(resolve, 1000 * HELD_BACK_S, false))]);
     },
@@ -95,29 +100,55 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
       context = null;
     },
 
-    // Start the tracks of a voice together, each with its own gain, and fade out the voice before. `placeAt` says where in the sound
-    // to start, for the context time at which it will start.
-    change(placeAt, loop, tracks, gains, ended) {
-      const time = times(), at = time.at, start = placeAt(at);
+    context: () => context,
+
+    // Sounds that are there as a whole, played side by side.
+    buffers(tracks, ended) {
+      const nodes = [];
+      return {
+        start(context, gains, at, seconds, loop) {
+          for (const [name, buffer] of Object.entries(tracks)) {
+            const node = context.createBufferSource();
+            node.buffer = buffer;
+            if (loop) [node.loop, node.loopStart, node.loopEnd] = [true, ...loop];
+            node.connect(gains[name]);
+            nodes.push(node);
+          }
+          nodes[0].onended = ended;
+          for (const node of nodes) node.start(at, seconds);
+        },
+        stop(at) {
+          nodes[0].onended = null;
+          for (const node of nodes) node.stop(at);
+        },
+      };
+    },
+
+    // Start a voice, whose source plays its tracks side by side, each with its own gain, and fade out the voice before. `placeAt` says
+    // where in the sound to start, for the context time at which it will start; `loop` is null, or the seconds between which it goes
+    // round. `when` is the context time before which it shall not start.
+    change(placeAt, loop, source, gains, when = 0) {
+      const time = times(), at = (time.at = Math.max(time.at, when)), start = placeAt(at);
       // Out before in: if this comes too late for its time there is a dip, never a sum.
       if (voice) silence(time);
-      const fade = context.createGain();
+      const fade = context.createGain(), nodes = {};
       fade.gain.value = 0;
       fade.connect(output);
       ramp(fade.gain, 0, 1, at);
-      const fresh = { nodes: [], fade, from: at, origin: at - start, loop, gains: {}, wanted: gains, mixedBy: 0 };
-      for (const [name, buffer] of Object.entries(tracks)) {
-        const node = context.createBufferSource(), gain = (fresh.gains[name] = context.createGain());
-        node.buffer = buffer;
-        node.loop = loop;
-        gain.gain.value = gains[name];
-        node.connect(gain);
-        gain.connect(fade);
-        fresh.nodes.push(node);
+      for (const name of Object.keys(gains)) {
+        nodes[name] = context.createGain();
+        nodes[name].gain.value = gains[name];
+        nodes[name].connect(fade);
       }
-      fresh.nodes[0].onended = () => { if (voice === fresh) { voice = null; ended(); } };
-      for (const node of fresh.nodes) node.start(at, start);
-      return (voice = fresh);
+      source.start(context, nodes, at, start, loop);
+      return (voice = { source, fade, from: at, origin: at - start, loop, gains: nodes, wanted: gains, mixedBy: 0 });
+    },
+
+    // The voice has come to its end by itself.
+    ended(source) {
+      if (!voice || voice.source !== source) return false;
+      voice = null;
+      return true;
     },
 
     // Change to other gains of the tracks. Those that fall go first, so the sum is never more than before or after.

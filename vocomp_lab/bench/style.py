@@ -35,6 +35,11 @@ STYLE = """<style>
 .vocomp-player textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
  color:inherit;background:var(--jp-layout-color1,#fff)}
 .vocomp-player details{margin-top:4px}
+.vocomp-needle{display:flex;gap:10px;align-items:center}
+.vocomp-needle[hidden]{display:none}
+.vocomp-needle [role=img]{display:flex;gap:8px;align-items:center}
+.vocomp-needle canvas{width:100px;height:58px;accent-color:var(--vocomp-accent)}
+.vocomp-needle [data-show=text]{width:118px;font-size:12px;line-height:1.3;font-variant-numeric:tabular-nums}
 .vocomp-player .keys{font-size:12px;flex-basis:100%}
 .vocomp-player .keys kbd{font-size:inherit}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}

@@ -50,19 +50,29 @@
       super();
       Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop, loopHeld, wanted: null, next: null, faded: 0, over: false });
       this.now = new Reader(new Chain(this.clip, spec, at, held));
+      Object.assign(this, { started: false, stopAt: Infinity });
       this.fade = Math.round(FADE_S * sampleRate);
       this.port.onmessage = ({ data }) => {
         if (data.spec) this.wanted = data.spec;
-        if ("loopHeld" in data) this.loopHeld = data.loopHeld;
-        if (data.stop) this.over = true;
+        if ("loop" in data) Object.assign(this, { loop: data.loop, loopHeld: data.loopHeld });
+        if ("stopAt" in data) this.stopAt = data.stopAt;
       };
+      this.needle = { y: 0, memory: [0, 0] };
       this.restMeter();
     }
 
     process(_, outputs) {
-      if (this.over || !this.clip) return false;
       const frames = outputs[0][0].length;
-      let n = Math.max(this.from - currentFrame, 0);
+      if (this.over || currentFrame > this.stopAt) return false;
+      if (currentFrame + frames <= this.from) return true;
+      let n = 0;
+      if (!this.started) {
+        this.started = true;
+        n = Math.max(this.from - currentFrame, 0);
+        // Where the worklet comes late to its first frames it leaves them out: the position that the page shows is right from the start.
+        const late = Math.min(currentFrame - this.from, this.clip.channels[0].length - this.place);
+        if (late > 0) this.now.chain.goTo((this.place += late));
+      }
       while (n < frames && !this.over) n += this.some(outputs, n, frames - n);
       return !this.over;
     }
@@ -106,6 +116,14 @@
 
     // ---- the needle: levels in and out, and the reduction, some thirty times a second ---------------------------------------------
 
+    // One frame of a needle with the mechanics of reduction_needle in meters.py, which gives its filter.
+    moveNeedle(x) {
+      const [b, a] = this.spec.needle, { memory } = this.needle, y = b[0] * x + memory[0];
+      memory[0] = b[1] * x - a[1] * y + memory[1];
+      memory[1] = b[2] * x - a[2] * y;
+      this.needle.y = Math.max(y, 0);
+    }
+
     restMeter() { this.meter = { frames: 0, least: Infinity, most: 0, peaks: [0, 0], squares: [0, 0] }; }
 
     measure(outputs, at, count) {
@@ -121,14 +139,16 @@
       if (stage) {
         for (let n = 0; n < count; n++) {
           const reduction = stage.reductionAt(this.place + n);
+          this.moveNeedle(reduction);
           if (reduction > meter.most) meter.most = reduction;
           if (reduction < meter.least) meter.least = reduction;
         }
       }
       meter.frames += count;
       if (meter.frames < sampleRate / METERS_PER_S) return;
-      const { frames, squares, ...rest } = meter;
-      this.port.postMessage({ place: this.place + count, reduction: stage ? rest : null, peaks: meter.peaks, powers: squares.map((sum) => sum / frames) });
+      const { frames, least, most, peaks, squares } = meter;
+      const reduction = stage && { least, most, needle: this.needle.y };
+      this.port.postMessage({ place: this.place + count, frames, reduction, peaks, powers: squares.map((sum) => sum / frames) });
       this.restMeter();
     }
   });

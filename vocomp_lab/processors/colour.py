@@ -126,9 +126,17 @@ class Colour(Processor):
 
 
 @functools.lru_cache(maxsize=1)
+def lowpass_taps() -> np.ndarray:
+    """Taps of the filter on either side of the curve, at four times the clip's rate; symmetric, shape (321,)."""
+    taps = firwin(_TAPS, _CUTOFF / OVERSAMPLING, window=("kaiser", _KAISER_BETA))
+    taps.flags.writeable = False
+    return taps
+
+
+@functools.lru_cache(maxsize=1)
 def _lowpass() -> np.ndarray:
     """Response of the filter on either side of the curve, up to half the clip's rate, with its delay removed."""
-    taps = firwin(_TAPS, _CUTOFF / OVERSAMPLING, window=("kaiser", _KAISER_BETA))
+    taps = lowpass_taps()
     centred = np.zeros(OVERSAMPLING * _BLOCK_FRAMES)
     centred[: _TAPS // 2 + 1] = taps[_TAPS // 2 :]
     centred[-(_TAPS // 2) :] = taps[: _TAPS // 2]
