@@ -318,11 +318,18 @@ class Bench:
         self._presenter = PresenterBar(self, scenarios)
         self._presenter.widget.layout.display = "none"
         self._offers = Offers(self._stage, self.processor, offers, self._set)
-        top = [tools.widget, self._presenter.widget, self._offers.widget, self._controls.widget, self._view.widget]
+        above, beside = [tools.widget, self._presenter.widget, self._offers.widget], [self._controls.widget]
         if "controls" in self._hide:
-            top = [widgets.HBox([self._error])]
+            above, beside = [widgets.HBox([self._error])], []
+        # Controls and picture stand side by side where there is room, so that both are in sight.
+        self._body = widgets.HBox([widgets.VBox(beside), *self._screen.pictures] if beside else self._screen.pictures)
+        self._body.add_class("vocomp-body")
+        below = [self._view.widget] if beside else []
         self.widget = widgets.VBox(
-            [widgets.HTML(STYLE), self._player.transport, *top, self._background.bar, *self._screen.widgets, *self._player.widgets]
+            [
+                *(widgets.HTML(STYLE), self._player.transport, *above, self._body, *below),
+                *(self._background.bar, self._screen.line, *self._player.widgets),
+            ]
         )
         self.widget.add_class("vocomp-bench")
         self._make_controls()
@@ -359,6 +366,8 @@ class Bench:
             self._before_presenting = self._stages.left_out
         (self.widget.add_class if on else self.widget.remove_class)("vocomp-present")
         self._presenter.widget.layout.display = None if on else "none"
+        for button in (self._tools.reset, self._tools.leave_out, self._tools.more):
+            button.layout.display = "none" if on else None  # the steps do that, and the picture needs the room
         self._screen.present(on)
         self._presenter.begin() if on else self._presenter.end()
         if not on:

@@ -70,9 +70,8 @@ class ControlGrid:
         self._player, self._on_value, self._on_error = player, on_value, on_error
         self._quiet = False
         self.inputs: dict[str, Shown] = {}
-        self.widget = widgets.GridBox(
-            layout=widgets.Layout(grid_template_columns="repeat(auto-fill, minmax(460px, 1fr))", max_width="1120px")
-        )
+        self.widget = widgets.GridBox()
+        self.widget.add_class("vocomp-controls")
 
     def make(self, processor) -> None:
         """Make the controls of a processor, as it is set."""

@@ -44,8 +44,9 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     paint();
     if (time - texted > TEXT_MS) {
       texted = time;
-      const line = (reduces ? `reduction ${say(-reading())} dB (most ${say(-held)})` : "no reduction here") + ` · in ${say(levels[0])} · out ${say(levels[1])} dBFS`;
-      if (text.textContent !== line) text.textContent = line;
+      const lines = !now ? ["at rest", ""] : [reduces ? `reduction ${say(-reading())} dB, most ${say(-held)} dB` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])} dBFS`];
+      const line = lines.join("; ");
+      if (text.dataset.line !== line) { text.dataset.line = line; text.innerText = lines.join("\n"); }
       // For a screen reader that asks, and without a word of its own.
       if (time - toldAt > TOLD_MS) { toldAt = time; told.setAttribute("aria-label", `Meters: ${line}`); }
     }
@@ -59,11 +60,11 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     brush.setTransform(scale, 0, 0, scale, 0, 0);
     brush.clearRect(0, 0, width, height);
     brush.fillStyle = brush.strokeStyle = ink;
-    brush.font = "10px sans-serif";
-    const top = 12, bottom = height - 2, tall = bottom - top;
+    brush.font = "9px sans-serif";
+    const top = 11, bottom = height - 1, tall = bottom - top;
     const column = (x, wide, name, from, to, colour) => {
       brush.fillStyle = ink;
-      brush.fillText(name, x, 9);
+      brush.fillText(name, x, 8);
       brush.strokeRect(x + 0.5, top + 0.5, wide, tall - 1);
       brush.fillStyle = colour;
       brush.fillRect(x + 1, top + from * tall, wide - 1, Math.max((to - from) * tall, 0));
@@ -75,7 +76,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     column(50, 30, "reduction", 0, deep(reading()), "#D55E00");
     brush.fillStyle = ink;
     brush.fillRect(51, top + deep(held) * (tall - 2), 29, 2);
-    for (const db of [0, 6, 12, 24]) brush.fillText(String(db), 84, top + deep(db) * (tall - 7) + 7);
+    for (const db of [0, 12, 24]) brush.fillText(String(db), 84, top + deep(db) * (tall - 7) + 7);
   }
 
   function rest() {

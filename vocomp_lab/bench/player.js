@@ -17,7 +17,8 @@
   // Asked for ten times a second, in a page of thousands of elements.
   const known = {};
   const find = (part) => (known[part] && known[part].isConnected ? known[part] : (known[part] = document.querySelector(`.vocomp-${id}-${part}`)));
-  const control = (name) => root.querySelector(`[data-part="${name}"]`);
+  const notes = output.querySelector(".vocomp-player-notes") || root; // below the bench, while the player stands above it
+  const control = (name) => root.querySelector(`[data-part="${name}"]`) || notes.querySelector(`[data-part="${name}"]`);
   const playButton = control("play"), seek = control("seek"), clock = control("clock"), volume = control("volume");
   const volumeText = control("volume-text"), matchBox = control("match"), loopBox = control("loop"), note = control("note");
   const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
@@ -484,7 +485,7 @@
     state = fresh;
     settleMoves(state.at || {});
     if (state.live && !makesSound) { askForSound(); sayHow(); }
-    root.classList.toggle("vocomp-present", Boolean(state.present));
+    for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
     needle.set(state);
     tellMoments(state.moments || []);
     // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
@@ -550,7 +551,7 @@
   }
 
   // JupyterLab looks at the focused element first, and would use arrow keys to walk from cell to cell.
-  for (const part of root.querySelectorAll("button,input,summary,textarea,select")) part.dataset.lmSuppressShortcuts = "true";
+  for (const part of [root, notes].flatMap((place) => [...place.querySelectorAll("button,input,summary,textarea,select")])) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", choose);
@@ -561,7 +562,7 @@
     speaker.setVolume(Number(volume.value));
     for (const player of speaker.players) player.showVolume();
   });
-  for (const button of root.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
+  for (const button of notes.querySelectorAll("[data-part^=copy-]")) button.addEventListener("click", () => copy(button.dataset.part.slice(5), button));
   root.addEventListener("keydown", keyDown);
   // A click beside the controls gives the player the keys as well.
   root.addEventListener("click", (event) => { if (!event.target.closest("button,input,label,textarea,summary,select")) root.focus(); });

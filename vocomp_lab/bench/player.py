@@ -30,23 +30,24 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 <div class="row">
 <button type="button" data-part="play">Play</button>
 __NEEDLE__<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
-__MATCH__<label><input type="checkbox" data-part="loop" checked>loop</label>
-<label hidden>Go round in<select data-part="moments"></select></label>
+__MATCH__<span data-part="note" role="status"></span>
 </div><div class="row">
-<label style="flex:1 1 300px">Position
+<label class="wide">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
 <span data-part="clock">0.0 s</span>
+<label><input type="checkbox" data-part="loop" checked>loop</label>
+<label hidden>Go round in<select data-part="moments"></select></label>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
-<span data-part="note" role="status"></span>
-<span class="keys">Keys, after a click in here__PICTURE__: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
- __KEYS__ choose</span>. <span data-part="how"></span></span>
-</div>__SETTINGS__</div>"""
+</div></div>
+<div class="vocomp-player-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
+ __KEYS__ choose</span>. <span data-part="how"></span></div>
+__SETTINGS__</div>"""
 
 _NEEDLE = """<div class="vocomp-needle" data-part="needle" hidden>
 <span role="img" aria-label="Meters: at rest"><canvas></canvas><span data-show="text"></span></span>
-<label>Meter<select><option value="fast">fast: every peak</option><option value="slow">slow: a needle, 300 ms</option>
-</select></label></div>
+<label title="fast: every peak; slow: a needle that takes 300 ms">Meter<select><option value="fast">fast</option>
+<option value="slow">slow</option></select></label></div>
 """
 
 _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
@@ -133,7 +134,9 @@ class PagePlayer:
         self._news, self._stops = (self.part(widgets.HTML(layout=hidden), name) for name in ("news", "stops"))
         self._wanted = self.part(widgets.Textarea(layout=hidden), "wanted")
         self.transport = self.part(widgets.Box(), "transport")
-        self.widgets = [*self.sounds.values(), self._state]
+        # A sound is in the page from when it is first sent: an element without a file would be an error there.
+        self._box = widgets.Box(layout=hidden)
+        self.widgets = [self._box, self._state]
         if live:
             self.widgets += [self._news, self._wanted, code_widget()]
         self.widgets.append(self._stops)
@@ -169,6 +172,8 @@ class PagePlayer:
                 continue
             data, scale = _as_file(sound, exact=track == "clip") if isinstance(sound, Clip) else (sound, 1.0)
             self.sounds[track].value = data
+            if self.sounds[track] not in self._box.children:
+                self._box.children = (*self._box.children, self.sounds[track])
             self._sent[track] = sound
             # Benches of the same clip share it in the page. What is compared blind must not tell by its name what it is.
             name = hashlib.blake2b(data, digest_size=8).hexdigest() if track == "clip" else secrets.token_hex(4)
@@ -210,7 +215,6 @@ class PagePlayer:
             "SETTINGS": "" if self._settings is None else _SETTINGS,
             "HIDDEN": "" if self._settings else _HIDE,
             "NEEDLE": _NEEDLE if self._live else "",
-            "PICTURE": " or in the picture" if "picture" in self._parts else "",
             "NAME": html.escape(self._name),
             "TRACKS": ",".join(self._tracks),
             "CHOICES": choices,

@@ -244,7 +244,7 @@ class RegionBench(Bench):
         super()._make_controls()
         if self._editor is None:
             self._editor = RegionEditor(self, self._player)
-            self.widget.children = (*self.widget.children[:3], self._editor.widget, *self.widget.children[3:])
+            self.widget.children = (*self.widget.children[:4], self._editor.widget, *self.widget.children[4:])
             self._editor.fill(None)
 
     # ---- the picture --------------------------------------------------------------------------------------------

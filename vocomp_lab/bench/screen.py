@@ -15,7 +15,7 @@ from vocomp_lab.processors.chain import StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 
 PICTURE_PX = (1120, 372)
-PRESENTED_PX, PRESENTED_SCALE = (860, 400), 1.3
+PRESENTED_PX, PRESENTED_SCALE = (860, 236), 1.3
 """On a projector: fewer pixels, each drawn larger, so that the text can be read from the last row."""
 
 LEFT_OUT = "Left out: the voice goes on as it comes in"
@@ -37,6 +37,8 @@ class Screen:
     ----------
     image, line : ipywidgets.Widget
         Picture and numbers.
+    pictures : list of ipywidgets.Widget
+        What to put into the page for the picture: nothing if there is none.
     picture : Picture
         The one that is shown.
     png : bytes
@@ -53,11 +55,11 @@ class Screen:
         self.png, self.alt = b"", ""
         self.image = widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)"))
         self.line = widgets.HTML()
-        self.widgets = [self.line]
+        self.pictures = []
         if picture:
             player.part(self.image, "picture")
             # A box that could scroll is a stop for the tab key.
-            self.widgets = [widgets.Box([self.image], layout=widgets.Layout(overflow="visible")), self.line]
+            self.pictures = [widgets.Box([self.image], layout=widgets.Layout(overflow="visible"))]
 
     def present(self, on: bool) -> None:
         """Draw for a projector, or no longer."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import html
 
 STYLE = """<style>
-.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
-[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load){--vocomp-accent:#56B4E9;
+.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
+[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load){--vocomp-accent:#56B4E9;
  --vocomp-edge:#8c8c8c}
-:is(.vocomp-bench,.vocomp-player,.vocomp-regions,.vocomp-load) :focus-visible{
+:is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load) :focus-visible{
  outline:2px solid var(--vocomp-accent)!important;outline-offset:0}
 :is(.vocomp-bench,.vocomp-load) input:focus-visible:focus-visible:focus-visible{
  outline:2px solid var(--vocomp-accent)!important}
@@ -21,39 +21,48 @@ STYLE = """<style>
  border-color:var(--vocomp-accent)}
 .vocomp-bench .widget-toggle-button.mod-active::before{content:"✓ " / ""}
 .vocomp-player{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
- border:1px solid var(--jp-border-color1,#bbb);border-radius:4px;padding:6px 10px;margin:4px 0;max-width:1098px}
+ border:1px solid var(--jp-border-color1,#bbb);border-radius:4px;padding:3px 10px;margin:2px 0;max-width:1098px}
+.vocomp-player-notes{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
+ margin:2px 0;max-width:1118px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
-.vocomp-player button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
+:is(.vocomp-player,.vocomp-player-notes) button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}
 .vocomp-player input[type=range]{accent-color:var(--vocomp-accent)}
-.vocomp-player [data-part=seek]{flex:1 1 240px}
+.vocomp-player label.wide{flex:1 1 240px}
+.vocomp-player [data-part=seek]{flex:1 1 120px}
+.vocomp-player [data-part=volume]{width:110px}
 .vocomp-player [data-part=clock]{min-width:96px;font-variant-numeric:tabular-nums}
-.vocomp-player textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
+:is(.vocomp-player,.vocomp-player-notes) textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
  color:inherit;background:var(--jp-layout-color1,#fff)}
-.vocomp-player details{margin-top:4px}
+.vocomp-player-notes details{margin-top:4px}
+.vocomp-body{display:flex;flex-flow:row wrap;gap:0 16px;overflow:visible;align-items:flex-start;max-width:1720px}
+.vocomp-body>.widget-vbox{flex:1 1 480px;overflow:visible}
+.vocomp-body>.widget-box:last-child{flex:0 1 auto;min-width:0}
+.vocomp-controls{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(460px,100%),1fr));max-width:1120px}
+.vocomp-present .vocomp-controls{grid-template-columns:repeat(auto-fill,minmax(min(360px,100%),1fr))}
 .vocomp-needle{display:flex;gap:10px;align-items:center}
 .vocomp-needle[hidden]{display:none}
 .vocomp-needle [role=img]{display:flex;gap:8px;align-items:center}
-.vocomp-needle canvas{width:100px;height:58px;accent-color:var(--vocomp-accent)}
-.vocomp-needle [data-show=text]{width:118px;font-size:12px;line-height:1.3;font-variant-numeric:tabular-nums}
-.vocomp-player .keys{font-size:12px;flex-basis:100%}
-.vocomp-player .keys kbd{font-size:inherit}
+.vocomp-needle canvas{width:100px;height:46px;accent-color:var(--vocomp-accent)}
+.vocomp-needle [data-show=text]{width:196px;font-size:12px;line-height:1.25;font-variant-numeric:tabular-nums}
+.vocomp-player-notes .keys{font-size:12px}
+.vocomp-player-notes .keys kbd{font-size:inherit}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
 .vocomp-numbers b{font-variant-numeric:tabular-nums}
 .vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
 .vocomp-still img{max-width:100%}
 .vocomp-step{font-size:15px;line-height:1.4;color:var(--jp-ui-font-color1,#111);margin:2px 0}
 .vocomp-present{--jp-widgets-font-size:20px;--jp-widgets-inline-height:38px}
-.vocomp-present .widget-label{width:auto!important;min-width:150px}
+.vocomp-present .widget-label{width:auto!important;min-width:110px}
 .vocomp-present .widget-button,.vocomp-present .widget-toggle-button{width:auto}
 .vocomp-present .vocomp-typed{width:92px!important}
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:20px}
 .vocomp-present .widget-dropdown{width:auto!important}
-.vocomp-present .vocomp-step{font-size:26px}
+.vocomp-present .vocomp-step{font-size:22px;line-height:1.25}
 .vocomp-step .vocomp-answer{font-size:.8em}
 .vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
 .vocomp-present .widget-text input[type=text]{min-width:92px}
@@ -62,7 +71,7 @@ STYLE = """<style>
 .vocomp-tally th{text-align:left;font-weight:normal;padding:1px 14px 1px 0}
 .vocomp-tally td{text-align:right;padding:1px 14px 1px 0;font-variant-numeric:tabular-nums}
 .vocomp-tally i{display:block;height:.8em;background:var(--vocomp-accent)}
-.vocomp-player.vocomp-present .keys{font-size:16px}
+.vocomp-player-notes.vocomp-present .keys{font-size:16px}
 </style>"""
 
 NO_KERNEL = "<p>Run this cell for its controls and its sound.</p>"
