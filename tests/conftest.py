@@ -33,6 +33,7 @@ PAGE_FILES = (
     "test_browser_homework",
     "test_browser_upload",
     "test_player_page",
+    "test_live_page",
     "test_accessibility",
     "test_hub",
 )

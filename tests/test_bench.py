@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
+import html
 import io
 import json
 import math
@@ -15,7 +16,8 @@ import soundfile
 from conftest import one_sentence
 from PIL import Image
 
-from vocomp_lab import Chain, Clip, Compressor, Goal, HighPass, Peaking, integrated_lufs, shipped
+from vocomp_lab import Chain, Clip, Compressor, DeEsser, Gain, Goal, HighPass, Peaking, integrated_lufs, shipped
+from vocomp_lab.sound.levels import rms_dbfs
 from vocomp_lab.bench import screen
 from vocomp_lab.bench.bench import FINISH_DELAY_S, Bench
 from vocomp_lab.bench.player import still_html
@@ -45,6 +47,12 @@ def chain():
     )
 
 
+def asking(bench):
+    """As if its page can't make the sound itself."""
+    bench._player._wanted.value = "sound"
+    return bench
+
+
 def state(bench):
     return json.loads(bench._player.state_text)
 
@@ -54,7 +62,7 @@ def size(png):
 
 
 def test_a_new_bench_shows_picture_numbers_and_sound(clip):
-    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    bench = asking(Bench(clip, Compressor(-20, 3, 1, 80)))
     assert size(bench._screen.image.value) == screen.PICTURE_PX
     assert "of the sung time" in bench._screen.line.value
     for part in ("before", "after"):
@@ -63,7 +71,7 @@ def test_a_new_bench_shows_picture_numbers_and_sound(clip):
 
 
 def test_moving_a_control_from_code_moves_slider_box_picture_numbers_and_sound(clip):
-    bench = Bench(clip, Compressor(-20, 3, 1, 80))
+    bench = asking(Bench(clip, Compressor(-20, 3, 1, 80)))
     picture, numbers, sound = bench._screen.image.value, bench._screen.line.value, bench._player.sounds["after"].value
     bench.set(threshold_db=-30, ratio=6)
     moved = bench._controls.inputs["threshold_db"]
@@ -95,7 +103,7 @@ def test_a_typed_value_stays_as_typed_though_the_slider_has_no_such_stop(clip):
 
 
 def test_what_stands_in_the_state_is_what_was_computed(clip):
-    bench = Bench(clip, Compressor(-24, 4, 1, 80, makeup_db=5, mix=0.7))
+    bench = asking(Bench(clip, Compressor(-24, 4, 1, 80, makeup_db=5, mix=0.7)))
     told = state(bench)
     assert told["match_gain_db"] == pytest.approx(integrated_lufs(clip) - integrated_lufs(bench.result.output))
     assert Chain.from_json(told["json"]) == bench.chain
@@ -295,7 +303,7 @@ def test_a_bench_that_cannot_be_is_refused_in_one_sentence(clip, make, name):
     "processor", [Compressor(-20, 3, 1, 80, makeup_db=6), Peaking(400, -6)], ids=["compressor", "bell"]
 )
 def test_odd_clips_work(clip, processor):
-    bench = Bench(clip, processor)
+    bench = asking(Bench(clip, processor))
     assert bench._error.value == ""
     assert all(math.isfinite(value) for value in (state(bench)["match_gain_db"], *state(bench)["removed_shares"]))
     samples, _ = soundfile.read(io.BytesIO(bytes(bench._player.sounds["after"].value)), always_2d=True)
@@ -409,7 +417,7 @@ def test_a_slider_moved_again_ends_the_work_on_the_old_setting(long_clip):
 @pytest.mark.parametrize("length", ["short", "long"])
 def test_a_page_closed_in_the_middle_of_an_answer_takes_no_answer_of_the_next_page_along(clip, long_clip, length):
     """The kernel answers each page on an event loop of its own, and closes it with the page."""
-    bench = Bench(clip if length == "short" else long_clip, Compressor(-20, 3, 1, 80))
+    bench = asking(Bench(clip if length == "short" else long_clip, Compressor(-20, 3, 1, 80)))
     moved = bench._controls.inputs["threshold_db"]
     control, slider = moved.control, moved.slider
 
@@ -460,3 +468,52 @@ def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):
         assert bench._error.value == "" and size(bench._screen.image.value) == screen.PICTURE_PX, kind
         sheet = state(bench)
         assert Chain.from_json(sheet["json"]) == bench.chain and sheet["alt"]
+
+
+# ---- the sound that the page makes itself ---------------------------------------------------------------------------
+
+
+def test_the_page_gets_the_clip_once_and_the_chain_as_set(clip, chain):
+    bench = Bench(clip, chain, stage="peaks")
+    live, sound = state(bench)["live"], bench._player.sounds["clip"].value
+    samples, _ = soundfile.read(io.BytesIO(bytes(sound)))
+    assert np.abs(samples - clip.samples).max() < 2**-23, "as exact as single precision"
+    assert [stage["type"] for stage in live["stages"]] == [type(p).__name__ for _, p in chain.stages]
+    names = [name for name, _ in chain.stages]
+    assert [live[key] for key in ("first", "last", "watched", "moved")] == 4 * [names.index("peaks")]
+    bench._tools.compare.value = "chain"
+    assert (state(bench)["live"]["first"], state(bench)["live"]["last"]) == (0, len(names) - 1)
+    bench.set(threshold_db=-31.5).leave_out(names[0])
+    live = state(bench)["live"]
+    assert live["stages"][names.index("peaks")]["threshold_db"] == -31.5
+    assert live["stages"][0]["type"] in ("Gain", "ClipGain"), "left out: it keeps its place and does nothing"
+    assert bench._player.sounds["clip"].value == sound
+    for part in ("before", "after"):
+        assert bench._player.sounds[part].value == b"", "nobody has asked for it"
+    assert Bench(clip, chain)._player._files["clip_id"] == bench._player._files["clip_id"], (
+        "benches share a clip in the page"
+    )
+
+
+def test_what_a_move_sends_is_small_and_says_all_that_the_sound_needs(clip):
+    async def move():
+        bench = Bench(clip, Compressor(-20, 3, 1, 80))
+        moved = bench._controls.inputs["threshold_db"]
+        moved.slider.value = moved.control.nearest(-40)
+        await asyncio.sleep(0.1)
+        return bench, moved
+
+    bench, moved = asyncio.run(move())
+    text = html.unescape(bench._player._news.value.removeprefix("<span>").removesuffix("</span>"))
+    news = json.loads(text)
+    assert len(text) < 800 and news["settings"]["threshold_db"] == -40
+    assert news["at"]["threshold_db"] == moved.slider.value and news["serial"] > state(bench)["serial"]
+    wanted = integrated_lufs(clip) - integrated_lufs(bench.result.output)
+    assert news["match_gain_db"] == pytest.approx(wanted)
+    stops = json.loads(html.unescape(bench._player._stops.value.removeprefix("<span>").removesuffix("</span>")))
+    assert stops["threshold_db"][moved.slider.value] == -40 and stops["sidechain_highpass_hz"][0] is None
+
+
+def test_a_de_esser_in_the_page_knows_how_loud_the_whole_of_its_input_is(clip):
+    bench = Bench(clip, Chain([("trim", Gain(-6)), ("s", DeEsser())]))
+    assert state(bench)["live"]["stages"][1]["input_dbfs"] == pytest.approx(rms_dbfs(clip) - 6, abs=1e-6)

@@ -1,6 +1,7 @@
 """The player alone in a page, without JupyterLab: one voice at a time, whatever is clicked, and a word where none comes.
 
-The sounds are constant levels, so that every sample at the output is the sum of the gains of all voices that are on.
+The sounds are constant levels, so that every sample at the output is the sum of the gains of all voices that are on. All of it holds
+for sound that the page makes itself, and where it plays what Python has made.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from labdriver import chromium, wait_for
 
 from vocomp_lab.bench import player
 from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.live import code_widget
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip, encode
 
@@ -73,9 +75,10 @@ def on_page(number: int, id: str, tracks, answers, shown: str) -> tuple[dict, st
     return {"id": id, "answers": answers, "html": shown}, place
 
 
-@pytest.fixture(scope="module")
-def notebook():
+@pytest.fixture(scope="module", params=["made in the page", "made by Python"])
+def notebook(request):
     """The page's source: two benches with their players, four answers for each, and the player of a blind test."""
+    live = request.param == "made in the page"
     noise = Clip(np.random.default_rng(3).normal(0, 0.1, int(RATE * LENGTH_S)), RATE)
     rows = []
     before = constant(LEVEL)
@@ -87,13 +90,16 @@ def notebook():
             after = constant(LEVEL * share, 4 * place)
             state = json.loads(bench._player.state_text) | {
                 "before_id": f"before{number}", "before_bytes": len(before), "before_scale": 1.0,
+                "clip_id": "clip", "clip_bytes": len(before), "clip_scale": 1.0,
                 "after_id": f"after{number}-{place}", "after_bytes": len(after), "after_scale": 1.0,
                 "match_gain_db": -20 * np.log10(share), "removed_shares": [1.0, 1.0], "duration_s": LENGTH_S,
                 "rate": RATE,
             }  # fmt: skip
-            sounds = {track: _url(data) for track, data in (("before", before), ("after", after))}
+            state["live"]["stages"][0]["gain_db"] = 20 * np.log10(share)
+            sounds = {track: _url(data) for track, data in (("before", before), ("after", after), ("clip", before))}
             answers.append({"sounds": sounds, "state": state})
-        rows.append(on_page(number, bench._player.id, ("before", "after"), answers, shown_html(bench._player.show)))
+        tracks = ("before", "after", "clip")
+        rows.append(on_page(number, bench._player.id, tracks, answers, shown_html(bench._player.show)))
     blind = player.PagePlayer({"a": "A", "b": "B", "x": "X"}, "Player: A, B and X", file_format="wav")
     blind.send(dict.fromkeys("abx", before), rate=RATE, duration_s=LENGTH_S)
     answers = [{"sounds": dict.fromkeys("abx", _url(before)), "state": json.loads(blind.state_text)}]
@@ -101,7 +107,9 @@ def notebook():
     benches, places = zip(*rows)
     script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
     start = "for (const bench of [0, 1, 2]) { answer(bench, 0); put(bench); }"
-    return f"<!doctype html><title>Three players</title>{''.join(places)}<script>{script}{start}</script>"
+    # Without its code the page can't make sound, like a page at an address that is not a secure one.
+    places += (code_widget().value.replace("<span>", '<span hidden class="vocomp-live-code">'),) if live else ()
+    return f"<!doctype html><title>Three players</title>{''.join(places)}<script>{script}{start}</script>", live
 
 
 def _url(data: bytes) -> str:
@@ -112,7 +120,8 @@ def _url(data: bytes) -> str:
 def browser_page(notebook):
     with chromium(1200, 700) as page:
         listen(page)
-        page.context.route("http://localhost/**", lambda route: route.fulfill(body=notebook, content_type="text/html"))
+        body, page.live = notebook
+        page.context.route("http://localhost/**", lambda route: route.fulfill(body=body, content_type="text/html"))
         yield page
 
 
@@ -157,8 +166,10 @@ def over_single(page) -> float:
     return page.evaluate("heard.most()[0]") / SINGLE
 
 
-def test_played_once_it_has_the_level_that_volume_and_sound_say(page):
+def test_played_once_it_has_the_level_that_volume_and_sound_say(page, browser_page):
     play(page)
+    assert page.evaluate("root(0).vocomp.isLive()") == browser_page.live
+    assert page.evaluate("document.querySelector('#output-0 [data-part=how]').textContent").startswith("A moved control is heard") != browser_page.live
     page.wait_for_timeout(1200 * LENGTH_S)  # once round the loop, too
     assert over_single(page) == pytest.approx(1, abs=0.002)
     page.evaluate("part(0, 'play').click()")

@@ -5,36 +5,24 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
   const HOLD_MS = 2000, TEXT_MS = 250, TOLD_MS = 3000;
   const FALL_DB_PER_S = 40; // of the level bars: quick enough to follow, slow enough to read
   const LOWEST_DB = -60, DEEPEST_DB = 24;
-  const GUARD_DB = 3, GUARD_MS = 300, QUIET_POWER = 1e-6;
   const canvas = root && root.querySelector("canvas"), text = root && root.querySelector("[data-show=text]");
   const menu = root && root.querySelector("select"), told = root && root.querySelector("[role=img]");
   const dbOf = (amplitude) => Math.max(20 * Math.log10(amplitude), -120);
   const say = (db) => (Math.abs(db) < 0.05 ? "0.0" : db.toFixed(1).replace("-", "−"));
   let now = null; // the newest measurement
   let levels = [LOWEST_DB, LOWEST_DB], held = 0, heldSince = 0, drawn = 0, texted = 0, toldAt = 0;
-  let powers = [0, 0], measured = 0;
   let hidden = false, reduces = true;
 
   // What is measured of one thirtieth of a second: { place, peaks: [in, out], powers: [in, out], reduction: { least, most, needle } }.
   function take(meter) {
     now = meter;
-    const time = performance.now(), share = 1 - Math.exp(-(time - measured) / GUARD_MS);
-    powers = powers.map((power, n) => power + share * (meter.powers[n] - power));
-    measured = time;
     if (!meter.reduction) return;
-    const shown = reading();
+    const time = performance.now(), shown = reading();
     if (shown >= held || time - heldSince > HOLD_MS) { held = shown; heldSince = time; }
   }
 
   const slow = () => Boolean(menu && menu.value === "slow");
   const reading = () => (now && now.reduction ? (slow() ? now.reduction.needle : now.reduction.most) : 0);
-
-  // A gain for what comes out. While Python has not measured the new setting yet, it may not make what comes out louder than what goes
-  // in by more than a little.
-  function guarded(gainDb, moving) {
-    if (!moving || !now || powers[0] < QUIET_POWER || powers[1] < QUIET_POWER) return gainDb;
-    return Math.min(gainDb, 10 * Math.log10(powers[0] / powers[1]) + GUARD_DB);
-  }
 
   function draw() {
     if (!canvas || hidden) return;
@@ -83,7 +71,6 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     now = null;
     held = 0;
     levels = [LOWEST_DB, LOWEST_DB];
-    powers = [0, 0];
     texted = toldAt = 0;
     draw();
   }
@@ -98,5 +85,5 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
   }
 
   if (menu) menu.addEventListener("change", () => { held = 0; });
-  return { take, guarded, draw, rest, set, reading: () => ({ ...now, shown: reading(), held, levels }) };
+  return { take, draw, rest, set, reading: () => ({ ...now, shown: reading(), held, levels }) };
 });

@@ -60,20 +60,18 @@
 
   // What the make-up gain has moved by since Python measured: the match moves along at once, and the rest when Python has measured.
   function makeupMovedDb(s) {
-    if (!isLive()) return 0;
     const { stages, moved, first, last } = s.live, on = moved >= first && moved <= last;
     return on && moves.has("makeup_db") ? moves.get("makeup_db").value - (stages[moved].makeup_db || 0) : 0;
   }
 
-  function matchGain(s) {
-    return gainOf(needle.guarded(s.match_gain_db - makeupMovedDb(s), moves.size > 0));
-  }
+  const matches = () => Boolean(matchBox && matchBox.checked);
 
   // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks.
   function trackGains(s) {
     const wanted = heard(), gains = Object.fromEntries(TRACKS.map((name) => [name, 0]));
     if (s.mix) return { ...gains, ...mixed(s, wanted) };
-    gains[wanted] = wanted === "after" && matchBox && matchBox.checked ? matchGain(s) : 1;
+    // A chain in the page sees to that itself: setting and match then change together.
+    gains[wanted] = wanted === "after" && matches() && !isLive() ? gainOf(s.match_gain_db) : 1;
     return gains;
   }
 
@@ -181,7 +179,10 @@
   function spec() {
     const { stages, moved, first, last, watched, needle } = state.live;
     const hand = Object.fromEntries([...moves].filter(([field]) => field in stages[moved]).map(([field, move]) => [field, move.value]));
-    return { stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, watched, needle };
+    return {
+      stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, watched, needle,
+      match: matches() ? gainOf(state.match_gain_db - makeupMovedDb(state)) : 1, measured: moves.size === 0 || !matches(),
+    };
   }
 
   const infinite = (stage) => Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]));
@@ -554,7 +555,7 @@
   for (const part of [root, notes].flatMap((place) => [...place.querySelectorAll("button,input,summary,textarea,select")])) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
-  if (matchBox) matchBox.addEventListener("change", choose);
+  if (matchBox) matchBox.addEventListener("change", () => { choose(); answerHand(); });
   loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   if (control("moments")) control("moments").addEventListener("change", ({ target }) => goRound(target.value ? target.value.split("/").map(Number) : null));

@@ -144,10 +144,12 @@ const vocompProcessors = (() => {
     }
     needs() { return this.out.end; }
     advance() {
-      const at = this.out.grow(BLOCK), from = this.out.end - BLOCK, there = Math.min(Math.max(this.frames - from, 0), BLOCK);
+      // Before the clip and after it there is silence.
+      const at = this.out.grow(BLOCK), from = this.out.end - BLOCK, first = Math.min(Math.max(-from, 0), BLOCK);
+      const there = Math.min(Math.max(this.frames - from, first), BLOCK);
       this.out.data.forEach((data, c) => {
-        for (let n = 0; n < there; n++) data[at + n] = this.clip[c][from + n];
-        data.fill(0, at + there, at + BLOCK);
+        data.fill(0, at, at + BLOCK);
+        for (let n = first; n < there; n++) data[at + n] = this.clip[c][from + n];
       });
     }
   }
@@ -462,8 +464,8 @@ const vocompProcessors = (() => {
       const { channels } = this;
       return {
         ...super.rest(at), voice: 0,
-        forward: new Tape(channels, at), // the first of the two runs
-        high: new Tape(channels, at), // and the second
+        forward: new Tape(channels, Math.max(at, 0)), // the first of the two runs
+        high: new Tape(channels, Math.max(at, 0)), // and the second
         running: Array.from({ length: channels }, () => new Float64Array(2)),
       };
     }
@@ -499,7 +501,7 @@ const vocompProcessors = (() => {
           const start = Float64Array.from({ length: edge }, (_, n) => this.ended(source, c, n - edge));
           this.resting(running[c], edge ? start[0] : source.data[c][-source.from]);
           filter(this.sections, running[c], start, 0, edge);
-        } else if (first === this.started) this.resting(running[c], source.data[c][first - source.from]);
+        }
         for (let n = 0; n < to - first; n++) data[place + n] = this.ended(source, c, first + n);
         filter(this.sections, running[c], data, place, place + to - first);
       }
@@ -527,7 +529,7 @@ const vocompProcessors = (() => {
       const h = this.held, { high } = h, { channels, settings } = this, place = source.from + offset - high.from;
       let power = 0, whole = 0;
       for (let c = 0; c < channels; c++) {
-        power += high.data[c][place] ** 2;
+        if (place >= 0) power += high.data[c][place] ** 2;
         whole += source.data[c][offset] ** 2;
       }
       h.square = this.averaging * h.square + (1 - this.averaging) * (power / channels);
@@ -545,7 +547,7 @@ const vocompProcessors = (() => {
       if (high.end < to) high.grow(to - high.end); // after the end of the clip, where nothing is heard
       this.reduce(to);
       const source = this.need(to), all = this.settings.mode !== "split-band", curve = reduction.data[0];
-      for (let n = 0; n < BLOCK; n++) {
+      for (let n = Math.max(-from, 0); n < BLOCK; n++) {
         const taken = 1 - amplitudeOf(-curve[from + n - reduction.from]);
         for (let c = 0; c < this.channels; c++) {
           const x = source.data[c][from + n - source.from];

@@ -2,7 +2,7 @@
 // filter there is as if it had played all along.
 (() => {
   "use strict";
-  const { Chain } = vocompProcessors;
+  const { BLOCK, Chain } = vocompProcessors;
   const LONGEST_S = 30; // further back than this, nothing in a chain remembers more than a thousandth
   const clips = new Map();
   const asked = new Map(); // by what the answer is for: only the newest question of each counts
@@ -22,7 +22,10 @@
     asked.delete(purpose);
     const known = clips.get(clip), started = performance.now();
     if (!known) return postMessage({ id, held: null });
-    const chain = new Chain(known, spec, Math.max(at - memoryFrames(spec.stages, known.rate), 0));
+    // A whole number of blocks before `at`, and so perhaps a little before the clip, where there is silence: then nothing of what
+    // comes after `at` is computed yet, and a setting that changes there changes all of it.
+    const back = Math.min(at, memoryFrames(spec.stages, known.rate));
+    const chain = new Chain(known, spec, at - BLOCK * Math.ceil(back / BLOCK));
     chain.goTo(at);
     postMessage({ id, held: chain.save(), took: performance.now() - started });
   }

@@ -5,6 +5,8 @@
   const { BLOCK, Chain } = vocompProcessors;
   const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
   const METERS_PER_S = 30;
+  const MOST_OVER = 1.26; // 2 dB
+  const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
   const clips = new Map(); // by the name that the page gives them; what is heard in this page shares them
 
   // Takes clips in, so that they are sent once and not for every voice.
@@ -19,26 +21,40 @@
     process() { return true; }
   });
 
-  // A chain that is read in stretches of any length.
+  // A chain that is read in stretches of any length. What comes out is as loud as what goes in, as far as that has been measured.
   class Reader {
-    constructor(chain) {
+    constructor(chain, recentPeak) {
       this.chain = chain;
       this.blocks = [0, 1, 2].map(() => Array.from({ length: chain.source.channels }, () => new Float32Array(BLOCK)));
       this.read = BLOCK;
+      this.match = this.matchStep = null;
+      this.recentPeak = recentPeak;
     }
     get left() { return this.read < BLOCK ? BLOCK - this.read : BLOCK; }
+
+    next() {
+      const { chain, blocks } = this, { match, measured } = chain.spec;
+      chain.read(...blocks);
+      this.read = 0;
+      const [before, after] = blocks.map((channels) => Math.max(...channels.map((channel) => channel.reduce((most, x) => Math.max(most, Math.abs(x)), 0))));
+      this.recentPeak = Math.max(before, this.recentPeak * PEAK_KEPT);
+      // A setting that is not measured yet must not startle: its peaks stay near those of what goes in.
+      const gain = measured || after * match < MOST_OVER * this.recentPeak ? match : (MOST_OVER * this.recentPeak) / after;
+      this.matchStep = this.match === null ? 0 : (gain - this.match) / BLOCK;
+      if (this.match === null) this.match = gain;
+    }
+
     // Add so many frames to the outputs, with a gain that moves in a straight line.
     add(outputs, at, count, gain, step) {
-      if (this.read === BLOCK) {
-        this.chain.read(...this.blocks);
-        this.read = 0;
-      }
+      if (this.read === BLOCK) this.next();
       for (let o = 0; o < outputs.length; o++) {
+        const match = o === 1 ? this.match : 1, matchStep = o === 1 ? this.matchStep : 0;
         for (let c = 0; c < outputs[o].length; c++) {
           const from = this.blocks[o][c], to = outputs[o][c];
-          for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step);
+          for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step) * (match + n * matchStep);
         }
       }
+      this.match += count * this.matchStep;
       this.read += count;
     }
   }
@@ -49,7 +65,7 @@
     constructor({ processorOptions: { clip, spec, from, at, held, loop, loopHeld } }) {
       super();
       Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop, loopHeld, wanted: null, next: null, faded: 0, over: false });
-      this.now = new Reader(new Chain(this.clip, spec, at, held));
+      this.now = new Reader(new Chain(this.clip, spec, at, held), 0);
       Object.assign(this, { started: false, stopAt: Infinity });
       this.fade = Math.round(FADE_S * sampleRate);
       this.port.onmessage = ({ data }) => {
@@ -69,9 +85,13 @@
       if (!this.started) {
         this.started = true;
         n = Math.max(this.from - currentFrame, 0);
-        // Where the worklet comes late to its first frames it leaves them out: the position that the page shows is right from the start.
-        const late = Math.min(currentFrame - this.from, this.clip.channels[0].length - this.place);
-        if (late > 0) this.now.chain.goTo((this.place += late));
+        // Where the worklet comes late to its first frames it leaves them out, in whole blocks: the position that the page shows is
+        // right from the start.
+        const late = BLOCK * Math.ceil(Math.max(currentFrame - this.from, 0) / BLOCK);
+        if (late > 0) {
+          this.now.chain.goTo((this.place += late));
+          n = this.from + late - currentFrame;
+        }
       }
       while (n < frames && !this.over) n += this.some(outputs, n, frames - n);
       return !this.over;
@@ -104,13 +124,13 @@
         this.faded += count;
         if (this.faded >= this.fade) { this.now = this.next; this.next = null; }
       } else this.now.add(outputs, at, count, 1, 0);
-      this.measure(outputs, at, count);
+      this.measure(count);
       this.place += count;
       return count;
     }
 
     begin(chain) {
-      this.next = new Reader(chain);
+      this.next = new Reader(chain, this.now.recentPeak);
       this.faded = 0;
     }
 
@@ -126,13 +146,13 @@
 
     restMeter() { this.meter = { frames: 0, least: Infinity, most: 0, peaks: [0, 0], squares: [0, 0] }; }
 
-    measure(outputs, at, count) {
-      const { meter } = this, { chain } = this.next || this.now, stage = chain.reductions;
+    measure(count) {
+      const { meter } = this, { chain, blocks, read } = this.next || this.now, stage = chain.reductions;
       for (let o = 0; o < 2; o++) {
-        for (const channel of outputs[o]) {
-          for (let n = at; n < at + count; n++) {
+        for (const channel of blocks[o]) {
+          for (let n = read - count; n < read; n++) {
             meter.peaks[o] = Math.max(meter.peaks[o], Math.abs(channel[n]));
-            meter.squares[o] += channel[n] * channel[n] / outputs[o].length;
+            meter.squares[o] += (channel[n] * channel[n]) / blocks[o].length;
           }
         }
       }

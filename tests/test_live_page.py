@@ -1,0 +1,274 @@
+"""The sound that the page makes, held to what Python makes of the same clip with the same settings.
+
+The worklet runs in an OfflineAudioContext of a real browser, on settings drawn from all of the sliders' stops and menus.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import random
+from importlib import resources
+
+import numpy as np
+import pytest
+from labdriver import chromium
+
+from vocomp_lab.analysis.meters import reduction_needle
+from vocomp_lab.bench.live import needle_coefficients, page_chain
+from vocomp_lab.bench.live import code_widget
+from vocomp_lab.lessons.controls import CONTROLS, Choice
+from vocomp_lab.processors.chain import Chain
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.processors.compressor import Compressor
+from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.character import FetCompressor, OptoCompressor
+from vocomp_lab.processors.filters import HighPass, Peaking
+from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.audio import Clip
+
+ALLOWED = 1e-5
+"""Of full scale: five times the last bit of a 16-bit file."""
+
+_PAGE = """<!doctype html><title>Live</title><span hidden class="vocomp-live-code"></span><script>
+const floats = (text) => new Float32Array(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer);
+const text = (values) => {
+  const bytes = new Uint8Array(values.buffer, values.byteOffset, values.byteLength);
+  let out = "";
+  for (let n = 0; n < bytes.length; n += 30000) out += String.fromCharCode(...bytes.subarray(n, n + 30000));
+  return btoa(out);
+};
+const infinite = (spec) => ({ ...spec, stages: spec.stages.map((stage) =>
+  Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]))) });
+// Play a clip through a chain in the worklet, as fast as the browser can. `changes` are [second, spec]; `from` is the frame of the clip
+// to start at, `loop` the frames to go round in.
+window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, changes = [] }) => {
+  const channels = clip.map(floats), context = new OfflineAudioContext(3 * channels.length, frames, rate);
+  await vocompLive.shelve(context, "clip", async () => {
+    const buffer = new AudioBuffer({ length: channels[0].length, numberOfChannels: channels.length, sampleRate: rate });
+    channels.forEach((channel, c) => buffer.copyToChannel(channel, c));
+    return buffer;
+  });
+  const [here, again] = await Promise.all([from, loop ? loop[0] : 0].map((at, n) => vocompLive.heldAt(n, "clip", infinite(spec), at)));
+  const meters = [], merger = context.createChannelMerger(3 * channels.length), gains = {};
+  const source = vocompLive.source("clip", infinite(spec), here.held, {
+    loopHeld: again.held, channels: channels.length, tracks: ["before", "after", "removed"], heard: (meter) => meters.push(meter), ended: () => {},
+  });
+  ["before", "after", "removed"].forEach((name, n) => {
+    const splitter = context.createChannelSplitter(channels.length);
+    channels.forEach((_, c) => splitter.connect(merger, c, n * channels.length + c));
+    gains[name] = splitter;
+  });
+  source.start(context, gains, 0, from / rate, loop && loop.map((frame) => frame / rate));
+  merger.connect(context.destination);
+  for (const [second, changed] of changes) {
+    context.suspend(second).then(async () => {
+      source.set(infinite(changed));
+      await new Promise((resolve) => setTimeout(resolve, 60)); // a message takes a moment to the worklet
+      context.resume();
+    });
+  }
+  const done = await context.startRendering();
+  await new Promise((resolve) => setTimeout(resolve, 30));
+  return { sounds: Array.from({ length: done.numberOfChannels }, (_, c) => text(done.getChannelData(c))), meters };
+};
+</script>"""
+
+
+@pytest.fixture(scope="module")
+def page():
+    code = code_widget().value.removeprefix("<span>").removesuffix("</span>")
+    live = resources.files("vocomp_lab.bench").joinpath("live.js").read_text("utf-8")
+    body = _PAGE.replace('vocomp-live-code"></span>', f'vocomp-live-code">{code}</span>') + f"<script>{live}</script>"
+    with chromium(600, 400) as page:
+        page.route("http://localhost/live", lambda route: route.fulfill(body=body, content_type="text/html"))
+        page.goto("http://localhost/live")
+        yield page
+        assert not page.errors, page.errors
+
+
+def spec_of(chain: Chain, clip: Clip, first=0, last=-1) -> dict:
+    names = [name for name, _ in chain.stages]
+    result = chain.apply(clip)
+    spec = page_chain(chain, result, names[first], names[last], names[last], names[last])
+    return spec | {"needle": needle_coefficients(clip.rate), "match": 1.0, "measured": True}
+
+
+def render(page, clip: Clip, spec: dict, frames=None, **more):
+    """The three tracks, each of shape (frames, channels), and what the meters said."""
+    sent = [base64.b64encode(column.astype(np.float32).tobytes()).decode() for column in clip.columns.T]
+    job = {"clip": sent, "rate": clip.rate, "spec": spec, "frames": frames or clip.frames, **more}
+    answer = page.evaluate("job => render(JSON.parse(job))", json.dumps(job))
+    columns = [np.frombuffer(base64.b64decode(text), np.float32) for text in answer["sounds"]]
+    tracks = np.array(columns).reshape(3, clip.channels, -1).transpose(0, 2, 1).astype(float)
+    return dict(zip(("before", "after", "removed"), tracks)), answer["meters"]
+
+
+def drawn_clip(rng, rate: int, channels: int, seconds: float = 1.5) -> Clip:
+    """Bursts, tones, hiss and silence, as floats of single precision."""
+    frames = int(seconds * rate)
+    t = np.arange(frames) / rate
+    loud = np.repeat(rng.choice([0.0, 0.02, 0.2, 0.9], frames // (rate // 8) + 1), rate // 8)[:frames]
+    tones = sum(np.sin(2 * np.pi * f * t + rng.uniform(0, 6)) for f in rng.uniform(60, min(9000, rate / 2.2), 4)) / 4
+    columns = [loud * (tones + rng.normal(0, rng.uniform(0.01, 0.3), frames)) for _ in range(channels)]
+    samples = np.array(columns).T.astype(np.float32).astype(float)
+    return Clip(samples[:, 0] if channels == 1 else samples, rate)
+
+
+def drawn_processor(kind, draw: random.Random, rate: int, seconds: float):
+    """One with each setting at some stop of its control."""
+    settings = {}
+    for control in CONTROLS[kind]:
+        values = [v for _, v in control.options] if isinstance(control, Choice) else control.stops()
+        fits = [v for v in values if "_hz" not in control.field or v is None or v < 0.45 * rate]
+        settings[control.field] = draw.choice(fits or [0.3 * rate])
+    if "ratio" in settings and draw.random() < 0.2:
+        settings["ratio"] = math.inf
+    if settings.get("topology") == "feedback":
+        settings["ballistics"] = "branching"
+    if kind is ClipGain:
+        edges = sorted(draw.uniform(0, 1.2 * seconds) for _ in range(6))
+        edges[0] = draw.choice([0.0, edges[0]])
+        pairs = list(zip(edges, edges[1:]))
+        settings["regions"] = [GainRegion(a, b, draw.uniform(-20, 12)) for a, b in draw.sample(pairs, 3) if b > a]
+    return kind(**settings)
+
+
+def check_alike(page, clip: Clip, processor, deviation=None):
+    chain = Chain([("stage", processor)])
+    stage = chain.apply(clip).stages["stage"]
+    tracks, _ = render(page, clip, spec_of(chain, clip))
+    removed = clip.samples - stage.output.samples if stage.detail is None else stage.detail.removed.samples
+    wanted = {"before": clip.samples, "after": stage.output.samples, "removed": removed}
+    largest = max(1.0, float(np.abs(stage.output.samples).max()))
+    worst = max(np.abs(tracks[name] - wanted[name].reshape(tracks[name].shape)).max() for name in wanted)
+    assert worst < ALLOWED * largest, f"{worst:.1e} off, {clip.rate} Hz, {clip.channels} channels: {processor}"
+    return worst
+
+
+@pytest.mark.parametrize("kind", CONTROLS, ids=lambda kind: kind.__name__)
+def test_each_processor_in_the_page_does_what_python_does(page, kind):
+    rng, draw = np.random.default_rng(1), random.Random(1)
+    for rate, channels in ((48_000, 1), (44_100, 2)):
+        check_alike(page, drawn_clip(rng, rate, channels, 0.5), drawn_processor(kind, draw, rate, 0.5))
+
+
+@pytest.mark.ci
+@pytest.mark.parametrize("kind", CONTROLS, ids=lambda kind: kind.__name__)
+def test_on_many_settings_and_clips_the_page_does_what_python_does(page, kind, deviation):
+    rng, draw = np.random.default_rng(2), random.Random(2)
+    worst = 0.0
+    for _ in range(8):
+        rate, channels = draw.choice([8_000, 22_050, 44_100, 48_000, 96_000]), draw.choice([1, 1, 2, 3])
+        worst = max(worst, check_alike(page, drawn_clip(rng, rate, channels), drawn_processor(kind, draw, rate, 1.5)))
+    deviation(f"sound made in the page: {kind.__name__}", "the same in Python", worst, ALLOWED, "of full scale")
+
+
+CHAIN = Chain(
+    [
+        ("level prep", ClipGain([GainRegion(0.2, 0.5, -6), GainRegion(0.9, 1.2, 4)])),
+        ("low cut", HighPass(90, 3)),
+        ("bell", Peaking(400, -5, 2)),
+        ("peaks", Compressor(-20, 4, 1, 60, lookahead_ms=2)),
+        ("s", DeEsser(threshold_db=-20)),
+        ("steady", OptoCompressor(threshold_db=-30, makeup_db=4)),
+        ("colour", FetCompressor(threshold_db=-15, mix=0.6)),
+    ]
+)
+
+
+def test_a_whole_chain_from_its_start_and_from_the_middle(page):
+    clip = drawn_clip(np.random.default_rng(3), 48_000, 1)
+    result = CHAIN.apply(clip)
+    wanted, spec = result.output.columns, spec_of(CHAIN, clip)
+    whole, _ = render(page, clip, spec)
+    assert np.abs(whole["after"] - wanted).max() < ALLOWED and np.array_equal(whole["before"], clip.columns)
+    for at in (1, 20_000, 50_001):
+        part, _ = render(page, clip, spec, clip.frames - at, **{"from": at})
+        assert np.abs(part["after"] - wanted[at:]).max() < ALLOWED, f"begun at frame {at}"
+    # One stage of it: what goes into it and what comes out.
+    some, _ = render(page, clip, spec_of(CHAIN, clip, 3, 3), clip.frames - 30_000, **{"from": 30_000})
+    stage = result.stages["peaks"]
+    assert np.abs(some["before"] - stage.source.columns[30_000:]).max() < ALLOWED
+    assert np.abs(some["after"] - stage.output.columns[30_000:]).max() < ALLOWED
+
+
+def test_after_the_end_of_the_clip_there_is_silence(page):
+    clip = drawn_clip(np.random.default_rng(4), 44_100, 1, 0.5)
+    tracks, _ = render(page, clip, spec_of(CHAIN, clip), clip.frames + 4_000)
+    assert not any(sound[clip.frames :].any() for sound in tracks.values())
+
+
+def test_a_moved_control_is_heard_at_once_and_without_a_click(page):
+    rate = 48_000
+    tone = Clip((0.5 * np.sin(2 * np.pi * 100 * np.arange(rate) / rate)).astype(np.float32), rate)
+    moves = {
+        "gain": (Gain(0.0), Gain(-12.0)),
+        "low cut": (HighPass(20), HighPass(400, 4)),
+        "threshold": (Compressor(-40, 4, 1, 100), Compressor(-10, 4, 1, 100)),
+        "make-up": (Compressor(-40, 4, 1, 100), Compressor(-40, 4, 1, 100, makeup_db=12)),
+        "look-ahead": (Compressor(-40, 4, 1, 100), Compressor(-40, 4, 1, 100, lookahead_ms=20)),
+        "colour": (FetCompressor(drive_db=-20), FetCompressor(drive_db=12)),
+        "regions": (ClipGain(), ClipGain([GainRegion(0.1, 0.9, -9)])),
+    }
+    for name, pair in moves.items():
+        old, new = (Chain([("stage", processor)]) for processor in pair)
+        tracks, _ = render(page, tone, spec_of(old, tone), changes=[[0.5, spec_of(new, tone)]])
+        heard, at = tracks["after"][:, 0], rate // 2
+        before, after = (chain.apply(tone).output.samples for chain in (old, new))
+        # 10 ms of fade, and a block of 128 frames in which the new setting is taken.
+        assert np.abs(heard[:at] - before[:at]).max() < ALLOWED, name
+        settled = slice(at + int(0.4 * rate), None)
+        assert np.abs(heard[settled] - after[settled]).max() < 2e-3, name
+        soon = slice(at + int(0.02 * rate), at + int(0.06 * rate))
+        assert np.abs(heard[soon] - before[soon]).max() > 0.05 * np.abs(before[soon]).max() or name == "look-ahead", (
+            name
+        )
+        # A click is a jump: in a tone that is faded over 10 ms no step is much larger than the tones' own.
+        step = max(np.abs(np.diff(sound[at // 2 :])).max() for sound in (before, after))
+        assert np.abs(np.diff(heard[at - 200 : at + 2_000])).max() < 1.5 * step + 0.5 / (0.01 * rate), name
+
+
+def test_many_moves_in_a_row_never_click_or_grow(page):
+    rate = 48_000
+    tone = Clip((0.5 * np.sin(2 * np.pi * 200 * np.arange(rate) / rate)).astype(np.float32), rate)
+    specs = [spec_of(Chain([("stage", Gain(db))]), tone) for db in (0.0, -6.0)]
+    changes = [[round(0.2 + 0.008 * n, 4), specs[n % 2]] for n in range(60)]
+    tracks, _ = render(page, tone, specs[0], changes=changes)
+    heard = tracks["after"][:, 0]
+    assert np.abs(heard).max() < 0.5 + 1e-6
+    assert np.abs(np.diff(heard)).max() < 2 * np.pi * 200 / rate * 0.5 + 0.25 / (0.01 * rate)
+
+
+def test_a_stretch_goes_round_from_its_right_state_and_without_a_click(page):
+    rate = 48_000
+    t = np.arange(2 * rate) / rate
+    clip = Clip((0.5 * np.sin(2 * np.pi * 100 * t) * (0.2 + 0.8 * (t > 0.4))).astype(np.float32), rate)
+    chain = Chain([("stage", Compressor(-30, 4, 5, 300))])
+    start, end = 24_000, 24_000 + 31_001
+    tracks, _ = render(page, clip, spec_of(chain, clip), 3 * (end - start), loop=[start, end], **{"from": start})
+    wanted, fade = chain.apply(clip).output.samples, 500
+    for lap in range(3):
+        heard = tracks["after"][lap * (end - start) : (lap + 1) * (end - start), 0]
+        assert np.abs(heard[fade:] - wanted[start + fade : end]).max() < ALLOWED, lap
+    step = np.abs(np.diff(wanted)).max()
+    assert np.abs(np.diff(tracks["after"][:, 0])).max() < 1.5 * step + 0.5 / (0.01 * rate)
+
+
+def test_the_meters_say_what_the_curve_says(page):
+    clip = drawn_clip(np.random.default_rng(5), 44_100, 2)
+    chain = Chain([("stage", Compressor(-30, 4, 5, 80, knee_db=6))])
+    stage = chain.apply(clip).stages["stage"]
+    reduction_db = stage.reduction_db
+    slow = reduction_needle(reduction_db, clip.rate)
+    _, meters = render(page, clip, spec_of(chain, clip))
+    assert len(meters) > 30
+    for meter in meters:
+        part = slice(meter["place"] - meter["frames"], meter["place"])
+        assert meter["reduction"]["most"] == pytest.approx(reduction_db[part].max(), abs=1e-3)
+        assert meter["reduction"]["least"] == pytest.approx(reduction_db[part].min(), abs=1e-3)
+        assert meter["reduction"]["needle"] == pytest.approx(slow[meter["place"] - 1], abs=1e-3)
+        for n, sound in enumerate((clip, stage.output)):
+            assert meter["peaks"][n] == pytest.approx(np.abs(sound.columns[part]).max(), rel=1e-3)
+            assert meter["powers"][n] == pytest.approx(np.mean(sound.columns[part] ** 2), rel=1e-3, abs=1e-9)
