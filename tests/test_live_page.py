@@ -241,6 +241,22 @@ def test_many_moves_in_a_row_never_click_or_grow(page):
     assert np.abs(np.diff(heard)).max() < 2 * np.pi * 200 / rate * 0.5 + 0.25 / (0.01 * rate)
 
 
+def test_a_setting_that_is_not_measured_yet_does_not_startle(page):
+    """From deep reduction, made up for by a match of 24 dB, to none: until Python has measured that, peaks stay near the voice's."""
+    rate = 48_000
+    clip = drawn_clip(np.random.default_rng(8), rate, 1, 2.0)
+    deep, none = (spec_of(Chain([("stage", Compressor(db, 8, 1, 100))]), clip) for db in (-45, 0))
+    match = {"match": 10 ** (24 / 20)}
+    for first in (deep, none):
+        tracks, _ = render(
+            page, clip, first | match | {"measured": first is deep}, changes=[[1.0, none | match | {"measured": False}]]
+        )
+        heard, most = np.abs(tracks["after"][rate if first is deep else 0 :]).max(), np.abs(clip.samples).max()
+        assert 0.5 * most < heard < 1.4 * most
+    tracks, _ = render(page, clip, none | match)
+    assert np.abs(tracks["after"]).max() > 10 * np.abs(clip.samples).max(), "measured: as loud as the match says"
+
+
 def test_a_stretch_goes_round_from_its_right_state_and_without_a_click(page):
     rate = 48_000
     t = np.arange(2 * rate) / rate

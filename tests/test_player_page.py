@@ -169,7 +169,12 @@ def over_single(page) -> float:
 def test_played_once_it_has_the_level_that_volume_and_sound_say(page, browser_page):
     play(page)
     assert page.evaluate("root(0).vocomp.isLive()") == browser_page.live
-    assert page.evaluate("document.querySelector('#output-0 [data-part=how]').textContent").startswith("A moved control is heard") != browser_page.live
+    assert (
+        page.evaluate("document.querySelector('#output-0 [data-part=how]').textContent").startswith(
+            "A moved control is heard"
+        )
+        != browser_page.live
+    )
     page.wait_for_timeout(1200 * LENGTH_S)  # once round the loop, too
     assert over_single(page) == pytest.approx(1, abs=0.002)
     page.evaluate("part(0, 'play').click()")

@@ -88,12 +88,13 @@ class MixBench:
                 for kind in KINDS
             }
         self._margin_lu, self._words, self._backing = margin_lu, tuple(words), backing
-        self._backing_peak, self._scale = float(np.abs(backing.samples).max()), None
+        self._backing_peak = float(np.abs(backing.samples).max())
         self._player = PagePlayer(_TRACKS, "Player: the mix before and after")
+        stops = [float(stop) for stop in np.arange(LOWEST_LU, HIGHEST_LU + STEP_LU / 2, STEP_LU)]
+        self._player.tell_stops({"balance": stops})
         self._image = self._player.part(
             widgets.Image(format="png", layout=widgets.Layout(max_width="calc(100% - 4px)")), "picture"
         )
-        stops = [float(stop) for stop in np.arange(LOWEST_LU, HIGHEST_LU + STEP_LU / 2, STEP_LU)]
         self._slider = self._player.part(
             widgets.SelectionSlider(
                 options=[(f"{decibels(stop, sign=True)} LU", stop) for stop in stops],
@@ -117,7 +118,9 @@ class MixBench:
         picture = widgets.Box([self._image], layout=widgets.Layout(overflow="visible"))
         # Side by side where there is room: the picture below needs all the height of a laptop's page.
         controls = widgets.HBox([self._slider, self._menu], layout=widgets.Layout(flex_flow="row wrap"))
-        self.widget = widgets.VBox([widgets.HTML(STYLE), controls, picture, self._line, *self._player.widgets])
+        self.widget = widgets.VBox(
+            [widgets.HTML(STYLE), self._player.transport, controls, picture, self._line, *self._player.widgets]
+        )
         self.widget.add_class("vocomp-bench")
         self._answer()
 
@@ -193,17 +196,18 @@ class MixBench:
 
     def _send(self, offset_lu):
         gain = db_to_amplitude(offset_lu)
-        sounds = {name: self._backing.samples + gain * mix.vocal.samples for name, mix in self._mixes.items()}
-        peak = max(self._backing_peak, *(float(np.abs(samples).max()) for samples in sounds.values()))
+        mixes = (self._backing.samples + gain * mix.vocal.samples for mix in self._mixes.values())
+        peak = max(self._backing_peak, *(float(np.abs(samples).max()) for samples in mixes))
         # The same gain for all three, so that none goes over full scale and the comparison stays fair.
         scale = min(1.0, _PEAK / peak)
-        if scale != self._scale:
-            sounds["backing"] = self._backing.samples
-            self._scale = scale
+        gains = {name: {name: scale * gain, "backing": scale} for name in self._mixes} | {"backing": {"backing": scale}}
+        # The tracks are sent once. The page mixes them, and so answers the slider at once.
         self._player.send(
-            {name: self._backing.with_samples(scale * samples) for name, samples in sounds.items()},
+            {**{name: mix.vocal for name, mix in self._mixes.items()}, "backing": self._backing},
             rate=self._backing.rate,
             duration_s=self._backing.duration_s,
+            mix={"balance_db": offset_lu, "gains": gains},
+            at={"balance": self._slider.index},
             time_box=MIX_TIME_BOX,
             labels={"balance": "Vocal over backing (LU)"},
             alt=self._alt(),

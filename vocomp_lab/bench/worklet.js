@@ -5,7 +5,9 @@
   const { BLOCK, Chain } = vocompProcessors;
   const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
   const METERS_PER_S = 30;
+  const AFTER = 1; // the place of what comes out among the outputs
   const MOST_OVER = 1.26; // 2 dB
+  const FALL_FRAMES = 16;
   const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
   const clips = new Map(); // by the name that the page gives them; what is heard in this page shares them
 
@@ -27,7 +29,7 @@
       this.chain = chain;
       this.blocks = [0, 1, 2].map(() => Array.from({ length: chain.source.channels }, () => new Float32Array(BLOCK)));
       this.read = BLOCK;
-      this.match = this.matchStep = null;
+      this.match = this.matchFrom = null;
       this.recentPeak = recentPeak;
     }
     get left() { return this.read < BLOCK ? BLOCK - this.read : BLOCK; }
@@ -40,21 +42,25 @@
       this.recentPeak = Math.max(before, this.recentPeak * PEAK_KEPT);
       // A setting that is not measured yet must not startle: its peaks stay near those of what goes in.
       const gain = measured || after * match < MOST_OVER * this.recentPeak ? match : (MOST_OVER * this.recentPeak) / after;
-      this.matchStep = this.match === null ? 0 : (gain - this.match) / BLOCK;
-      if (this.match === null) this.match = gain;
+      this.matchFrom = this.match === null ? gain : this.match;
+      this.match = gain;
+    }
+
+    // What makes a frame of the block as loud as what goes in: it rises over the block, and falls at its start.
+    matchAt(frame) {
+      const { match, matchFrom } = this;
+      return matchFrom + (match - matchFrom) * Math.min(frame / (match < matchFrom ? FALL_FRAMES : BLOCK), 1);
     }
 
     // Add so many frames to the outputs, with a gain that moves in a straight line.
     add(outputs, at, count, gain, step) {
       if (this.read === BLOCK) this.next();
       for (let o = 0; o < outputs.length; o++) {
-        const match = o === 1 ? this.match : 1, matchStep = o === 1 ? this.matchStep : 0;
         for (let c = 0; c < outputs[o].length; c++) {
           const from = this.blocks[o][c], to = outputs[o][c];
-          for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step) * (match + n * matchStep);
+          for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step) * (o === AFTER ? this.matchAt(this.read + n) : 1);
         }
       }
-      this.match += count * this.matchStep;
       this.read += count;
     }
   }
