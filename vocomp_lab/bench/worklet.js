@@ -7,7 +7,6 @@
   const METERS_PER_S = 30;
   const AFTER = 1; // the place of what comes out among the outputs
   const MOST_OVER = 1.26; // 2 dB
-  const FALL_FRAMES = 16;
   const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
   const clips = new Map(); // by the name that the page gives them; what is heard in this page shares them
 
@@ -46,10 +45,10 @@
       this.match = gain;
     }
 
-    // What makes a frame of the block as loud as what goes in: it rises over the block, and falls at its start.
+    // What makes a frame of the block as loud as what goes in: it rises over the block, and falls at once.
     matchAt(frame) {
       const { match, matchFrom } = this;
-      return matchFrom + (match - matchFrom) * Math.min(frame / (match < matchFrom ? FALL_FRAMES : BLOCK), 1);
+      return match < matchFrom ? match : matchFrom + ((match - matchFrom) * frame) / BLOCK;
     }
 
     // Add so many frames to the outputs, with a gain that moves in a straight line.
