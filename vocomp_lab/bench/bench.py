@@ -13,6 +13,7 @@ import numpy as np
 from IPython.display import display
 
 from vocomp_lab.analysis.measures import Change, Goal
+from vocomp_lab.analysis.places import deepest_reductions, loudest_words
 from vocomp_lab.bench.background import Background
 from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
@@ -505,6 +506,7 @@ class Bench:
             meters=True,
             reduces=result.stages[self._watched].reduction_db is not None,
             held_back=self._held_back,
+            moments=[] if self._held_back else self._moments(result),
             window=[self._view.window.start_s, self._view.window.end_s],
             time_box=self._screen.picture.time_box,
             labels=self._controls.labels,
@@ -514,6 +516,14 @@ class Bench:
             python=HELD_BACK if self._held_back else as_python(self.chain),
             json=HELD_BACK if self._held_back else self.chain.to_json(),
         )
+
+    def _moments(self, result: ChainResult) -> list[dict]:
+        """Places that the page offers to go round in."""
+        reduction_db = result.stages[self._watched].reduction_db
+        places = [] if reduction_db is None else deepest_reductions(reduction_db, self.clip.rate)
+        if not self._view.long:
+            places += loudest_words(self.clip)
+        return [{"text": p.text, "from_s": round(p.start_s, 3), "to_s": round(p.end_s, 3)} for p in places]
 
     def _removed_shares(self, result: ChainResult) -> tuple[float, float]:
         """Two factors: what was removed is the first times what goes in, less the second times what comes out."""

@@ -510,10 +510,11 @@
     const menu = control("moments");
     if (!menu || menu.dataset.told === JSON.stringify(moments)) return;
     menu.dataset.told = JSON.stringify(moments);
-    const was = menu.value;
+    // What is gone round in stays in the list, though a move has made other places the deepest.
+    const was = menu.value, kept = menu.selectedOptions[0];
     menu.replaceChildren(...[["", "the whole"], ...moments.map(({ text, from_s, to_s }) => [`${from_s}/${to_s}`, text])].map(([value, text]) => new Option(text, value)));
     menu.value = was;
-    if (menu.value !== was) { menu.value = ""; if (stretch) goRound(null); }
+    if (menu.value !== was && kept) { menu.add(kept); menu.value = was; }
     menu.closest("label").hidden = !moments.length;
   }
 
