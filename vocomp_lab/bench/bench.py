@@ -186,6 +186,15 @@ class Bench:
     def _watched(self) -> str:
         return self._watch or self._stage
 
+    @property
+    def _whole_chain(self) -> bool:
+        """Whether picture, numbers and sound are those of the whole chain."""
+        return self._tools.compare.value == "chain"
+
+    def _in_view(self, result: ChainResult) -> StageResult:
+        """What picture and numbers are about: the stage that is watched, or the whole chain."""
+        return self._results.as_one(result) if self._whole_chain else result.stages[self._watched]
+
     def set(self, **settings) -> "Bench":
         """Move controls from code, as if by hand.
 
@@ -237,6 +246,7 @@ class Bench:
 
     def reset(self) -> "Bench":
         """Put the stage whose controls are shown back to how the bench began with it. The other stages stay as they are."""
+        self._screen.fit_anew()
         self._set(self._first.chain[self._stage])
         return self.leave_out() if self._stage in self._first.left_out else self
 
@@ -305,7 +315,7 @@ class Bench:
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
         self._tools = tools = Toolbar(self._stages.names, self._stage, self._error)
         tools.stage.observe(lambda change: self._on_stage(change["new"]), "value")
-        tools.compare.observe(lambda _: self._finish(), "value")
+        tools.compare.observe(lambda _: self._on_compare(), "value")
         tools.leave_out.value = self._stage in self.left_out
         tools.leave_out.observe(lambda change: self.leave_out(on=change["new"]), "value")
         tools.reset.on_click(lambda _: self.reset())
@@ -375,6 +385,10 @@ class Bench:
         self._refresh()
         self._finish()
 
+    def _on_compare(self):
+        self._refresh()
+        self._finish()
+
     def _set(self, processor) -> "Bench":
         self._take(processor)
         self._finish()
@@ -411,13 +425,14 @@ class Bench:
 
     def _refresh(self):
         """The picture and the numbers of this stage, from the settings as they are now."""
-        last = max(self._stage, self._watched, key=self._stages.names.index)
+        needed = self._stages.names if self._whole_chain else (self._stage, self._watched)
+        last = max(needed, key=self._stages.names.index)
         try:
             if self._view.long:
                 preview, window = self._results.in_sight(self._view.window, last)
-                self._show(preview.stages[self._watched], window, part=True)
+                self._show(self._in_view(preview), window, part=True)
             else:
-                self._show(self._results.up_to(last).stages[self._watched], self._view.window)
+                self._show(self._in_view(self._results.up_to(last)), self._view.window)
         except ValueError as error:
             self._say_error(str(error))
 
@@ -429,7 +444,7 @@ class Bench:
         try:
             result = self._results.whole
             if self._view.long:
-                self._show(result.stages[self._watched], self._view.window)
+                self._show(self._in_view(result), self._view.window)
             self._send(result)
         except ValueError as error:
             self._say_error(str(error))
@@ -437,8 +452,8 @@ class Bench:
     async def _finish_long(self, report):
         """The same for a long clip in a thread, stage by stage, so that controls are answered meanwhile."""
         try:
-            if await self._results.complete_in_thread(self._watched, report):
-                self._show(self._results.whole.stages[self._watched], self._view.window)
+            if await self._results.complete_in_thread(self._in_view, report):
+                self._show(self._in_view(self._results.whole), self._view.window)
                 self._send(self._results.whole)
         except ValueError as error:
             self._say_error(str(error))
@@ -447,15 +462,23 @@ class Bench:
 
     def _show(self, stage: StageResult, window: Window, part: bool = False):
         change, active = self._results.change(stage), self._results.active(stage.source)
-        left_out = self._watched in self.left_out
-        goals = () if left_out else self.goals
+        whole = self._whole_chain
+        left_out = not whole and self._watched in self.left_out
+        # Goals are about the stage: the chain around it may do as much again.
+        goals = () if left_out or whole else self.goals
+        note = (
+            f"The goals are about {self._watched} alone: compare this stage to see them."
+            if whole and self.goals
+            else ""
+        )
+        name = stage.detail.in_words() if whole else self._watch or ""
         self._screen.show(
-            stage, change, active, window, goals=goals, name=self._watch or "", part=part, left_out=left_out
+            stage, change, active, window, goals=goals, name=name, part=part, left_out=left_out, note=note
         )
 
     def _send(self, result: ChainResult):
         """Give the player what it compares, and the page what it should know."""
-        if self._tools.compare.value == "chain":
+        if self._whole_chain:
             before, after = self.clip, result.output
             makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
             removed_shares = (1.0, db_to_amplitude(-makeup_db))
