@@ -116,7 +116,8 @@ class Bench:
         self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
         self._watch = watch
         self.clip = clip
-        self.goals = tuple(goals)
+        self.goals = self.presented_goals = tuple(goals)
+        self.match = bool(match)
         self._first = self._stages = stages
         self._results = Results(clip, stages.in_force)
         self._stage = stage
@@ -128,7 +129,7 @@ class Bench:
             {"before": "before", "after": "after", "removed": "what was removed"},
             "Player: before and after",
             computed=("removed",),
-            match=bool(match),
+            match=self.match,
             settings="controls" not in self._hide,
             choice="choice" not in self._hide,
         )
@@ -286,6 +287,21 @@ class Bench:
             known, shift_s = self._results.whole, 0.0
         source = known.stages[self._stage].source
         return source, self._results.active(source), shift_s
+
+    @property
+    def then(self) -> tuple:
+        """The processors after the stage whose controls are shown, as far as the one that is watched instead."""
+        names = self._stages.names
+        first, last = names.index(self._stage) + 1, names.index(self._watched) + 1
+        return tuple(processor for _, processor in self._stages.in_force.stages[first:last])
+
+    def compare_with_first(self, on: bool = True) -> "Bench":
+        """In the presenter's mode, play the first step instead of the present one, or go back to that.
+
+        Step, tally, play position and what was changed by hand are as before then.
+        """
+        self._presenter.compare_with_first(on)
+        return self
 
     def present(self, on: bool = True) -> "Bench":
         """Turn the presenter's mode on or off: large type, and a bar with prepared steps.
