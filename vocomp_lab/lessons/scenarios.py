@@ -17,7 +17,7 @@ import numpy as np
 from vocomp_lab.analysis.audible import Difference, HeardLevels, heard_levels, largest_difference
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import MEASURES, Change, ClipNumbers, Goal, clip_numbers, window_text
+from vocomp_lab.analysis.measures import MEASURES, ROUNDING, Change, ClipNumbers, Goal, clip_numbers, window_text
 from vocomp_lab.analysis.meters import reduction_stats
 from vocomp_lab.analysis.thresholds import LOWEST_THRESHOLD_DB, THRESHOLD_STEP_DB, threshold_for
 from vocomp_lab.lessons.controls import Choice, Control, controls_for
@@ -438,7 +438,7 @@ def well_set(goals: tuple[Goal, ...], change: Change) -> bool:
 
 def _missed(goals, change: Change) -> str:
     """A sentence that names the goals that a step misses on purpose; empty if it meets all."""
-    missed = [_miss(goal, goal.value(change)) for goal in goals if _outside(goal, change) > 1e-6]
+    missed = [_miss(goal, goal.value(change)) for goal in goals if _outside(goal, change) > ROUNDING]
     if not missed:
         return ""
     return f" It misses {'a goal' if len(missed) == 1 else 'goals'} on purpose: {'; '.join(missed)}."
