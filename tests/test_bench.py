@@ -244,7 +244,7 @@ def test_compared_as_a_whole_picture_and_numbers_are_the_chains_too(clip, chain)
         "the play position is drawn there"
     )
     # Goals, and what a lesson reads, stay those of the stage.
-    assert "✗ goal" in of_stage and "✓" not in line and "✗" not in line and "goals are about peaks alone" in line
+    assert "✗ goal" in of_stage and "✓" not in line and "✗" not in line and "goals are for peaks alone" in line
     assert bench.stage_result.name == "peaks" and bench.change.reduction.max_db < stats.max_db
     # Whichever stage is moved: the chain is shown as it is then, at once.
     bench.choose_stage("low cut").set(freq_hz=300)

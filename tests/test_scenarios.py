@@ -157,7 +157,7 @@ def check_goals(processor, clip, goals, steps):
                 )
                 assert round(goal.value(change), 1) + 0.1 <= goal.high, goal
         assert ("on purpose" in step.answer) == bool(missed), step
-        for goal in missed:
+        for goal in missed if "Like the first step" not in step.answer else ():
             label = MEASURES[goal.measure].label
             told = re.search(rf"{re.escape(label)} (−?[\d.]+) ", step.answer)[1].replace("−", "-")
             assert not goal.low <= float(told) <= goal.high, f"{told} reads as if the goal were met"
@@ -264,7 +264,8 @@ def test_what_no_threshold_can_meet_stays_as_it_is_and_says_so():
     clip, sung = take(TAKES[0])
     deep, goals = Compressor(-38, 4, 1, 100), (Goal("median_db", 1, 3), Goal("crest_change_db", 9, 10))
     assert prepared(deep, clip, sung, goals) is deep, "it is meant so"
-    first, *_ = scenarios_for(deep, clip, sung, goals)
+    first, *others = scenarios_for(deep, clip, sung, goals)
+    assert all("Like the first step, it misses goals on purpose" in step.answer for step in others) and others
     assert first.settings == {} and "misses goals on purpose: median reduction" in first.answer
 
 

@@ -483,7 +483,7 @@ class Bench:
         # Goals are about the stage: the chain around it may do as much again.
         goals = () if left_out or whole else self.goals
         note = (
-            f"The goals are about {self._watched} alone: compare this stage to see them."
+            f"The goals are for {self._watched} alone: choose “before and after this stage” to see them."
             if whole and self.goals
             else ""
         )

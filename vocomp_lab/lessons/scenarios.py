@@ -323,6 +323,7 @@ def scenarios_for(
     before = clip_numbers(source, active)
     first = _hear(start, source, active, before)
     made = [_opening(first, basis, goals, shift_s)]
+    at_first = _missed(goals, first.change) if goals else ""
     if not math.isfinite(integrated_lufs(source)):
         return tuple(made)
     for step in _STEPS:
@@ -348,7 +349,8 @@ def scenarios_for(
                 continue
             answer = step.effect.told(*from_to)
         if goals:
-            answer += _missed(goals, heard.change)
+            missed = _missed(goals, heard.change)
+            answer += " Like the first step, it misses goals on purpose." if missed and at_first else missed
         question = f"Listen around {difference.where_s + shift_s:.1f} s: {step.question}"
         made.append(Scenario(step.name, question, {**basis, step.field: new}, answer, step.answers))
     return tuple(made)
@@ -446,9 +448,10 @@ def _missed(goals, change: Change) -> str:
 
 def _miss(goal: Goal, value: float) -> str:
     measure = MEASURES[goal.measure]
-    window, unit = window_text(goal.low, goal.high, measure.unit), measure.unit.partition(" ")[0]
+    unit = measure.unit.partition(" ")[0]
+    window = window_text(goal.low, goal.high, unit)
     digits = next(n for n in range(7) if not goal.low <= round(value, n) <= goal.high)  # rounded, it is still a miss
-    return minus(f"{measure.label} {round(value, digits):.{digits}f} {unit} (goal: {window})")
+    return f"{measure.label} {decibels(value, digits)} {unit} (goal: {window})"
 
 
 def prepared(processor, source: Clip, active: np.ndarray, goals: tuple[Goal, ...] = ()):
@@ -518,7 +521,7 @@ def _gain_steps(processor: Gain, source: Clip, match: bool) -> tuple[Scenario, .
         which = "Close your eyes: which one sounds better?"
         steps = [
             Scenario("as prepared", which, {}, _same_sound(now_db), BEFORE_OR_AFTER),
-            Scenario("half of that", which, {"gain_db": half_db}, _same_sound(half_db), BEFORE_OR_AFTER),
+            Scenario(minus(f"{half_db:+g} dB"), which, {"gain_db": half_db}, _same_sound(half_db), BEFORE_OR_AFTER),
             Scenario("no gain at all", which, {"gain_db": 0.0}, _same_sound(0.0), BEFORE_OR_AFTER),
         ]
         return tuple(steps) if now_db else tuple(steps[-1:])
