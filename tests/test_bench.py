@@ -267,21 +267,24 @@ def test_a_whole_chain_says_whose_reductions_it_adds_up(clip, chain):
     assert bench.chain == Chain([]) and bench._error.value == "" and "±0.0 dB" in bench._screen.picture.title.get_text()
 
 
-def test_while_a_control_moves_the_whole_chain_is_shown_and_its_sound_follows(clip, chain):
+def test_while_a_control_moves_the_whole_chain_is_shown_and_its_sound_follows(clip, chain, monkeypatch):
     async def drag():
         bench = Bench(clip, chain, stage="peaks")
         bench._tools.compare.value = "chain"
-        sound, line = state(bench)["after_id"], bench._screen.line.value
+        line, done, show, send = bench._screen.line.value, [], bench._screen.show, bench._player.send
+        monkeypatch.setattr(
+            bench._screen, "show", lambda *args, **kw: (show(*args, **kw), done.append(bench._screen.line.value))
+        )
+        monkeypatch.setattr(bench._player, "send", lambda *args, **kw: (send(*args, **kw), done.append("sound")))
         control = bench._controls.inputs["threshold_db"].control
         bench._controls.inputs["threshold_db"].slider.value = control.nearest(-40)
-        await asyncio.sleep(0.05)
-        shown, same = bench._screen.line.value, state(bench)["after_id"] == sound
-        await asyncio.sleep(FINISH_DELAY_S + 0.2)
-        return bench, line, shown, same
+        while "sound" not in done:
+            await asyncio.sleep(0.02)
+        return bench, line, done
 
-    bench, line, shown, same = asyncio.run(drag())
-    assert shown != line and same, "picture and numbers first, then the sound"
-    assert shown == bench._screen.line.value and bench._player._sent["after"] is bench.result.output
+    bench, line, done = asyncio.run(drag())
+    assert done == [bench._screen.line.value, "sound"] and done[0] != line, "picture and numbers first, then the sound"
+    assert bench._player._sent["after"] is bench.result.output
 
 
 def test_a_stage_can_be_left_out_and_put_back(clip, chain, capsys):

@@ -146,6 +146,7 @@ class PresenterBar:
         try:
             if on:
                 self._present = (self._bench.processor, self._bench.stage in self._bench.left_out)
+                self._tell()  # before the sound is made
                 self._bench.set_from_start(**self.steps[0].settings)
             else:
                 (processor, left_out), self._present = self._present, None
