@@ -592,6 +592,7 @@ def step_through(opened: OpenPage, bench: BenchOnPage):
     """All steps of the presenter's mode, forth and back; numbers held back; a tally of guesses."""
     page, before = bench.page, bench.chain()
     step = begin_presenting(opened, bench)
+    first = bench.chain()
     steps = int(re.match(r"1 of (\d+)", step.inner_text())[1])
     for place in range(2, steps + 1):
         old = bench.state()
@@ -600,6 +601,11 @@ def step_through(opened: OpenPage, bench: BenchOnPage):
         wait_for(page, lambda: bench.state() != old, f"step {place} on the bench")
     if steps > 1:
         assert bench.button("Next step").is_disabled()
+        last = bench.chain()
+        for chain in (first, last):
+            bench.button("Play the first step").click()
+            wait_for(page, lambda: bench.chain() == chain, "the first step for comparison, and the last again")
+        assert step.inner_text().startswith(f"{steps} of ")
         bench.button("Previous step").click()
         if steps > 2:
             wait_for(page, lambda: step.inner_text().startswith(f"{steps - 1} of "), "the step before the last")

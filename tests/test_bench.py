@@ -16,14 +16,29 @@ import soundfile
 from conftest import one_sentence
 from PIL import Image
 
-from vocomp_lab import Chain, Clip, Compressor, DeEsser, Gain, Goal, HighPass, Peaking, integrated_lufs, shipped
-from vocomp_lab.sound.levels import rms_dbfs
+from vocomp_lab import (
+    Chain,
+    Clip,
+    Compressor,
+    DeEsser,
+    Gain,
+    Goal,
+    HighPass,
+    Peaking,
+    active_mask,
+    crest_factor_db,
+    integrated_lufs,
+    reduction_stats,
+    shipped,
+)
 from vocomp_lab.bench import screen
 from vocomp_lab.bench.bench import FINISH_DELAY_S, Bench
 from vocomp_lab.bench.player import still_html
 from vocomp_lab.bench.results import PREROLL_S
 from vocomp_lab.bench.view import LONGEST_VIEW_S
 from vocomp_lab.lessons.controls import CONTROLS
+from vocomp_lab.sound.levels import rms_dbfs
+from vocomp_lab.sound.text import decibels
 
 RATE = 16_000
 
@@ -216,6 +231,72 @@ def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
     assert whole["match_gain_db"] != stage_gain and whole["removed_shares"][1] == pytest.approx(10 ** (-3 / 20))
 
 
+def test_compared_as_a_whole_picture_and_numbers_are_the_chains_too(clip, chain):
+    bench = Bench(clip, chain, stage="peaks", goals=[Goal("max_db", 1, 6)])
+    of_stage, time_box = bench._screen.line.value, state(bench)["time_box"]
+    bench._tools.compare.value = "chain"
+    total, sung = bench.result.reduction_db, active_mask(clip)
+    stats, line, panel = reduction_stats(total, sung), bench._screen.line.value, bench._screen.picture.reduction
+    for number in (f"{100 * stats.share:.0f} % of the sung time", f"<b>{decibels(stats.median_db)} dB</b>",
+                   f"<b>{decibels(stats.p95_db)} dB</b>", f"<b>{decibels(stats.max_db)} dB</b>",
+                   f"{decibels(integrated_lufs(clip))} → {decibels(integrated_lufs(bench.result.output))} LUFS",
+                   f"{decibels(crest_factor_db(clip, sung))} → {decibels(crest_factor_db(bench.result.output, sung))} dB"):  # fmt: skip
+        assert number in line, number
+    assert "the whole chain (reduction: peaks + steady added up)" in line
+    assert panel.line.get_ydata().max() == pytest.approx(total.max())
+    before, after = bench._screen.picture.waveform.before_high, bench._screen.picture.waveform.after
+    assert before.get_ydata().max() == pytest.approx(clip.samples.max())
+    assert after.get_paths()[0].vertices[:, 1].max() == pytest.approx(bench.result.output.samples.max())
+    told = state(bench)["alt"]
+    assert bench._screen.picture.title.get_text().startswith("Whole chain: ") and told.startswith("Whole chain: ")
+    assert "gain reduction of peaks, steady added up" in told and f"{decibels(stats.max_db)} dB at most" in told
+    assert state(bench)["time_box"] == list(bench._screen.picture.time_box) != time_box, (
+        "the play position is drawn there"
+    )
+    # Goals, and what a lesson reads, stay those of the stage.
+    assert "✗ goal" in of_stage and "✓" not in line and "✗" not in line and "goals are for peaks alone" in line
+    assert bench.stage_result.name == "peaks" and bench.change.reduction.max_db < stats.max_db
+    # Whichever stage is moved: the chain is shown as it is then, at once.
+    bench.choose_stage("low cut").set(freq_hz=300)
+    assert panel.line.get_ydata().max() == pytest.approx(bench.result.reduction_db.max()) != total.max()
+    bench._tools.compare.value = "stage"
+    assert (
+        "Loudness changes" in bench._screen.picture.title.get_text() and "whole chain" not in bench._screen.line.value
+    )
+    assert bench.choose_stage("peaks")._screen.line.value.startswith('<div class="vocomp-numbers"><span>acting')
+
+
+def test_a_whole_chain_says_whose_reductions_it_adds_up(clip, chain):
+    bench = Bench(clip, chain, stage="peaks", left_out=["steady"])
+    bench._tools.compare.value = "chain"
+    assert "the whole chain (reduction: peaks alone)" in bench._screen.line.value
+    bench.leave_out()
+    assert "the whole chain:" in bench._screen.line.value and "reduction" not in bench._screen.line.value
+    assert "no stage in it reduces the gain" in bench._screen.picture.title.get_text()
+    bench.choose_stage("low cut").leave_out()
+    assert bench.chain == Chain([]) and bench._error.value == "" and "±0.0 dB" in bench._screen.picture.title.get_text()
+
+
+def test_while_a_control_moves_the_whole_chain_is_shown_and_its_sound_follows(clip, chain, monkeypatch):
+    async def drag():
+        bench = Bench(clip, chain, stage="peaks")
+        bench._tools.compare.value = "chain"
+        line, done, show, send = bench._screen.line.value, [], bench._screen.show, bench._player.send
+        monkeypatch.setattr(
+            bench._screen, "show", lambda *args, **kw: (show(*args, **kw), done.append(bench._screen.line.value))
+        )
+        monkeypatch.setattr(bench._player, "send", lambda *args, **kw: (send(*args, **kw), done.append("sound")))
+        control = bench._controls.inputs["threshold_db"].control
+        bench._controls.inputs["threshold_db"].slider.value = control.nearest(-40)
+        while "sound" not in done:
+            await asyncio.sleep(0.02)
+        return bench, line, done
+
+    bench, line, done = asyncio.run(drag())
+    assert done == [bench._screen.line.value, "sound"] and done[0] != line, "picture and numbers first, then the sound"
+    assert bench._player._sent["after"] is bench.result.output
+
+
 def test_a_stage_can_be_left_out_and_put_back(clip, chain, capsys):
     bench = Bench(clip, chain, stage="peaks", goals=[Goal("max_db", low=90)])
     names, settings, with_it = [name for name, _ in chain.stages], bench.processor, bench.result.output
@@ -375,6 +456,24 @@ def test_a_long_clip_is_previewed_in_sight_and_then_computed_whole(long_clip):
     assert (left, right) == (30.0, 50.0)
 
 
+def test_the_whole_chain_of_a_long_clip_is_previewed_in_sight_too(long_clip):
+    async def work():
+        chain = Chain([("peaks", Compressor(-20, 3, 1, 80)), ("steady", Compressor(-28, 2, 5, 150))])
+        bench = Bench(long_clip, chain, stage="peaks", view=(30.0, 50.0))
+        await bench._background.task
+        bench._tools.compare.value = "chain"
+        preview, title = bench._screen.line.value, bench._screen.picture.title.get_text()
+        await bench._background.task
+        return bench, preview, title
+
+    bench, preview, title = asyncio.run(work())
+    assert "the whole chain" in preview and "in the stretch in sight" in preview and "in the stretch in sight" in title
+    whole = bench._screen.line.value
+    assert "the whole chain" in whole and "in the stretch in sight" not in whole
+    assert f"largest <b>{decibels(bench.result.reduction_db[active_mask(long_clip)].max())} dB" in whole
+    assert bench._screen.picture.reduction.ax.get_xlim() == (30.0, 50.0)
+
+
 def test_the_preview_is_that_stretch_of_the_whole(long_clip):
     bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
     bench._refresh()
@@ -480,7 +579,7 @@ def test_the_page_gets_the_clip_once_and_the_chain_as_set(clip, chain):
     assert np.abs(samples - clip.samples).max() < 2**-23, "as exact as single precision"
     assert [stage["type"] for stage in live["stages"]] == [type(p).__name__ for _, p in chain.stages]
     names = [name for name, _ in chain.stages]
-    assert [live[key] for key in ("first", "last", "watched", "moved")] == 4 * [names.index("peaks")]
+    assert [live[key] for key in ("first", "last", "moved")] == 3 * [names.index("peaks")]
     bench._tools.compare.value = "chain"
     assert (state(bench)["live"]["first"], state(bench)["live"]["last"]) == (0, len(names) - 1)
     bench.set(threshold_db=-31.5).leave_out(names[0])

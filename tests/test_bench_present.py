@@ -11,9 +11,11 @@ import pytest
 
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, Goal, HighPass, integrated_lufs, shipped
 from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.stages import Stages
-from vocomp_lab.lessons.scenarios import Scenario
+from vocomp_lab.exercises import Homework
+from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
 CHAIN = Chain(
@@ -112,13 +114,123 @@ def test_regions_made_while_presenting_stay_and_only_with_them_are_there_steps(c
     bench = RegionBench(clip, ClipGain((), crossfade_ms=30), proposals=[]).present()
     assert len(bench._presenter.steps) == 1 and "No other step" in said(bench) and "as it is set" in said(bench)
     bench.set_regions([GainRegion(1, 2, -6)])
-    assert len(bench._presenter.steps) == 3 and "1 of 3: as prepared." in said(bench)
+    assert len(bench._presenter.steps) == 2 and "1 of 2: as prepared." in said(bench)
     bench._presenter._next.click()
-    assert bench.processor.crossfade_ms == 1
+    assert bench.processor.crossfade_ms == 600
     bench._presenter._guess.value = True
     assert bench._editor.widget.layout.display == "none", "the list of regions tells their gains"
     bench.present(False)
     assert bench.gains == ClipGain((GainRegion(1, 2, -6),), 30) and bench._editor.widget.layout.display is None
+
+
+def test_each_step_brings_its_answers_and_the_teacher_may_type_others(clip):
+    bench = Bench(clip, HighPass(90, 3)).present()
+    bar = bench._presenter
+    for place in (0, 1, 2):
+        bar.go(place)
+        assert bar.tally.answers == bar.step.answers and len(bar.step.answers) >= 2
+        assert [box.description for box in bar._hands.children] == list(bar.step.answers)
+        assert bar._answers.value == ", ".join(bar.step.answers)
+    bar._answers.value = "nearer, rougher"
+    bar._hands.children[1].value = 5
+    assert bar.tally.answers == ("nearer", "rougher") and bar.tally.hands == (0, 5)
+    bar.go(1)
+    assert bar.tally.answers == bar.step.answers and bar.tally.total == 0
+    # A step without answers takes those that stand there.
+    own = Bench(
+        clip, Compressor(-20, 3, 1, 80), scenarios=[Scenario("lower", "What is nearer?", {"threshold_db": -40})]
+    )
+    own.present()._presenter._answers.value = "she, he"
+    own._presenter.go(0)
+    assert own._presenter.tally.answers == ("she", "he")
+
+
+def test_the_first_step_is_played_for_comparison_and_the_present_one_comes_back_as_it_was(clip):
+    chain = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-20, 3, 1, 80))])
+    steps = [
+        Scenario(f"ratio {ratio}", "Is it steadier?", {"ratio": ratio}, "Measured.", ("yes", "no"))
+        for ratio in (3, 5, 8)
+    ]
+    bench = Bench(clip, chain, stage="peaks", scenarios=steps).present()
+    bar, first = bench._presenter, bench.processor
+    assert bar._compare.disabled, "the first step is on the bench"
+    bar.go(2)
+    bench.set(release_ms=300)
+    mine, question, text = bench.processor, bar.step.listen_for, said(bench)
+    bar._hands.children[0].value = 4
+    before, tally = state(bench)["before_id"], bar.tally
+    bench.compare_with_first()
+    assert bench.processor == first and bench.result.stages["peaks"].processor == first
+    assert bar._compare.value and "Now the first step is playing" in said(bench)
+    assert "3 of" in said(bench) and question in said(bench) and bar.tally == tally
+    assert state(bench)["before_id"] == before, "the sound is not sent anew, so the position stays"
+    bench.compare_with_first(False)
+    assert bench.processor == mine and said(bench) == text and bar.tally == tally and not bar._compare.value
+    # By the button, with the numbers held back, and without the stage.
+    bar._guess.value = True
+    bench.leave_out()
+    bar._compare.value = True
+    assert bench.left_out == () and bench.processor == first and "first step is playing" in said(bench)
+    assert bench._screen.image.layout.display == "none" and bar.step.answer not in said(bench)
+    bar._compare.value = False
+    assert bench.left_out == ("peaks",) and bench.processor == mine
+    # What is moved meanwhile is gone afterwards; another step or another stage ends it.
+    bench.compare_with_first().set(ratio=9)
+    bench.compare_with_first(False)
+    assert bench.processor == mine
+    bench.compare_with_first()
+    bar.go(1)
+    assert not bar._compare.value and bench.processor != first and "then changed" not in said(bench)
+    bench.compare_with_first().choose_stage("low cut")
+    assert not bar._compare.value and bench.chain["peaks"] == chain["peaks"]
+    bar.go(1)
+    assert bench.compare_with_first().present(False).chain == chain
+    assert bench.compare_with_first().chain == chain and not bar._compare.value, "outside of the mode it does nothing"
+
+
+def test_a_trim_in_front_of_a_compressor_has_steps_of_its_own(clip):
+    chain = Chain([("trim", Gain(0)), ("compressor", Compressor(-18, 3, 3, 80))])
+    whole = shipped("lesson_verse_faulty").clip
+    bench = Bench(whole.gained(4), chain, stage="trim", watch="compressor", goals=[Goal("share_percent", 5, 15)])
+    bar = bench.present()._presenter
+    assert len(bar.steps) == 3 and bar.tally.answers == ("too much", "the right amount", "too little")
+    done = []
+    for place in range(3):
+        bar.go(place)
+        done.append(bench.done)
+        assert f"{100 * bench.change.reduction.share:.0f} % of the sung time" in bar.step.answer
+    assert done == [False, False, True]
+
+
+def test_the_whole_chain_can_be_compared_while_presenting(clip):
+    bench = Bench(clip, CHAIN, stage="peaks").present()
+    bench._tools.compare.value = "chain"
+    bench._presenter.go(1)
+    assert "the whole chain" in bench._screen.line.value
+    picture = bench._screen.picture
+    assert picture.title.get_text().startswith("Whole chain") and picture.dpi > 96
+    picture.canvas.draw()
+    title = picture.title.get_window_extent()
+    assert title.x1 < picture.figure.bbox.width
+    for panel in picture.panels:
+        legend = panel.ax.get_legend()
+        assert legend is None or legend.get_window_extent().y1 < title.y0
+    bench._presenter._guess.value = True
+    assert bench._screen.line.layout.display == "none" and "held back" in state(bench)["alt"]
+
+
+@pytest.mark.ci
+def test_homework_is_not_done_by_its_prepared_steps():
+    home = Homework("04", learner="guest")
+    bench = task_bench(home, 5)
+    bench.present()
+    for place in range(len(bench._presenter.steps)):
+        bench._presenter.go(place)
+        assert "goal" not in bench._presenter.step.answer
+    assert (
+        bench._presenter.steps[0].settings
+        == scenarios_for(bench.first_processor, *bench.stage_in_sight()[:2])[0].settings
+    )
 
 
 def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
@@ -133,14 +245,15 @@ def test_a_control_moved_by_hand_is_said_and_the_first_step_comes_back(clip):
 
 @pytest.mark.ci
 def test_a_stage_without_steps_is_presented_as_it_is_set(clip):
-    bench = Bench(clip, Gain(0)).set(gain_db=5)
+    bench = Bench(clip, HighPass(20, 1)).set(freq_hz=25)
     usual = bench._screen.picture.dpi
     bench.present()
-    assert bench.processor == Gain(5) and bench._screen.picture.dpi > usual and "as it is set" in said(bench)
+    assert bench.processor == HighPass(25, 1) and bench._screen.picture.dpi > usual and "as it is set" in said(bench)
     assert bench._presenter._first.disabled and bench._presenter._next.disabled
-    bench.set(gain_db=-3)
+    bench.set(freq_hz=30)
     assert "by hand" not in said(bench).replace("move a control by hand", "")
-    assert bench.present(False).processor == Gain(5)
+    assert bench._presenter._compare.disabled
+    assert bench.present(False).processor == HighPass(25, 1)
 
 
 @pytest.mark.ci
@@ -204,7 +317,7 @@ def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip
 
 
 def test_hands_are_counted_and_a_wrong_list_of_answers_leaves_the_tally(clip):
-    bar = Bench(clip, Gain(2)).present()._presenter
+    bar = Bench(clip, HighPass(90, 3)).present()._presenter
     assert bar._tally_box.layout.display == "none"
     bar._count.value = True
     assert bar._tally_box.layout.display is None

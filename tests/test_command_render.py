@@ -30,6 +30,7 @@ from vocomp_lab.analysis.file_render import render_file
 from vocomp_lab.analysis.loudness import loudness
 from vocomp_lab.analysis.meters import active_mask, noise_floor_dbfs, reduction_stats
 from vocomp_lab.commands import FAILED, FINE, WRONG_USAGE, ProgressBar
+from vocomp_lab.pictures.reduction_axis import depth_for
 from vocomp_lab.pictures.render import findings, render_figure
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import TubeCompressor
@@ -143,8 +144,8 @@ def test_the_picture_shows_every_stage_and_its_finding(take, tmp_path):
     for title, track in zip(titles[1:], rendered.tracks, strict=True):
         assert title.startswith(track.name) and f"at most {track.max_db:.1f} dB" in title
     for ax, track in zip(figure.axes[1:], rendered.tracks):
-        low, high = ax.get_ylim()
-        assert high == 0.0 and low <= -track.reduction_db.max()
+        assert ax.get_ylim() == (depth_for(track.reduction_db.max()), 0)
+        assert max(line.get_ydata().max() for line in ax.lines[:1]) == pytest.approx(track.reduction_db.max())
         assert "dB" in ax.get_ylabel()
 
 

@@ -25,6 +25,7 @@ from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.pictures.filtering import plot_balances, plot_low_cuts, plot_reaction
+from vocomp_lab.pictures.reduction_axis import DEPTHS_DB
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
@@ -227,7 +228,7 @@ def test_the_pictures_hold_what_they_are_given():
     reduction_db = Compressor(-30, 3, 1, 50).apply(clip).reduction_db
     plot_reaction((axes[1, 0], axes[1, 1]), clip, Pop(0.05, -20.0), {"a": reduction_db, "b": 0 * reduction_db})
     low, high = axes[1, 1].get_ylim()
-    assert low > reduction_db[:24_000].max() and high == 0
+    assert low > reduction_db[:24_000].max() and high == 0 and low in DEPTHS_DB
     plot_balances(axes[0, 1], {"as it came": -10.0, "louder": -7.5, "none": np.nan}, "as it came")
     assert [text.get_text() for text in axes[0, 1].texts] == ["−10.0 dB", "−7.5 dB (+2.5 dB)"]
     plt.close(fig)

@@ -20,6 +20,7 @@ from vocomp_lab.lessons.blind import false_alarm_when_peeking, needed_right, p_v
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.lessons.export import as_played
 from vocomp_lab.pictures.mix import mix_finding, mix_picture, plot_stage_reductions
+from vocomp_lab.pictures.reduction_axis import depth_for
 
 LESSON = "08_the_vocal_in_the_mix"
 TAKES = ["lesson_verse_faulty", "second_verse_faulty"]
@@ -123,6 +124,7 @@ def test_the_picture_of_the_stages_shows_every_stage_and_the_sum(lesson):
     assert f"{lesson.result.reduction_db.max():.1f} dB together" in figure.get_suptitle()
     total = figure.axes[-1].lines[0].get_ydata()
     assert total.max() == pytest.approx(lesson.result.reduction_db.max())
+    assert {ax.get_ylim() for ax in figure.axes} == {(depth_for(total.max(), room=0.24), 0)}, "one scale for all rows"
     assert {word["text"] for word in lesson.truth["words"]} <= set(labels)
 
 

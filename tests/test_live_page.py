@@ -91,7 +91,7 @@ def page():
 def spec_of(chain: Chain, clip: Clip, first=0, last=-1) -> dict:
     names = [name for name, _ in chain.stages]
     result = chain.apply(clip)
-    spec = page_chain(chain, result, names[first], names[last], names[last], names[last])
+    spec = page_chain(chain, result, names[first], names[last], names[last])
     return spec | {"needle": needle_coefficients(clip.rate), "match": 1.0, "measured": True}
 
 
@@ -280,6 +280,8 @@ def test_the_meters_say_what_the_curve_says(page):
     slow = reduction_needle(reduction_db, clip.rate)
     _, meters = render(page, clip, spec_of(chain, clip))
     assert len(meters) > 30
+    _, summed = render(page, clip, spec_of(Chain([("one", chain["stage"]), ("two", Compressor(0, 2, 1, 50))]), clip))
+    assert summed[10]["reduction"]["most"] == pytest.approx(meters[10]["reduction"]["most"], abs=1e-3)
     for meter in meters:
         part = slice(meter["place"] - meter["frames"], meter["place"])
         assert meter["reduction"]["most"] == pytest.approx(reduction_db[part].max(), abs=1e-3)

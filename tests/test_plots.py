@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from PIL import Image
 
 from vocomp_lab import Chain, Clip, Colour, Compressor, Gain, HighPass, Peaking
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.pictures.control import plot_over_time, plot_static_curves  # fmt: skip
 from vocomp_lab.pictures.panels import Window, column_extremes
+from vocomp_lab.pictures.reduction_axis import DEPTHS_DB, depth_for, fit_reduction
 from vocomp_lab.pictures.spectra import third_octave_spectrum
 from vocomp_lab.pictures.style import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILION
 from vocomp_lab.processors.clip_gain import ClipGain
@@ -84,10 +86,48 @@ def test_the_reduction_is_drawn_downward_and_ends_where_it_was_measured():
     assert bottom >= bench.change.reduction.max_db
 
 
+def test_the_scale_of_the_reduction_grows_at_once_and_shrinks_only_when_something_else_is_shown():
+    t = np.arange(RATE) / RATE
+    clip = Clip(np.where(t < 0.5, 0.9, 0.05) * np.sin(2 * np.pi * 500 * t), RATE)
+    chain = Chain([("gentle", Compressor(-3, 3, 1, 60)), ("firm", Compressor(-20, 4, 1, 60))])
+    bench = Bench(clip, chain, stage="firm")
+    depth_db = lambda: bench._screen.picture.reduction.ax.get_ylim()[0]  # noqa: E731
+    small = depth_db()
+    assert bench.set(threshold_db=-40).change.reduction.max_db < depth_db() > small
+    large = depth_db()
+    for threshold_db in (-30, -10, -2):
+        bench.set(threshold_db=threshold_db)
+        assert depth_db() == large, "a control that moves must not make less look like more"
+        assert f"down to {large:.0f} dB" in bench._screen.alt
+    bench.reset()
+    assert depth_db() == small and f"down to {small:.0f} dB" in bench._screen.alt
+    bench.set(threshold_db=-40).choose_stage("gentle")
+    assert depth_db() == DEPTHS_DB[0]
+    bench._view._moved(0.6, 1.0)
+    bench.choose_stage("firm")
+    assert depth_db() < large, "where it is soft the reduction has let go"
+
+
+@given(st.floats(0, 230), st.floats(0, 0.4))
+def test_a_reduction_axis_runs_downward_in_whole_decibels_and_holds_its_curve(deepest_db, room):
+    ax = Figure().add_subplot()
+    depth_db = fit_reduction(ax, deepest_db, room)
+    assert ax.get_ylim() == (depth_db, 0) and depth_db in DEPTHS_DB
+    assert deepest_db <= (1 - room) * depth_db or depth_db == DEPTHS_DB[-1]
+    ticks = ax.yaxis.get_major_locator()()
+    assert list(ticks) == [round(tick) for tick in ticks] and max(ticks) == depth_db and min(ticks) == 0
+    assert depth_for(deepest_db) <= depth_db
+    shallower = [depth for depth in DEPTHS_DB if depth < depth_db]
+    assert not shallower or max(1.04 * deepest_db, deepest_db / (1 - room)) > shallower[-1], (
+        "no deeper than it has to be"
+    )
+
+
 def test_an_updated_picture_is_the_one_that_is_drawn_afresh():
     t = np.arange(RATE) / RATE
     clip = Clip(0.3 * np.sin(2 * np.pi * 300 * t) * (t % 0.25 < 0.15), RATE)
-    for first, then in ((Compressor(-30, 4, 1, 60), Compressor(-22, 2, 5, 90)), (Peaking(300, 6), Peaking(900, -9, 2))):
+    # The second compressor goes deeper: the scale of the reduction grows with it, but would not shrink.
+    for first, then in ((Compressor(-22, 2, 5, 90), Compressor(-30, 4, 1, 60)), (Peaking(300, 6), Peaking(900, -9, 2))):
         moved = Bench(clip, first)
         moved.set(**{name: getattr(then, name) for name in then.__dataclass_fields__})
         fresh = Bench(clip, then)
@@ -128,5 +168,5 @@ def test_lesson_pictures_draw_into_an_axes_and_tell_lines_apart_by_style():
     plot_over_time(right, {"x": np.linspace(0, 6, 480), "y": np.ones(480)}, RATE)
     styles = [line.get_linestyle() for line in left.lines[1:]]
     assert len(set(styles)) == 2
-    assert right.get_ylim()[1] == 0 and right.get_ylim()[0] > 6
+    assert right.get_ylim() == (12, 0), "6 dB would touch the frame of an axis of 6 dB"
     plt.close("all")

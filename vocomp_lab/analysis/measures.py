@@ -122,6 +122,10 @@ def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5
     return sorted(moments, key=lambda moment: -moment.max_db)
 
 
+ROUNDING = 1e-6
+"""A stage that takes off at most 6 dB may measure 6.000000000000001 dB."""
+
+
 @dataclass(frozen=True)
 class Goal:
     """A window that a measured number should land in, shown on a bench and checked in the lessons.
@@ -148,8 +152,8 @@ class Goal:
         return MEASURES[self.measure].of(change)
 
     def met(self, change: Change) -> bool:
-        """Whether the number lies in the window."""
-        return self.low <= self.value(change) <= self.high
+        """Whether the number lies in the window, whatever the last bits of a calculation say."""
+        return self.low - ROUNDING <= self.value(change) <= self.high + ROUNDING
 
     def __str__(self):
         measure = MEASURES[self.measure]

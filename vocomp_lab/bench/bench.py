@@ -118,7 +118,8 @@ class Bench:
         self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
         self._watch = watch
         self.clip = clip
-        self.goals = tuple(goals)
+        self.goals = self.presented_goals = tuple(goals)
+        self.match = bool(match)
         self._first = self._stages = stages
         self._results = Results(clip, stages.in_force)
         self._stage = stage
@@ -130,7 +131,7 @@ class Bench:
             {"before": "before", "after": "after", "removed": "what was removed"},
             "Player: before and after",
             computed=("removed",),
-            match=bool(match),
+            match=self.match,
             settings="controls" not in self._hide,
             choice="choice" not in self._hide,
             live=True,
@@ -191,6 +192,15 @@ class Bench:
     def _watched(self) -> str:
         return self._watch or self._stage
 
+    @property
+    def _whole_chain(self) -> bool:
+        """Whether picture, numbers and sound are those of the whole chain."""
+        return self._tools.compare.value == "chain"
+
+    def _in_view(self, result: ChainResult) -> StageResult:
+        """What picture and numbers are about: the stage that is watched, or the whole chain."""
+        return self._results.as_one(result) if self._whole_chain else result.stages[self._watched]
+
     def set(self, **settings) -> "Bench":
         """Move controls from code, as if by hand.
 
@@ -242,6 +252,7 @@ class Bench:
 
     def reset(self) -> "Bench":
         """Put the stage whose controls are shown back to how the bench began with it. The other stages stay as they are."""
+        self._screen.fit_anew()
         self._set(self._first.chain[self._stage])
         return self.leave_out() if self._stage in self._first.left_out else self
 
@@ -282,6 +293,21 @@ class Bench:
         source = known.stages[self._stage].source
         return source, self._results.active(source), shift_s
 
+    @property
+    def then(self) -> tuple:
+        """The processors after the stage whose controls are shown, as far as the one that is watched instead."""
+        names = self._stages.names
+        first, last = names.index(self._stage) + 1, names.index(self._watched) + 1
+        return tuple(processor for _, processor in self._stages.in_force.stages[first:last])
+
+    def compare_with_first(self, on: bool = True) -> "Bench":
+        """In the presenter's mode, play the first step instead of the present one, or go back to that.
+
+        Step, tally, play position and what was changed by hand are as before then.
+        """
+        self._presenter.compare_with_first(on)
+        return self
+
     def present(self, on: bool = True) -> "Bench":
         """Turn the presenter's mode on or off: large type, and a bar with prepared steps.
 
@@ -310,7 +336,7 @@ class Bench:
         self._error = widgets.HTML(layout=widgets.Layout(flex="1 1 300px"))
         self._tools = tools = Toolbar(self._stages.names, self._stage, self._error)
         tools.stage.observe(lambda change: self._on_stage(change["new"]), "value")
-        tools.compare.observe(lambda _: self._finish(), "value")
+        tools.compare.observe(lambda _: self._on_compare(), "value")
         tools.leave_out.value = self._stage in self.left_out
         tools.leave_out.observe(lambda change: self.leave_out(on=change["new"]), "value")
         tools.reset.on_click(lambda _: self.reset())
@@ -390,6 +416,10 @@ class Bench:
         self._refresh()
         self._finish()
 
+    def _on_compare(self):
+        self._refresh()
+        self._finish()
+
     def _set(self, processor) -> "Bench":
         self._take(processor)
         self._finish()
@@ -426,14 +456,15 @@ class Bench:
 
     def _refresh(self):
         """The picture and the numbers of this stage, from the settings as they are now."""
-        last = max(self._stage, self._watched, key=self._stages.names.index)
+        needed = self._stages.names if self._whole_chain else (self._stage, self._watched)
+        last = max(needed, key=self._stages.names.index)
         try:
             if self._view.long:
                 known, window = self._results.in_sight(self._view.window, last)
-                self._show(known.stages[self._watched], window, part=True)
+                self._show(self._in_view(known), window, part=True)
             else:
                 known = self._results.up_to(last)
-                self._show(known.stages[self._watched], self._view.window)
+                self._show(self._in_view(known), self._view.window)
             self._tell(known)
         except ValueError as error:
             self._say_error(str(error))
@@ -446,7 +477,7 @@ class Bench:
         try:
             result = self._results.whole
             if self._view.long:
-                self._show(result.stages[self._watched], self._view.window)
+                self._show(self._in_view(result), self._view.window)
             self._send(result)
         except ValueError as error:
             self._say_error(str(error))
@@ -454,8 +485,8 @@ class Bench:
     async def _finish_long(self, report):
         """The same for a long clip in a thread, stage by stage, so that controls are answered meanwhile."""
         try:
-            if await self._results.complete_in_thread(self._watched, report):
-                self._show(self._results.whole.stages[self._watched], self._view.window)
+            if await self._results.complete_in_thread(self._in_view, report):
+                self._show(self._in_view(self._results.whole), self._view.window)
                 self._send(self._results.whole)
         except ValueError as error:
             self._say_error(str(error))
@@ -464,17 +495,24 @@ class Bench:
 
     def _show(self, stage: StageResult, window: Window, part: bool = False):
         change, active = self._results.change(stage), self._results.active(stage.source)
-        left_out = self._watched in self.left_out
-        goals = () if left_out else self.goals
+        whole = self._whole_chain
+        left_out = not whole and self._watched in self.left_out
+        # Goals are about the stage: the chain around it may do as much again.
+        goals = () if left_out or whole else self.goals
+        note = (
+            f"The goals are for {self._watched} alone: choose “before and after this stage” to see them."
+            if whole and self.goals
+            else ""
+        )
+        name = stage.detail.in_words() if whole else self._watch or ""
         self._screen.show(
-            stage, change, active, window, goals=goals, name=self._watch or "", part=part, left_out=left_out
+            stage, change, active, window, goals=goals, name=name, part=part, left_out=left_out, note=note
         )
 
     @property
     def _compared(self) -> tuple[str, str]:
         """Names of the first and the last stage of what is compared."""
-        whole = self._tools.compare.value == "chain"
-        return (self._stages.names[0], self._stages.names[-1]) if whole else (self._watched, self._watched)
+        return (self._stages.names[0], self._stages.names[-1]) if self._whole_chain else (self._watched, self._watched)
 
     def _tell(self, known: ChainResult):
         """While a control moves: tell the page what the stage is set to, and what makes "after" as loud as "before"."""
@@ -500,11 +538,11 @@ class Bench:
             duration_s=before.duration_s,
             match_gain_db=self._results.match_gain_db(before, after),
             removed_shares=self._removed_shares(result),
-            live=page_chain(self._stages.in_force, result, first, last, self._watched, self._stage)
+            live=page_chain(self._stages.in_force, result, first, last, self._stage)
             | {"channels": self.clip.channels, "needle": needle_coefficients(before.rate)},
             at=self._controls.places(self.processor),
             meters=True,
-            reduces=result.stages[self._watched].reduction_db is not None,
+            reduces=self._in_view(result).reduction_db is not None,
             held_back=self._held_back,
             moments=[] if self._held_back else self._moments(result),
             window=[self._view.window.start_s, self._view.window.end_s],
@@ -519,7 +557,7 @@ class Bench:
 
     def _moments(self, result: ChainResult) -> list[dict]:
         """Places that the page offers to go round in."""
-        reduction_db = result.stages[self._watched].reduction_db
+        reduction_db = self._in_view(result).reduction_db
         places = [] if reduction_db is None else deepest_reductions(reduction_db, self.clip.rate)
         if not self._view.long:
             places += loudest_words(self.clip)
@@ -527,7 +565,7 @@ class Bench:
 
     def _removed_shares(self, result: ChainResult) -> tuple[float, float]:
         """Two factors: what was removed is the first times what goes in, less the second times what comes out."""
-        if self._tools.compare.value == "chain":
+        if self._whole_chain:
             makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
             return 1.0, db_to_amplitude(-makeup_db)
         detail = result.stages[self._watched].detail

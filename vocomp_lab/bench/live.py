@@ -33,7 +33,7 @@ def code_widget() -> widgets.HTML:
     return widget
 
 
-def page_chain(chain: Chain, result: ChainResult | None, first: str, last: str, watched: str, moved: str) -> dict:
+def page_chain(chain: Chain, result: ChainResult | None, first: str, last: str, moved: str) -> dict:
     """A chain as the page gets it.
 
     Parameters
@@ -43,9 +43,8 @@ def page_chain(chain: Chain, result: ChainResult | None, first: str, last: str, 
     result : ChainResult, optional
         What it made of the clip, as far as that is known.
     first, last : str
-        The stages that are compared: what goes into the first, and what comes out of the last.
-    watched : str
-        The stage whose reduction the meter shows.
+        The stages that are compared: what goes into the first, and what comes out of the last. The meter shows the reduction of
+        all from the one to the other.
     moved : str
         The stage whose controls are in the page.
 
@@ -57,7 +56,7 @@ def page_chain(chain: Chain, result: ChainResult | None, first: str, last: str, 
     names = [name for name, _ in chain.stages]
     return {
         "stages": [page_stage(chain, result, name) for name in names],
-        **{key: names.index(name) for key, name in dict(first=first, last=last, watched=watched, moved=moved).items()},
+        **{key: names.index(name) for key, name in dict(first=first, last=last, moved=moved).items()},
     }
 
 

@@ -27,8 +27,8 @@ def _pairs(change: Change) -> list[tuple[str, str]]:
     ]
 
 
-def numbers_html(change: Change, goals=(), heading: str = "") -> str:
-    """The line as HTML: the numbers, and each goal with whether it is met."""
+def numbers_html(change: Change, goals=(), heading: str = "", note: str = "") -> str:
+    """The line as HTML: the numbers, each goal with whether it is met, and a note."""
     cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _pairs(change)]
     if heading:
         cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
@@ -36,6 +36,8 @@ def numbers_html(change: Change, goals=(), heading: str = "") -> str:
         if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction
             continue
         cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
+    if note:
+        cells.append(f"<span>{html.escape(note)}</span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
 
 

@@ -177,10 +177,10 @@
 
   // What the page's chain is to do, with what a hand has just moved.
   function spec() {
-    const { stages, moved, first, last, watched, needle } = state.live;
+    const { stages, moved, first, last, needle } = state.live;
     const hand = Object.fromEntries([...moves].filter(([field]) => field in stages[moved]).map(([field, move]) => [field, move.value]));
     return {
-      stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, watched, needle,
+      stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, needle,
       match: matches() ? gainOf(state.match_gain_db - makeupMovedDb(state)) : 1, measured: moves.size === 0 || !matches(),
     };
   }
@@ -188,7 +188,7 @@
   const infinite = (stage) => Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]));
 
   // Another kind of stage can't take over what this one remembers, and other places to compare are another voice.
-  const shapeOf = (spec) => [state.clip_id, spec.first, spec.last, spec.watched, ...spec.stages.map(({ type }) => type)].join("/");
+  const shapeOf = (spec) => [state.clip_id, spec.first, spec.last, ...spec.stages.map(({ type }) => type)].join("/");
 
   // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then.
   async function startLive(place = null) {

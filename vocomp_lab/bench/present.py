@@ -11,10 +11,9 @@ import html
 import ipywidgets as widgets
 
 from vocomp_lab.bench.style import error_html
-from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
+from vocomp_lab.lessons.scenarios import BEFORE_OR_AFTER, Scenario, scenarios_for
 from vocomp_lab.lessons.tally import MOST_HANDS, Tally
 
-FIRST_ANSWERS = "before, after, no difference"
 HELD_BACK = "Settings, picture and numbers are held back until everybody has guessed."
 
 
@@ -24,8 +23,9 @@ class PresenterBar:
     Parameters
     ----------
     bench : Bench
-        Has ``stage``, ``processor``, ``first_processor``, ``stage_in_sight()``, ``set_from_start(**settings)``,
-        ``put_back(stage, processor)`` and ``hold_back_numbers(flag)``.
+        Has ``stage``, ``processor``, ``first_processor``, ``presented_goals``, ``match``, ``then``, ``left_out``,
+        ``stage_in_sight()``, ``set_from_start(**settings)``, ``put_back(stage, processor)``, ``leave_out()`` and
+        ``hold_back_numbers(flag)``.
     scenarios : sequence of Scenario, optional
         Steps for the stage that the bench starts with. By default, and for other stages, those of
         :func:`scenarios_for`.
@@ -46,11 +46,18 @@ class PresenterBar:
         self._going = False
         self._own = None  # the stage and its settings as they were before the first step
         self._made_for = self._made = None
-        self.tally = Tally.reading(FIRST_ANSWERS)
+        self._present: tuple | None = (
+            None  # while the first step plays: the settings to go back to, and whether left out
+        )
+        self.tally = Tally(BEFORE_OR_AFTER)
         auto = widgets.Layout(width="auto")
         self._first = widgets.Button(description="First step", layout=auto)
         self._back = widgets.Button(description="Previous step", layout=auto)
         self._next = widgets.Button(description="Next step", layout=auto)
+        self._compare = widgets.ToggleButton(
+            value=False, description="Play the first step", layout=auto,
+            tooltip="Compare this step with the first one; press again to be back at this step",
+        )  # fmt: skip
         self._guess = widgets.ToggleButton(
             value=False, description="Hold the numbers back", layout=auto,
             tooltip="Hide settings, picture and numbers until everybody has guessed",
@@ -63,10 +70,11 @@ class PresenterBar:
         self._first.on_click(lambda _: self.go(0))
         self._back.on_click(lambda _: self.go(self._place - 1))
         self._next.on_click(lambda _: self.go(self._place + 1))
+        self._compare.observe(lambda change: self._on_compare(change["new"]), "value")
         self._guess.observe(lambda change: self._hold_back(change["new"]), "value")
         self._count.observe(lambda change: self._open_tally(change["new"]), "value")
         self._answers = widgets.Text(
-            value=FIRST_ANSWERS, description="Answers", continuous_update=False,
+            value=", ".join(BEFORE_OR_AFTER), description="Answers", continuous_update=False,
             layout=widgets.Layout(width="640px", max_width="98%"),
             tooltip="What the class can guess, with commas between the answers", style={"description_width": "initial"},
         )  # fmt: skip
@@ -75,7 +83,7 @@ class PresenterBar:
         self._counted = widgets.HTML()
         hidden = widgets.Layout(display="none")
         self._tally_box = widgets.VBox([self._answers, self._hands, self._counted], layout=hidden)
-        buttons = [self._first, self._back, self._next, self._guess, self._count]
+        buttons = [self._first, self._back, self._next, self._compare, self._guess, self._count]
         self.widget = widgets.VBox(
             [widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap")), self._say, self._tally_box],
             layout=widgets.Layout(max_width="1120px"),
@@ -90,11 +98,14 @@ class PresenterBar:
         try:
             start, (source, active, shift_s) = self._bench.first_processor, self._bench.stage_in_sight()
             # Measured again only for another stage, other regions, another clip or another stretch of it.
-            if self._made_for is None or self._made_for[0] != start or self._made_for[1] is not source:
-                self._made = scenarios_for(start, source, active, self._bench.goals, shift_s)
-                self._made_for = (start, source)
+            then = self._bench.then
+            if self._made_for is None or self._made_for[::2] != (start, then) or self._made_for[1] is not source:
+                goals, match = self._bench.presented_goals, self._bench.match
+                self._made = scenarios_for(start, source, active, goals, shift_s, match=match, then=then)
+                self._made_for = (start, source, then)
         except ValueError:  # a stage refuses this clip, and the bench has said so
-            return (Scenario("as prepared", "Before and after: what has changed?"),)
+            question = "How clear is the difference between before and after?"
+            return (Scenario("as prepared", question, answers=("clear", "slight", "none")),)
         return self._made
 
     @property
@@ -111,14 +122,44 @@ class PresenterBar:
         """Put a step on the bench, by its place from 0. A place before the first or after the last does nothing."""
         if not 0 <= place < len(self.steps):
             return
+        self._forget_comparison()
         self._place = place
         self._going = True
         try:
             self._bench.set_from_start(**self.step.settings)
         finally:
             self._going = False
-        self._count_anew()
+        self._ask_step()
         self._tell()
+
+    def compare_with_first(self, on: bool = True) -> None:
+        """Set the bench as in the first step, or back as it was: at the same step, with what was changed by hand.
+
+        At the first step, and while the mode is off, it does nothing. What is moved meanwhile is gone afterwards.
+        """
+        self._compare.value = bool(on) and not self._compare.disabled and self._own is not None
+
+    def _on_compare(self, on):
+        if on == (self._present is not None):
+            return
+        self._going = True
+        try:
+            if on:
+                self._present = (self._bench.processor, self._bench.stage in self._bench.left_out)
+                self._tell()  # before the sound is made
+                self._bench.set_from_start(**self.steps[0].settings)
+            else:
+                (processor, left_out), self._present = self._present, None
+                self._bench.put_back(self._bench.stage, processor)
+                if left_out:
+                    self._bench.leave_out()
+        finally:
+            self._going = False
+        self._tell()
+
+    def _forget_comparison(self):
+        self._present = None
+        self._compare.value = False
 
     def begin(self) -> None:
         """Remember how the stage is set, and put its first step on the bench if it has several."""
@@ -129,10 +170,11 @@ class PresenterBar:
             self.go(0)
         else:  # a stage without a step that could be heard is presented as it is set
             self._bench.put_back(*self._own)
-            self._count_anew()
+            self._ask_step()
 
     def end(self) -> None:
         """Bring back the settings from before the first step, and show everything again."""
+        self._forget_comparison()
         own, self._own = self._own, None
         self._place, self._guess.value = 0, False
         if own is not None:
@@ -152,14 +194,17 @@ class PresenterBar:
 
     def _tell(self):
         steps, step = self.steps, self.step
-        as_step = self._bench.processor == dataclasses.replace(self._bench.first_processor, **step.settings)
-        held = self._guess.value
+        now = self._bench.processor if self._present is None else self._present[0]
+        as_step = now == dataclasses.replace(self._bench.first_processor, **step.settings)
+        held, at_first = self._guess.value, self._place == 0 and as_step
         name = "guess first" if held else step.name if as_step else f"{step.name}, then changed by hand"
         if self._alone and not held:
             name = "as it is set"
-        self._first.disabled = self._place == 0 and as_step or self._alone
+        self._first.disabled = self._compare.disabled = at_first or self._alone
         self._back.disabled, self._next.disabled = self._place == 0, self._place >= len(steps) - 1
         more = [HELD_BACK] if held else [step.answer] if as_step and step.answer else []
+        if self._present is not None:
+            more = ["Now the first step is playing. Press “Play the first step” again to be back at this one."]
         if self._alone:
             more.append("No other step would be heard on this clip: move a control by hand.")
         lines = "".join(f'<br><span class="vocomp-answer">{html.escape(line)}</span>' for line in more)
@@ -176,8 +221,10 @@ class PresenterBar:
             return
         self._ask_hands()
 
-    def _count_anew(self):
-        self.tally = Tally(self.tally.answers)
+    def _ask_step(self):
+        """The answers of the step for the tally, or those that stand there, and no hands yet."""
+        self.tally = Tally(self.step.answers or self.tally.answers)
+        self._answers.value = ", ".join(self.tally.answers)
         self._ask_hands()
 
     def _ask_hands(self):

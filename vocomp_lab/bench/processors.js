@@ -590,7 +590,7 @@ const vocompProcessors = (() => {
   }
 
   // A clip, { rate, channels: [Float32Array] }, and what it goes through: `stages` is what the settings sheet says of each, with its
-  // type; `first` and `last` are the places of the stages that are compared, and `watched` that of the one whose reduction is shown.
+  // type; `first` and `last` are the places of the stages that are compared.
   // It begins at a frame of the clip with everything at rest, or goes on from what another one held there.
   class Chain {
     constructor(clip, spec, at = 0, held = null) {
@@ -649,7 +649,8 @@ const vocompProcessors = (() => {
       }
       this.at = frame;
     }
-    get reductions() { const w = this.stages[this.spec.watched]; return w && w.held.reduction ? w : null; }
+    // The stages between the two that turn gain down.
+    get reducing() { return this.stages.slice(this.spec.first).filter((stage) => stage.held.reduction); }
     removedShares() {
       const { stages, spec } = this;
       if (spec.first === stages.length - 1) return stages[spec.first].removedShares();

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import Callable
 
 import numpy as np
@@ -19,6 +20,38 @@ from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 PREROLL_S = 1.0
 """A preview starts this long before the window in sight, so that the reduction at its start is about right."""
 _REMEMBERED = 8
+
+
+WHOLE_CHAIN = "the whole chain"
+
+
+@dataclass(frozen=True, eq=False)
+class Together:
+    """What the stages of a chain that reduce the gain did together.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Those stages, in order.
+    reduction_db : ndarray, shape (frames,), or None
+        Their reductions added up; None if there is no such stage.
+    """
+
+    names: tuple[str, ...]
+    reduction_db: np.ndarray | None = field(repr=False)
+
+    def in_words(self) -> str:
+        """What the numbers are about: the whole chain, and whose reductions are added up."""
+        added = " added up" if len(self.names) > 1 else " alone"
+        return WHOLE_CHAIN + (f" (reduction: {' + '.join(self.names)}{added})" if self.names else "")
+
+
+def as_one_stage(result: ChainResult) -> StageResult:
+    """A whole chain as if it were one stage: from the clip that goes in to what the last stage gives."""
+    names = tuple(name for name, stage in result.stages.items() if stage.reduction_db is not None)
+    together = Together(names, result.reduction_db if names else None)
+    chain = Chain([(name, stage.processor) for name, stage in result.stages.items()])
+    return StageResult(WHOLE_CHAIN, chain, result.source, result.output, together)
 
 
 class Results:
@@ -47,6 +80,7 @@ class Results:
         self.preview: ChainResult | None = None
         self._cut_for: tuple[float, float] | None = None
         self._cut: Clip | None = None
+        self._as_one: tuple[ChainResult, StageResult] | None = None
         self._levels: dict[int, tuple[Clip, tuple[float, float]]] = {}
         self._crests: dict[int, tuple[Clip, float]] = {}
         self._masks: dict[int, tuple[Clip, np.ndarray]] = {}
@@ -90,13 +124,15 @@ class Results:
         self.preview = Chain(stages).apply(self._stretch(start_s, window.end_s), reuse=self.preview)
         return self.preview, Window(window.start_s - start_s, window.end_s - start_s, start_s)
 
-    async def complete_in_thread(self, watched: str, report: Callable[[int], None]) -> bool:
+    async def complete_in_thread(
+        self, measured: Callable[[ChainResult], StageResult], report: Callable[[int], None]
+    ) -> bool:
         """Compute the whole chain and measure a stage of it, step by step in a thread while controls are answered.
 
         Parameters
         ----------
-        watched : str
-            The stage to measure.
+        measured : function
+            Picks what to measure from the result: one of its stages, or all as one.
         report : function
             Gets the number of stages that are done, after each.
 
@@ -113,7 +149,7 @@ class Results:
             self.partial = result
             report(count)
         self._stale = False
-        await in_thread(None, self.change, result.stages[watched])
+        await in_thread(None, self.change, measured(result))
         return chain is self._chain
 
     def _first_stages(self, last: str) -> Chain:
@@ -139,6 +175,12 @@ class Results:
         else:
             crest_db = crest_factor_db(clip, self.active(source))
         return ClipNumbers(loudness_lufs, crest_db, peak_dbfs)
+
+    def as_one(self, result: ChainResult) -> StageResult:
+        """A result of the chain as if it were one stage, made once for each result."""
+        if self._as_one is None or self._as_one[0] is not result:
+            self._as_one = (result, as_one_stage(result))
+        return self._as_one[1]
 
     def change(self, stage: StageResult) -> Change:
         """The numbers of a stage: before, after, reduction."""

@@ -8,6 +8,8 @@ import numpy as np
 from vocomp_lab.analysis.measures import Change
 from vocomp_lab.bench.numbers import numbers_html, numbers_text
 from vocomp_lab.bench.player import PagePlayer, image_html
+from vocomp_lab.bench.results import Together
+from vocomp_lab.pictures.chain import ChainPicture
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.pictures.pictures import PICTURES, Picture, picture_class
 from vocomp_lab.pictures.regions import RegionsPicture
@@ -21,6 +23,7 @@ PRESENTED_PX, PRESENTED_SCALE = (860, 236), 1.3
 LEFT_OUT = "Left out: the voice goes on as it comes in"
 
 PICTURES[ClipGain] = RegionsPicture
+PICTURES[Together] = ChainPicture
 
 
 class Screen:
@@ -50,6 +53,7 @@ class Screen:
         self._with_picture, self._with_numbers = picture, numbers
         self._pictures: dict[type[Picture], Picture] = {}
         self._source: tuple | None = None
+        self._fitted_for: tuple | None = None
         self.presented = False
         self.picture: Picture | None = None
         self.png, self.alt = b"", ""
@@ -65,6 +69,11 @@ class Screen:
         """Draw for a projector, or no longer."""
         self.presented = on
         self._pictures.clear()
+        self.fit_anew()
+
+    def fit_anew(self) -> None:
+        """Let the scales of the next picture be smaller again. While a control moves they only grow."""
+        self._fitted_for = None
 
     def picture_of(self, stage: StageResult) -> Picture:
         """The picture for this kind of stage."""
@@ -86,6 +95,7 @@ class Screen:
         name="",
         part=False,
         left_out=False,
+        note="",
     ) -> None:
         """Show what a stage did.
 
@@ -104,12 +114,18 @@ class Screen:
             Whether this is only the stretch in sight of a long clip.
         left_out : bool
             Whether the stage is left out, so that it gives what it gets.
+        note : str
+            Stands behind the numbers.
         """
         self.picture = picture = self.picture_of(stage)
         source = (type(picture), stage.source, window)
         if source != self._source:
             picture.set_source(stage.source, window)
             self._source = source
+        fitted_for = (type(picture), stage.name, window.shift_s + window.start_s, window.shift_s + window.end_s)
+        if fitted_for != self._fitted_for:
+            picture.fit_anew()
+            self._fitted_for = fitted_for
         picture.set_result(stage, window, active)
         finding = LEFT_OUT if left_out else picture.finding(change)
         picture.title.set_text(finding + (" (in the stretch in sight)" if part else ""))
@@ -120,7 +136,7 @@ class Screen:
         if self._with_numbers:
             heading = [name] if name else []
             self.line.value = numbers_html(
-                change, goals, ", ".join([*heading, *(["in the stretch in sight"] if part else [])])
+                change, goals, ", ".join([*heading, *(["in the stretch in sight"] if part else [])]), note
             )
 
     def still(self) -> str:

@@ -31,6 +31,7 @@ class Toolbar:
             options=[("before and after this stage", "stage"), ("before and after the whole chain", "chain")],
             value="stage",
             description="Compare",
+            tooltip="What sound, picture and numbers are about: this stage, or the whole chain from the clip to its end",
             layout=widgets.Layout(width="330px"),
         )
         self.reset = widgets.Button(

@@ -152,7 +152,7 @@
     restMeter() { this.meter = { frames: 0, least: Infinity, most: 0, peaks: [0, 0], squares: [0, 0] }; }
 
     measure(count) {
-      const { meter } = this, { chain, blocks, read } = this.next || this.now, stage = chain.reductions;
+      const { meter } = this, { chain, blocks, read } = this.next || this.now, reducing = chain.reducing;
       for (let o = 0; o < 2; o++) {
         for (const channel of blocks[o]) {
           for (let n = read - count; n < read; n++) {
@@ -161,9 +161,10 @@
           }
         }
       }
-      if (stage) {
+      if (reducing.length) {
         for (let n = 0; n < count; n++) {
-          const reduction = stage.reductionAt(this.place + n);
+          let reduction = 0;
+          for (const stage of reducing) reduction += stage.reductionAt(this.place + n);
           this.moveNeedle(reduction);
           if (reduction > meter.most) meter.most = reduction;
           if (reduction < meter.least) meter.least = reduction;
@@ -172,7 +173,7 @@
       meter.frames += count;
       if (meter.frames < sampleRate / METERS_PER_S) return;
       const { frames, least, most, peaks, squares } = meter;
-      const reduction = stage && { least, most, needle: this.needle.y };
+      const reduction = reducing.length ? { least, most, needle: this.needle.y } : null;
       this.port.postMessage({ place: this.place + count, frames, reduction, peaks, powers: squares.map((sum) => sum / frames) });
       this.restMeter();
     }

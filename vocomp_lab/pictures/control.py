@@ -15,6 +15,7 @@ from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.onsets import ONSET_MS, SUSTAIN_MS, onset_to_sustain_db
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
+from vocomp_lab.pictures.reduction_axis import fit_reduction
 from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, step_powers
@@ -153,13 +154,14 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
         Times of the beats, in seconds.
     """
     start_s, end_s = window
-    moved = []
+    moved, deepest = [], [0.0]
     plain(ax)
     for label, reduction_db in reductions.items():
         smooth = smoothed_db(reduction_db, rate)
         first, last = (min(max(round(at * rate), 0), len(smooth)) for at in window)
         seen = smooth[first:last]
         moved.append(float(np.subtract(*np.percentile(seen, [90, 10]))) if len(seen) else 0.0)
+        deepest.append(float(seen.max(initial=0.0)))
         step = max(len(seen) // 2000, 1)
         times_s = start_s + np.arange(0, len(seen), step) / rate
         name = f"{label}: {decibels(moved[-1])} dB"
@@ -167,8 +169,7 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
     for number, beat in enumerate(b for b in beats_s if start_s <= b <= end_s):
         ax.axvline(beat, color=GREY, linestyle=(0, (1, 2)), linewidth=1.2, label=None if number else "beat (dotted)")
     ax.set(xlabel="time (s)", ylabel="gain reduction,\nover 50 ms (dB)", xlim=(start_s, end_s))
-    low, high = ax.get_ylim()
-    ax.set_ylim(high + 0.2 * (high - low), min(low, 0.0))  # downward, with room for the legend under the lines
+    fit_reduction(ax, max(deepest), room=0.25)
     legend(ax, "lower left", 2)
     title(ax, f"Four fifths of the time the gain swings within {', '.join(map(decibels, moved))} dB")
 
@@ -206,5 +207,5 @@ def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: 
     for label, curve in curves.items():
         ax.plot(scale * np.arange(len(curve)) / rate, curve, linewidth=1.8, label=label)
     ax.set(xlabel=f"time ({unit})", ylabel="gain reduction (dB)")
-    ax.set_ylim(1.08 * max(float(np.max(curve)) for curve in curves.values()) + 0.1, 0)
+    fit_reduction(ax, max(float(np.max(curve)) for curve in curves.values()))
     legend(ax)

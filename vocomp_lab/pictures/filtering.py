@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from vocomp_lab.analysis.lowend import LOW_END_HZ, Pop, running_level_db, split_low_end
+from vocomp_lab.pictures.reduction_axis import fit_reduction
 from vocomp_lab.pictures.shown import tell
 from vocomp_lab.pictures.style import BEFORE_AFTER, BLUE, GREY, INK, ORANGE, frequency_axis, legend, plain
 from vocomp_lab.sound.audio import Clip
@@ -69,7 +70,8 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
         reduction_ax.plot(times_s, reduction_db[part], linewidth=2.0, label=label)
     reduction_ax.axvline(pop.time_s, color=GREY, linestyle=(0, (1, 1)))
     deepest = max(float(np.max(reduction_db[part])) for reduction_db in reductions.values())
-    reduction_ax.set(xlabel="time (s)", ylabel="gain reduction\n(dB)", ylim=(1.1 * deepest + 0.5, 0))
+    reduction_ax.set(xlabel="time (s)", ylabel="gain reduction\n(dB)")
+    fit_reduction(reduction_ax, deepest)
     legend(reduction_ax, "lower left")
     for ax in axes:
         ax.set_xlim(times_s[0], times_s[-1])

@@ -8,10 +8,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from vocomp_lab.analysis.mix import KINDS, RANGES, Presence
 from vocomp_lab.pictures.panels import column_extremes
+from vocomp_lab.pictures.reduction_axis import fit_reduction
 from vocomp_lab.pictures.shown import tell
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, TITLE_PT, VERMILION, in_our_style
 from vocomp_lab.processors.chain import ChainResult
@@ -45,7 +45,6 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
     stages, total = len(rows), result.reduction_db
     rows["all together"] = total
     clip = result.source
-    limit = 1.4 * max(float(total.max()), 3.0)
     with in_our_style():
         axes = figure.subplots(len(rows), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for ax, (name, reduction_db) in zip(axes, rows.items()):
@@ -59,8 +58,8 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
             tell(ax, f"{most}, at {int(reduction_db.argmax()) / clip.rate:.1f} s")
             weight = "bold" if last else "normal"
             ax.text(0.995, 0.05, most, transform=ax.transAxes, ha="right", va="bottom", weight=weight)
-        axes[0].set(ylim=(limit, 0.0), xlim=(0.0, clip.duration_s))
-        axes[0].yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 3, 5, 10]))
+        axes[0].set_xlim(0.0, clip.duration_s)
+        fit_reduction(axes[0], float(total.max()), room=0.24)  # for the text under the curve
         axes[-1].set_xlabel("time (s)")
         axes[(len(rows) - 1) // 2].set_ylabel("gain reduction (dB)")
         title = (

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
-from matplotlib.ticker import FixedLocator, FuncFormatter
+from matplotlib.ticker import FixedLocator
 
+from vocomp_lab.pictures.reduction_axis import depth_for, draw_down_to
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, LEVEL_RANGE_DB, SKY, VERMILION
 from vocomp_lab.sound.audio import Clip
-
-_REDUCTION_LIMITS_DB = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 240.0)
 
 
 @dataclass(frozen=True)
@@ -146,15 +145,18 @@ class LevelPanel(Panel):
 
 
 class ReductionPanel(Panel):
-    """Gain reduction, drawn downward from 0 dB."""
+    """Gain reduction, drawn downward from 0 dB.
+
+    Its scale grows as soon as the curve would be cut off, and stays while a control moves, so that what looks half as
+    deep is half as deep. After :meth:`fit_anew` it may shrink, too.
+    """
 
     def __init__(self, ax):
         super().__init__(ax)
         self.area = ax.fill_between([0, 1], 0, 0, color=VERMILION, alpha=0.35, linewidth=0)
         (self.line,) = ax.plot([], [], color=VERMILION, linewidth=1.2)
-        self.limit_db = 0.0
+        self.depth_db, self._anew = 0, False
         ax.set_ylabel("gain\nreduction\n(dB)")
-        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.3g}"))
         self.moving = [self.area, self.line]
 
     def set_reduction(self, reduction_db: np.ndarray, rate: int, window: Window) -> bool:
@@ -164,13 +166,19 @@ class ReductionPanel(Panel):
         t = self._times(window, len(high))
         self.line.set_data(t, high)
         self.area.set_data(t, low * 0.0, high)
-        limit = next((x for x in _REDUCTION_LIMITS_DB if float(high.max()) <= 0.96 * x), _REDUCTION_LIMITS_DB[-1])
-        if limit == self.limit_db:
-            return False
-        self.limit_db = limit
-        self.ax.set_ylim(limit, 0.0)
-        self.ax.yaxis.set_major_locator(FixedLocator([0, limit / 3, 2 * limit / 3, limit]))
-        return True
+        depth_db = max(depth_for(float(high.max())), 0 if self._anew else self.depth_db)
+        changed, self.depth_db, self._anew = depth_db != self.depth_db, depth_db, False
+        if changed:
+            draw_down_to(self.ax, depth_db)
+        return changed
+
+    def fit_anew(self) -> None:
+        """Let the next reduction have the scale that fits it, even if that is a smaller one."""
+        self._anew = True
+
+    def in_words(self) -> str:
+        """The scale, for a text alternative."""
+        return f"the axis of the reduction runs down to {self.depth_db} dB"
 
 
 class CurvePanel(Panel):

@@ -80,6 +80,9 @@ class Picture:
         """Show what a stage of a chain (a ``StageResult``) did; `active` is where in its source the singer sings."""
         raise NotImplementedError
 
+    def fit_anew(self) -> None:
+        """Let the scales of the next result be smaller than those before: something else is shown, or a bench is reset."""
+
     def finding(self, change) -> str:
         """What the numbers (a ``Change``) say in one sentence: the picture's title."""
         raise NotImplementedError
@@ -166,6 +169,10 @@ class DynamicsPicture(Picture):
             self.curve.ax.set(xlabel=f"level in ({unit})", ylabel=f"level out ({unit})")
             self.invalidate()
 
+    def fit_anew(self) -> None:
+        """Let the reduction have the scale that fits it."""
+        self.reduction.fit_anew()
+
     def finding(self, change) -> str:
         """How often and how far the reduction acts."""
         stats = change.reduction
@@ -177,11 +184,12 @@ class DynamicsPicture(Picture):
         )
 
     def description(self, change) -> str:
-        """The finding, the threshold, and points of the static curve."""
+        """The finding, the threshold, the scale of the reduction, and points of the static curve."""
         threshold_db = getattr(self._processor, "threshold_db", None)
         parts = [self.finding(change)]
         if threshold_db is not None:
             parts.append(f"threshold {decibels(threshold_db)} {self._unit}")
+        parts.append(self.reduction.in_words())
         levels_db = np.array([-48.0, -36.0, -24.0, -12.0, 0.0])
         points = zip(levels_db, self._processor.static_curve(levels_db))
         curve = ", ".join(f"{decibels(at)} → {decibels(out)}" for at, out in points)

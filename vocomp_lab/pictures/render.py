@@ -9,12 +9,12 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vocomp_lab.analysis.file_render import Rendered, StageTrack
 from vocomp_lab.pictures.panels import column_extremes
+from vocomp_lab.pictures.reduction_axis import fit_reduction
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, SKY, VERMILION, in_our_style
-from vocomp_lab.sound.text import clock, decibels, minus
+from vocomp_lab.sound.text import clock, decibels
 
 COLUMNS = 1_000
 _TICKS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800)
-_LEAST_REDUCTION_DB = 3.0
 _LOUDNESS_SPAN_LU = 40.0
 
 
@@ -101,15 +101,14 @@ def _draw_reduction(ax, track, duration_s):
     times_s, low, high = _columns(duration_s, track.reduction_db)
     ax.fill_between(
         times_s,
-        -high,
-        -low,
+        low,
+        high,
         facecolor=SKY,
         edgecolor=BLUE,
         linewidth=0.5,
         label="least to most reduction (10 ms means)",
     )
-    ax.plot(times_s, -high, color=VERMILION, linewidth=0.9, label="most")
-    ax.axhline(-track.stats.median_db, color=GREY, linestyle=":", linewidth=1.4, label="median while someone sings")
-    ax.set_ylim(-max(1.15 * float(high.max()), _LEAST_REDUCTION_DB), 0.0)
+    ax.plot(times_s, high, color=VERMILION, linewidth=0.9, label="most")
+    ax.axhline(track.stats.median_db, color=GREY, linestyle=":", linewidth=1.4, label="median while someone sings")
+    fit_reduction(ax, float(high.max()))
     ax.set_ylabel("gain\nreduction (dB)")
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda db, _: minus(f"{db:g}")))

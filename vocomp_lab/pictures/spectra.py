@@ -34,6 +34,15 @@ class SpectrumPanel(Panel):
     def set_after(self, clip: Clip) -> None:
         self.after.set_data(*third_octave_spectrum(clip))
 
+    def in_words(self) -> str:
+        """Points of both spectra in words."""
+        (freqs, before_db), (_, after_db) = self.before.get_data(), self.after.get_data()
+        at = [freq for freq in (100, 400, 1600, 6400) if freq <= freqs[-1]]
+        points = zip(at, np.interp(at, freqs, before_db), np.interp(at, freqs, after_db))
+        return "spectrum, before → after: " + ", ".join(
+            f"{decibels(before)} → {decibels(after)} dB at {freq} Hz" for freq, before, after in points
+        )
+
 
 class ResponsePanel(Panel):
     """Frequency response of a filter."""
