@@ -279,7 +279,7 @@ def test_a_whole_chain_says_whose_reductions_it_adds_up(clip, chain):
 
 def test_while_a_control_moves_the_whole_chain_is_shown_and_its_sound_follows(clip, chain, monkeypatch):
     async def drag():
-        bench = Bench(clip, chain, stage="peaks")
+        bench = asking(Bench(clip, chain, stage="peaks"))
         bench._tools.compare.value = "chain"
         line, done, show, send = bench._screen.line.value, [], bench._screen.show, bench._player.send
         monkeypatch.setattr(
@@ -597,16 +597,16 @@ def test_the_page_gets_the_clip_once_and_the_chain_as_set(clip, chain):
 def test_what_a_move_sends_is_small_and_says_all_that_the_sound_needs(clip):
     async def move():
         bench = Bench(clip, Compressor(-20, 3, 1, 80))
-        moved = bench._controls.inputs["threshold_db"]
+        moved, serial = bench._controls.inputs["threshold_db"], state(bench)["serial"]
         moved.slider.value = moved.control.nearest(-40)
         await asyncio.sleep(0.1)
-        return bench, moved
+        return bench, moved, serial
 
-    bench, moved = asyncio.run(move())
+    bench, moved, serial = asyncio.run(move())
     text = html.unescape(bench._player._news.value.removeprefix("<span>").removesuffix("</span>"))
     news = json.loads(text)
     assert len(text) < 800 and news["settings"]["threshold_db"] == -40
-    assert news["at"]["threshold_db"] == moved.slider.value and news["serial"] > state(bench)["serial"]
+    assert news["at"]["threshold_db"] == moved.slider.value and news["serial"] == serial + 1
     wanted = integrated_lufs(clip) - integrated_lufs(bench.result.output)
     assert news["match_gain_db"] == pytest.approx(wanted)
     stops = json.loads(html.unescape(bench._player._stops.value.removeprefix("<span>").removesuffix("</span>")))

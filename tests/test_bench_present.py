@@ -64,13 +64,13 @@ def test_steps_change_the_stage_from_where_it_started_and_end_at_the_ends(clip):
 @pytest.mark.parametrize("stage", [name for name, _ in CHAIN.stages])
 def test_every_step_has_the_same_before_and_an_after_that_is_as_loud(take, stage):
     bench = Bench(shipped(take).clip.cut(4, 10), CHAIN, stage=stage).present()
-    bar, before, worst = bench._presenter, state(bench)["before_id"], 0.0
+    bar, before, worst = bench._presenter, state(bench)["clip_id"], 0.0
     assert len(bar.steps) > 2
     for place in range(len(bar.steps)):
         bar.go(place)
         heard = bench.stage_result.output.gained(state(bench)["match_gain_db"])
         worst = max(worst, abs(integrated_lufs(heard) - integrated_lufs(bench.stage_result.source)))
-        assert state(bench)["before_id"] == before
+        assert state(bench)["clip_id"] == before
     assert worst <= 0.1
 
 
@@ -158,12 +158,12 @@ def test_the_first_step_is_played_for_comparison_and_the_present_one_comes_back_
     bench.set(release_ms=300)
     mine, question, text = bench.processor, bar.step.listen_for, said(bench)
     bar._hands.children[0].value = 4
-    before, tally = state(bench)["before_id"], bar.tally
+    before, tally = state(bench)["clip_id"], bar.tally
     bench.compare_with_first()
     assert bench.processor == first and bench.result.stages["peaks"].processor == first
     assert bar._compare.value and "Now the first step is playing" in said(bench)
     assert "3 of" in said(bench) and question in said(bench) and bar.tally == tally
-    assert state(bench)["before_id"] == before, "the sound is not sent anew, so the position stays"
+    assert state(bench)["clip_id"] == before, "the sound is not sent anew, so the position stays"
     bench.compare_with_first(False)
     assert bench.processor == mine and said(bench) == text and bar.tally == tally and not bar._compare.value
     # By the button, with the numbers held back, and without the stage.

@@ -19,18 +19,13 @@ class ChainPicture(Picture):
     ``reduction_db``, theirs added up, or None if there is no such stage.
     """
 
-    time_box = (0.078, 0.115, 0.66, 0.885)
+    right, foot = 0.66, 0.115
     _crowded_head = 0.045
 
     def _make_panels(self, figure):
-        left, top, right, _ = self.time_box
-        grid = figure.add_gridspec(2, 1, left=left, right=right, top=1 - top, bottom=0.115, hspace=0.14)
-        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
-        self.reduction = ReductionPanel(figure.add_subplot(grid[1]))
-        spectrum = figure.add_gridspec(
-            1, 1, left=self._from_right(0.752), right=self._from_right(0.988), top=1 - top, bottom=0.115
-        )
-        self.spectrum = SpectrumPanel(figure.add_subplot(spectrum[0]))
+        above, below = self._over_time(figure, (1, 1), 0.05)
+        self.waveform, self.reduction = WaveformPanel(above), ReductionPanel(below)
+        self.spectrum = SpectrumPanel(self._beside(figure, 0.752, 0.988))
         self.spectrum.ax.xaxis.set_major_locator(FixedLocator([50, 200, 1000, 5000, 20_000]))  # it is narrow
         self.waveform.ax.tick_params(labelbottom=False)
         self.waveform.legend_above()

@@ -22,7 +22,7 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels
 
 _HISTOGRAM_STRIDE = 16
-_USUAL_WIDTH_PX = 1120
+_USUAL_WIDTH_PX, _USUAL_HEIGHT_PX = 1120, 372
 """The margins of the pictures were made for this width."""
 _TEXT_PT = 9.5
 
@@ -44,17 +44,20 @@ class Picture:
     """
 
     time_box: tuple[float, float, float, float]
+    left, right = 0.078, 0.985
+    """Where time runs across the usual sheet, as shares of its width."""
+    head, foot = 0.115, 0.105
+    """How much of the usual sheet's height lies above and below the panels."""
     _crowded_head = 0.0
-    """How much lower the panels begin on a narrow sheet, as a share of its height: there the title reaches over what is
-    above them."""
+    """How much lower the panels begin on a narrow sheet: there the title reaches over what is above them."""
 
     def __init__(self, width_px: int, height_px: int, scale: float = 1.0):
         self.dpi = 96 * scale
         # What is left and right of the time axis keeps its size, so on a smaller sheet it takes a larger share.
         self._crowding = max(1.0, _USUAL_WIDTH_PX / width_px)
-        left, top, right, bottom = type(self).time_box
-        top += self._crowded_head if self._crowding > 1 else 0.0
-        self.time_box = (left * self._crowding, top, self._from_right(right), bottom)
+        # The same for what is above and below the panels, and between them.
+        self._flatness = max(1.0, _USUAL_HEIGHT_PX / height_px)
+        self._head = self.head + (self._crowded_head if self._crowding > 1 else 0.0)
         with in_our_style(_TEXT_PT):
             self.figure = Figure(figsize=(width_px / 96, height_px / 96), dpi=self.dpi, facecolor="white")
             self.canvas = FigureCanvasAgg(self.figure)
@@ -68,6 +71,40 @@ class Picture:
 
     def _from_right(self, place: float) -> float:
         return 1 - (1 - place) * self._crowding
+
+    def _rows(self, heights, gap: float) -> list[tuple[float, float]]:
+        """Bottom and top of panels under one another, as shares of the sheet's height.
+
+        Parameters
+        ----------
+        heights : sequence of float
+            Of the panels, in any unit.
+        gap : float
+            Between two of them, as a share of the usual sheet's height.
+        """
+        place, gap = 1 - self._head * self._flatness, gap * self._flatness
+        room = place - self.foot * self._flatness - gap * (len(heights) - 1)
+        rows = []
+        for height in heights:
+            rows.append((place - room * height / sum(heights), place))
+            place = rows[-1][0] - gap
+        return rows
+
+    def _over_time(self, figure, heights, gap: float, timed: int | None = None) -> list:
+        """Axes under one another with time across. Of them, the first `timed` ones show the play position."""
+        rows = self._rows(heights, gap)
+        left, right = self.left * self._crowding, self._from_right(self.right)
+        self.time_box = (left, 1 - rows[0][1], right, 1 - rows[(timed or len(rows)) - 1][0])
+        return [self._axes(figure, left, right, *row) for row in rows]
+
+    @staticmethod
+    def _axes(figure, left: float, right: float, bottom: float, top: float):
+        return figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, bottom=bottom, top=top)[0])
+
+    def _beside(self, figure, left: float, right: float):
+        """Axes to the right of the others, as high as all of them; places are shares of the usual sheet's width."""
+        bottom, top = self.foot * self._flatness, 1 - self._head * self._flatness
+        return self._axes(figure, self._from_right(left), self._from_right(right), bottom, top)
 
     def _make_panels(self, figure) -> list[Panel]:
         raise NotImplementedError
@@ -121,23 +158,16 @@ class Picture:
 class DynamicsPicture(Picture):
     """Waveform, level with threshold, and reduction over time, and the static curve beside them."""
 
-    time_box = (0.078, 0.115, 0.7, 0.895)
+    right = 0.7
     _crowded_head = 0.045
     _unit = "dBFS"
 
     def _make_panels(self, figure):
-        left, top, right, _ = self.time_box
-        grid = figure.add_gridspec(3, 1, left=left, right=right, top=1 - top, bottom=0.105, hspace=0.28)
+        kinds = (WaveformPanel, LevelPanel, ReductionPanel)
         self.waveform, self.level, self.reduction = (
-            kind(figure.add_subplot(grid[row])) for row, kind in enumerate((WaveformPanel, LevelPanel, ReductionPanel))
+            kind(ax) for kind, ax in zip(kinds, self._over_time(figure, (1, 1, 1), 0.061))
         )
-        self.curve = CurvePanel(
-            figure.add_subplot(
-                figure.add_gridspec(
-                    1, 1, left=self._from_right(0.768), right=self._from_right(0.988), top=1 - top, bottom=0.105
-                )[0]
-            )
-        )
+        self.curve = CurvePanel(self._beside(figure, 0.768, 0.988))
         for panel in (self.waveform, self.level):
             panel.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.level):
@@ -200,14 +230,16 @@ class FilterPicture(Picture):
     """Waveform over time, spectrum before and after, and the filter's response."""
 
     right_panel = ResponsePanel
-    time_box = (0.078, 0.115, 0.985, 0.34)
+    foot = 0.115
 
     def _make_panels(self, figure):
+        heights, gap = (0.225, 0.415), 0.13
+        bottom, top = self._rows(heights, gap)[1]
+        above, spectra = self._over_time(figure, heights, gap, timed=1)
+        spectra.remove()
+        self.waveform = WaveformPanel(above)
         left, _, right, _ = self.time_box
-        self.waveform = WaveformPanel(
-            figure.add_subplot(figure.add_gridspec(1, 1, left=left, right=right, top=0.885, bottom=0.66)[0])
-        )
-        lower = figure.add_gridspec(1, 2, left=left, right=right, top=0.53, bottom=0.115, wspace=0.17)
+        lower = figure.add_gridspec(1, 2, left=left, right=right, top=top, bottom=bottom, wspace=0.17)
         self.spectrum = SpectrumPanel(figure.add_subplot(lower[0]))
         self.response = self.right_panel(figure.add_subplot(lower[1]))
         self.waveform.ax.set_xlabel("time (s)")
@@ -248,22 +280,12 @@ class ColourPicture(FilterPicture):
 class MetersPicture(Picture):
     """Waveform over time, the meters' readings over time, and what they say about the whole result."""
 
-    time_box = (0.078, 0.115, 0.648, 0.895)
+    right = 0.648
 
     def _make_panels(self, figure):
-        left, _, right, _ = self.time_box
-        grid = figure.add_gridspec(
-            2, 1, left=left, right=right, top=0.885, bottom=0.105, hspace=0.22, height_ratios=(1, 2.1)
-        )
-        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
-        self.meters = MetersPanel(figure.add_subplot(grid[1]))
-        self.numbers = ReadingsPanel(
-            figure.add_subplot(
-                figure.add_gridspec(
-                    1, 1, left=self._from_right(0.782), right=self._from_right(0.912), top=0.885, bottom=0.105
-                )[0]
-            )
-        )
+        above, below = self._over_time(figure, (1, 2.1), 0.077)
+        self.waveform, self.meters = WaveformPanel(above), MetersPanel(below)
+        self.numbers = ReadingsPanel(self._beside(figure, 0.782, 0.912))
         self.waveform.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.meters):
             panel.legend_above(crowded=self._crowding > 1)

@@ -115,15 +115,11 @@ class RegionsPanel(Panel):
 class RegionsPicture(Picture):
     """Waveform before and after; the words' levels with the gain regions over them."""
 
-    time_box = (0.078, 0.115, 0.985, 0.895)
+    foot = 0.115
 
     def _make_panels(self, figure):
-        left, _, right, _ = self.time_box
-        grid = figure.add_gridspec(
-            2, 1, left=left, right=right, top=0.885, bottom=0.115, hspace=0.22, height_ratios=(1, 1.7)
-        )
-        self.waveform = WaveformPanel(figure.add_subplot(grid[0]))
-        self.levels = RegionsPanel(figure.add_subplot(grid[1]))
+        above, below = self._over_time(figure, (1, 1.7), 0.077)
+        self.waveform, self.levels = WaveformPanel(above), RegionsPanel(below)
         self.waveform.ax.tick_params(labelbottom=False)
         for panel in (self.waveform, self.levels):
             panel.legend_above()
