@@ -12,7 +12,7 @@
   // Every take of this page that is neither kept nor given up, by its token.
   const takes = (window.vocompTakes = window.vocompTakes || new Map());
   const FLOOR_DB = -60, HOLD_MS = 3000, TOLD_MS = 2000, SWITCH_S = 0.012, SOON_S = 0.15, COUNT = 4;
-  const BUSY_MS = 3000, GONE_MS = 30000, LEFT_MS = 8000, CLIPPED_RUN = 3, FULL_SCALE = 1 - 1.5 / 32768, LOW_RATE_HZ = 32000;
+  const BUSY_MS = 3000, GONE_MS = 1000 * set.gone_s, LEFT_MS = 8000, CLIPPED_RUN = 3, FULL_SCALE = 1 - 1.5 / 32768, LOW_RATE_HZ = 32000;
   const PROCESSORS = {
     echoCancellation: "echo cancelling", noiseSuppression: "noise suppression", autoGainControl: "automatic gain control",
     voiceIsolation: "voice isolation",
@@ -58,7 +58,7 @@
       NotFoundError: lost, DevicesNotFoundError: lost,
       OverconstrainedError: "That microphone is no longer there: choose another one.",
       NotReadableError: "The microphone can't be opened, probably because another program is using it: close that program, and turn it on here again.",
-    }[error.name] || `The microphone can't be opened (${error.message || error.name}): choose another one, or turn it on here again.`;
+    }[error.name] || `The microphone can't be opened (${(error.message || error.name).replace(/\.$/, "")}): choose another one, or turn it on here again.`;
   }
 
   const CAPTURE = `registerProcessor("vocomp-microphone", class extends AudioWorkletProcessor {
@@ -160,7 +160,7 @@
   function tellProcessing(settings) {
     const on = Object.keys(PROCESSORS).filter((name) => settings[name]).map((name) => PROCESSORS[name]);
     const unsaid = Object.keys(PROCESSORS).slice(0, 3).filter((name) => settings[name] === undefined).map((name) => PROCESSORS[name]);
-    const texts = ["Echo cancelling, noise suppression and automatic gain control are dynamics processors: they would turn your voice up and down before you can."];
+    const texts = ["Echo cancelling, noise suppression and automatic gain control are dynamics processors: they would change your levels."];
     if (on.length) texts.push(`▸ ${list(on)} can't be turned off here, so levels and noise come out other than you sing them: try another browser or microphone.`);
     if (unsaid.length) texts.push(`– This browser doesn't say whether ${list(unsaid)} is off: listen for a voice that swells, or for words that are cut short.`);
     if (!on.length && !unsaid.length) texts.push("✓ All three are off.");

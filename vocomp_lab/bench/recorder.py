@@ -36,6 +36,8 @@ MOST_SAMPLES = 1 << 26
 """Frames times channels: 23 minutes of mono at 48 kHz. Measuring that many takes about 4 GB of memory."""
 _PIECE_FRAMES = 1 << 17
 """Half a megabyte, 2.7 s at 48 kHz: what a page that goes away in the middle of a take can lose."""
+_GONE_S = 30
+"""How long the page waits for an answer before it offers to save the take itself."""
 _CHECK_PLAN = (("Keep still: the room is being measured", 3.0), ("Now sing, as loud as you will in the song", 6.0))
 
 _STYLE = """<style>
@@ -90,7 +92,7 @@ _BOX = """<div class="vocomp-recorder" id="vocomp-recorder-__ID__" role="group" 
 <button type="button" data-part="record">Record</button>
 <span data-part="count" aria-hidden="true"></span><span data-part="time" aria-hidden="true"></span>
 <span class="row" style="margin:0" data-part="guide"><label><input type="checkbox" data-part="clicks">clicks for the count-in</label>
-<label><input type="checkbox" data-part="band">the band while I sing (__TITLE__)</label></span>
+<label><input type="checkbox" data-part="band">the band while I sing (__TEMPO__)</label></span>
 </div></div>
 <div class="row" data-part="loud" hidden><label>Headphone level
 <input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
@@ -118,8 +120,8 @@ class Recorder:
     judge : callable
         Called with the take, a mono :class:`Clip`; returns the verdicts to show.
     keep : callable, optional
-        Called with the take and the time at which it began; returns the sentence to show, and raises a ValueError or
-        OSError with the sentence that says what went wrong. Without it the take can be listened to and no more.
+        Called with the take and the time at which it began; returns the sentence to show, and raises a ValueError
+        with the sentence that says what went wrong. Without it the take can be listened to and no more.
     plan : sequence of (str, float)
         What the singer is asked to do, and for how many seconds each; the take ends after the last. Without a plan
         there is a count-in, the band if wanted, and the singer ends the take.
@@ -153,7 +155,16 @@ class Recorder:
         self._inbox.observe(self._on_message, "value")
         self._line = widgets.HTML(layout=hidden)
         self._band, self._sound = (
-            widgets.Audio(format="flac", autoplay=False, loop=False, controls=False, layout=hidden) for _ in range(2)
+            # Without a sound they would ask for one that isn't there.
+            widgets.Audio(
+                value=encode(Clip([0.0], 48_000)),
+                format="flac",
+                autoplay=False,
+                loop=False,
+                controls=False,
+                layout=hidden,
+            )
+            for _ in range(2)
         )
         self.widgets = [self._inbox, self._line, self._band, self._sound]
         for widget, part in zip(self.widgets, ("inbox", "state", "band", "sound")):
@@ -166,11 +177,11 @@ class Recorder:
         given = {
             "longest_s": 60 * LONGEST_MIN, "most_frames": MOST_SAMPLES, "piece_frames": _PIECE_FRAMES, "low_db": low,
             "high_db": high, "quiet_db": FAR_TOO_QUIET_DBFS, "beat_s": 60 / TEMPO_BPM, "lead_in_beats": LEAD_IN_BEATS,
-            "plan": self._plan, "keeps": self._keep is not None,
+            "gone_s": _GONE_S, "plan": self._plan, "keeps": self._keep is not None,
         }  # fmt: skip
         parts = {
             "ID": self._id, "NAME": html.escape(self._name), "SET": html.escape(json.dumps(given)),
-            "TITLE": f"{TEMPO_BPM:.0f} beats a minute", "NO_KERNEL": re.sub("<.*?>", "", NO_KERNEL),
+            "TEMPO": f"{TEMPO_BPM:.0f} beats a minute", "NO_KERNEL": re.sub("<.*?>", "", NO_KERNEL),
         }  # fmt: skip
         box = _BOX
         for mark, text in parts.items():
@@ -223,14 +234,18 @@ class Recorder:
 
     def _begin(self, token: str, content: bytes):
         """A take begins, or one that the page still has is handed over from its start."""
-        told = json.loads(content)
-        rate = check_rate(told["rate"])
+        try:
+            told = json.loads(content)
+            rate, started = told["rate"], str(told["started"])
+        except (ValueError, TypeError, LookupError):
+            raise ValueError("take: the page began it without its sample rate; run the cell again.") from None
+        rate = check_rate(rate)
         self._forget()
         self._token, self._rate = token, rate
         try:  # the page's clock: a class server may stand in another time zone
-            self._started = datetime.strptime(str(told["started"]), "%Y-%m-%dT%H:%M:%S")
+            self._started = datetime.strptime(started, "%Y-%m-%dT%H:%M:%S")
         except ValueError:
-            pass
+            self._started = datetime.now()
 
     def _take(self, number: int, samples: bytes):
         if self._ended or number != len(self._pieces) + 1:

@@ -108,21 +108,31 @@ def save_take(clip: Clip, folder, started: datetime) -> Path:
 
     Raises
     ------
-    ValueError, OSError
-        If the folder can't be written to.
+    ValueError
+        If it can't be written there.
     """
     stem = f"take_{started:%Y-%m-%d_%H-%M-%S}"
-    for number in itertools.count(1):
-        path = Path(folder) / (f"{stem}.flac" if number == 1 else f"{stem}_{number}.flac")
-        try:
-            path.touch(exist_ok=False)  # the name is ours from here on
-        except FileExistsError:
-            continue
+    try:
+        path = _reserved(Path(folder), stem)
         try:
             return save(clip, path)
         except BaseException:
             path.unlink(missing_ok=True)
             raise
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise ValueError(f"take: it can't be written into the folder of this notebook ({reason}).") from None
+
+
+def _reserved(folder: Path, stem: str) -> Path:
+    """A new, empty file with a name that was free."""
+    for number in itertools.count(1):
+        path = folder / (f"{stem}.flac" if number == 1 else f"{stem}_{number}.flac")
+        try:
+            path.touch(exist_ok=False)
+            return path
+        except FileExistsError:
+            continue
 
 
 def level_word(peak_dbfs: float) -> str:
@@ -156,7 +166,9 @@ def judge_level(clip: Clip) -> Verdict:
         )
         return Verdict("Level", "too loud", sentence, False)
     if peak < NOTHING_DBFS:
-        sentence = "Next to nothing came in: choose another microphone, or look for a mute switch or a gain knob at zero."
+        sentence = (
+            "Next to nothing came in: choose another microphone, or look for a mute switch or a gain knob at zero."
+        )
         return Verdict("Level", "too quiet", sentence, False)
     word, zone = level_word(peak), f"{decibels(low, 0)} to {decibels(high, 0)} dBFS"
     found = f"The loudest peak is {decibels(peak)} dBFS"
