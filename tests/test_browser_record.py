@@ -8,28 +8,19 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import json
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pagechecks
 import pytest
 import soundfile
 from conftest import one_sentence, rms_db
-from labdriver import (
-    ROOT,
-    chromium,
-    kernel_trouble,
-    open_notebook,
-    prompts,
-    run_all,
-    save_notebook,
-    wait_for,
-    write_notebook,
-)
+from labdriver import ROOT, chromium, open_notebook, save_notebook, set_theme, wait_for
+from npmtools import npm_package
 from scipy.signal import correlate
 
-from vocomp_lab import Clip, load, shipped
+from vocomp_lab import load, shipped
 from vocomp_lab.bench.recorder import Recorder, SoundCheck, take_recorder
 from vocomp_lab.lessons.recording import judge_level, save_take
 
@@ -216,8 +207,8 @@ def test_what_is_kept_is_what_was_sung(page, kept, voice):
     box.wait(lambda: "good" in box.part("level").inner_text(), "the meter, before anything is recorded")
     assert box.part("channel").input_value() == "1", "the input with the voice on it was not chosen"
     assert not box.ask("take()")
-    for files in (1, 2):
-        box.record(4)
+    for files, seconds in ((1, 4), (2, 1.5)):
+        box.record(seconds)
         assert "piece" in box.log, "the take stays in the page until its end"
         assert "Level: ✓ good." in box.stop()
         assert [box.part(part).is_enabled() for part in ("listen", "keep", "again", "record")] == [
@@ -345,7 +336,7 @@ def test_the_meter_tells_its_level_in_words_and_seldom(page, kept):
         """() => { window.told = []; new MutationObserver(() => told.push(performance.now())).observe(
           document.querySelector('[data-part=meter]'), { attributes: true, attributeFilter: ['aria-valuetext'] }); }"""
     )
-    box.wait(lambda: page.evaluate("told.length") >= 3, "three readings")
+    box.wait(lambda: page.evaluate("told.length") >= 2, "two readings")
     assert np.diff(page.evaluate("told")).min() > 1000
     assert page.evaluate("document.querySelector('[data-part=meter]').closest('[role=status]')") is None
 
@@ -357,7 +348,7 @@ def test_a_busy_kernel_loses_nothing(page, kept, voice):
     box = Box(page, kept[0]).turn_on()
     box.deaf = True
     box.record(4)
-    box.wait(lambda: "The kernel is busy" in box.part("post").inner_text(), "the sentence")
+    box.wait(lambda: "The kernel doesn't answer yet" in box.part("post").inner_text(), "the sentence")
     one_sentence(box.part("post").inner_text())
     box.press("record")
     assert box.part("listen").is_enabled() and not box.part("keep").is_enabled()
@@ -487,9 +478,19 @@ def test_a_dynamics_processor_that_stays_on_is_named(page, kept):
 
 @pytest.fixture(scope="module")
 def lesson(lab, page):
-    """Lesson 09, run from top to bottom, in the browser with the microphone."""
-    yield pagechecks.open_and_run(page, lab, LESSON)
+    """Lesson 09 in the browser with the microphone, run as far as the box."""
+    home = lab.folder / "sung"
+    home.mkdir()
+    path = Path(shutil.copy(LESSON, home))
+    open_notebook(page, lab.address, lab.token, f"sung/{path.name}")
+    page.errors.clear()
+    pagechecks.run_cell(page, code_places(path)[0])
+    yield pagechecks.OpenPage(page, path.stem, path)
     lab.close_kernels()
+
+
+def code_places(path):
+    return [place for place, source in enumerate(pagechecks.cell_sources(path)) if source]
 
 
 def box_in(page):
@@ -513,20 +514,49 @@ def test_lesson_09_goes_through_with_a_take_that_is_sung_into_it(lesson, page, v
     assert soundfile.info(path).subtype == "PCM_24"
     correlation, level_db = same(load(path).samples, voice, load(path).rate)
     assert correlation > 0.99 and abs(level_db) < 0.5
-    for number in range(1, len(pagechecks.cell_sources(lesson.path))):
-        output = pagechecks.run_cell(page, number)
-        assert "Traceback" not in output, output
-        if number == 1:
-            assert output.startswith(path.name), output
+    _, first, *below = code_places(lesson.path)
+    assert pagechecks.run_cell(page, first).startswith(path.name)
+    for place in below:
+        assert "Traceback" not in pagechecks.run_cell(page, place)
+    lesson.benches = pagechecks.benches(page)
     lesson.no_trouble()
-    exported = load(next(lesson.path.parent.glob("my_vocal_2/vocal.wav")))
+    exported = load(lesson.path.parent / "my_vocal" / "vocal.wav")
     assert exported.frames == load(path).frames
 
 
 def test_reloaded_the_box_is_there_again_and_records(lesson, page):
-    page.errors.clear()
-    pagechecks.reload_and_find(lesson)
+    save_notebook(page, lesson.path)
+    page.reload()
     part = box_in(page)
     wait_for(page, part("power").is_enabled, "the box")
     part("power").click()
     wait_for(page, lambda: "dBFS" in part("level").inner_text(), "the meter")
+
+
+def test_it_is_accessible_and_goes_by_keyboard_in_both_themes(lesson, page):
+    """axe-core 4.14.1, rules of WCAG 2.1 A and AA, on the box with everything in it on show."""
+    part = box_in(page)
+    part("band").focus()
+    page.keyboard.press("Space")
+    part("record").focus()
+    page.keyboard.press("Enter")
+    wait_for(page, lambda: part("time").inner_text() >= "0:02", "two seconds of recording")
+    page.keyboard.press("Enter")
+    wait_for(page, lambda: part("verdict").inner_text(), "the verdict")
+    focused = "document.activeElement.dataset.part"
+    assert page.evaluate(focused) == "listen"
+    page.keyboard.press("Tab")
+    assert page.evaluate(focused) == "keep"
+    page.add_script_tag(content=(npm_package("axe-core") / "axe.min.js").read_text("utf-8"))
+    for dark in (False, True):
+        set_theme(page, dark)
+        found = page.evaluate(
+            """async () => (await axe.run(document.querySelector(".vocomp-recorder"),
+              { runOnly: { type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"] } }))
+              .violations.flatMap((rule) => rule.nodes.map((node) => `${rule.id}: ${node.html.slice(0, 120)}`))"""
+        )
+        assert not found, found
+    part("keep").focus()
+    page.keyboard.press("Enter")
+    wait_for(page, lambda: part("note").inner_text().startswith("Kept as take_"), "the file")
+    assert page.evaluate(focused) == "record"

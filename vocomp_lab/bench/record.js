@@ -352,6 +352,7 @@
   // The end of a take, by the singer or by what happened. What was recorded until then is kept.
   function finish(why) {
     if (mode !== "recording") return;
+    const here = document.activeElement === recordButton;
     mode = "on";
     hush();
     release();
@@ -366,7 +367,7 @@
       say(why || "Stopped before the take began.");
     }
     show();
-    if (take && document.activeElement === document.body) listenButton.focus();
+    if (take && here) listenButton.focus(); // where the next step is, now that this button rests
   }
 
   // ---- the take in hand --------------------------------------------------------------------------------------------
@@ -510,7 +511,7 @@
         if (take && take.ended && waited > GONE_MS) {
           return trouble("Python doesn't answer: the kernel is busy or gone. The take is still in this page: save it from here, wait and hand it over again, or run this cell again.");
         }
-        if (waited > BUSY_MS && take) write("post", "The kernel is busy; the take stays in this page until it answers.");
+        if (waited > BUSY_MS && take) write("post", "The kernel doesn't answer yet, because it is busy or gone: the take stays in this page until it does.");
         await wait(40);
       }
       return null;
@@ -544,10 +545,12 @@
   }
 
   function kept(said) {
+    const here = [document.body, control("keep")].includes(document.activeElement);
     takes.delete(take.token);
     take = null;
     say(said);
     show();
+    if (here) (track ? recordButton : control("power")).focus({ preventScroll: true });
   }
 
   function read() {
