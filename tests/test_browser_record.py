@@ -260,6 +260,28 @@ def test_the_count_in_the_band_and_the_take_that_is_listened_to(page, kept):
     assert not page.errors, page.errors
 
 
+def test_whoever_sings_only_after_record_was_pressed_gets_the_input_with_the_voice(page, kept, voice):
+    """The meter has heard nothing by then, so that the first input is taken: the other one is in the end."""
+    silence = """() => {
+      const plain = AudioContext.prototype.createMediaStreamSource;
+      AudioContext.prototype.createMediaStreamSource = function (stream) {
+        const knob = (window.knob = this.createGain());
+        knob.gain.value = 0;
+        plain.call(this, stream).connect(knob);
+        return knob;
+      };
+    }"""
+    box = Box(page, kept[0], before=silence).turn_on()
+    box.record(0.1)
+    assert box.part("channel").input_value() == "0"
+    page.evaluate("knob.gain.value = 1")
+    box.wait(lambda: box.ask(f"take().frames / {RATE}") >= 3.5 and "piece" in box.log, "a piece of the first input")
+    assert "✓ good" in box.stop() and box.part("channel").input_value() == "1"
+    assert box.log.count("begin") == 2
+    correlation, level_db = same(box.recorder.clip.samples[RATE:], voice)
+    assert correlation > 0.99 and abs(level_db) < 0.5
+
+
 def test_another_player_ends_the_take_and_what_was_sung_stays(page, kept):
     box = Box(page, kept[0]).turn_on().record(1)
     page.evaluate("vocompSpeaker.take({ stop() {}, heldBack() {}, showVolume() {} })")
@@ -370,7 +392,7 @@ def test_a_kernel_that_is_gone_leaves_the_take_in_the_page_to_save_or_to_hand_to
     box.deaf = True
     box.record(4)
     box.press("record")
-    box.wait(lambda: "Python doesn't answer" in box.part("post").inner_text(), "the sentence")
+    box.wait(lambda: "The kernel doesn't answer, but" in box.part("post").inner_text(), "the sentence")
     whole = box.samples()
     with page.expect_download() as download:
         box.press("save")
@@ -420,6 +442,20 @@ def test_a_page_reloaded_in_the_middle_of_a_take_finds_what_came_over(page, kept
     assert correlation > 0.99
 
 
+def test_a_take_that_another_page_has_pushed_out_goes_over_again_when_it_is_kept(page, kept):
+    box = Box(page, kept[0]).turn_on().record(1)
+    box.stop()
+    whole = box.samples()
+    box.to_python(f"begin-0-{box.recorder._id}-beef-1", b'{"rate": 48000, "started": ""}')
+    page.evaluate(
+        "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }", box.recorder._line.value
+    )
+    box.press("keep")
+    box.wait(lambda: box.said().startswith("Kept as"), "the file")
+    (path,) = kept[1].iterdir()
+    assert np.abs(load(path).samples - whole).max() <= 2**-24
+
+
 # ---- browsers and addresses that can't --------------------------------------------------------------------------
 
 
@@ -466,7 +502,7 @@ def test_a_dynamics_processor_that_stays_on_is_named(page, kept):
       MediaStreamTrack.prototype.getSettings = function () { return (%s)(plain.call(this)); };
     }"""
     for change, told in (
-        ("(s) => ({ ...s, autoGainControl: true })", "▸ automatic gain control can't be turned off here"),
+        ("(s) => ({ ...s, autoGainControl: true })", "▸ Automatic gain control can't be turned off here"),
         ("({ noiseSuppression, ...s }) => s", "doesn't say whether noise suppression is off"),
     ):
         box = Box(page, kept[0], before=before % change).turn_on()

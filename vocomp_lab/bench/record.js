@@ -12,7 +12,7 @@
   // Every take of this page that is neither kept nor given up, by its token.
   const takes = (window.vocompTakes = window.vocompTakes || new Map());
   const FLOOR_DB = -60, HOLD_MS = 3000, TOLD_MS = 2000, SWITCH_S = 0.012, SOON_S = 0.15, COUNT = 4;
-  const BUSY_MS = 3000, GONE_MS = 1000 * set.gone_s, LEFT_MS = 8000, CLIPPED_RUN = 3, FULL_SCALE = 1 - 1.5 / 32768, LOW_RATE_HZ = 32000;
+  const BUSY_MS = 3000, GONE_MS = 1000 * set.gone_s, LEFT_MS = 8000, CLIPPED_RUN = 3, FULL_SCALE = 1 - 1.5 / 32768, LOW_RATE_HZ = 32000, LOUDER = 2;
   const PROCESSORS = {
     echoCancellation: "echo cancelling", noiseSuppression: "noise suppression", autoGainControl: "automatic gain control",
     voiceIsolation: "voice isolation",
@@ -23,6 +23,7 @@
   const gainOf = (db) => Math.pow(10, db / 20), dbOf = (gain) => (gain > 0 ? 20 * Math.log10(gain) : -Infinity);
   const number = (value, digits) => value.toFixed(digits).replace("-", "−");
   const list = (words) => (words.length > 1 ? `${words.slice(0, -1).join(", ")} and ${words.at(-1)}` : words[0]);
+  const upper = (text) => text.replace(/^./, (letter) => letter.toUpperCase());
   const write = (name, text) => { const part = control(name); if (part.textContent !== text) part.textContent = text; };
   const say = (text) => write("note", text);
   const hide = (name, hidden) => { control(name).hidden = hidden; };
@@ -161,8 +162,8 @@
     const on = Object.keys(PROCESSORS).filter((name) => settings[name]).map((name) => PROCESSORS[name]);
     const unsaid = Object.keys(PROCESSORS).slice(0, 3).filter((name) => settings[name] === undefined).map((name) => PROCESSORS[name]);
     const texts = ["Echo cancelling, noise suppression and automatic gain control are dynamics processors: they would change your levels."];
-    if (on.length) texts.push(`▸ ${list(on)} can't be turned off here, so levels and noise come out other than you sing them: try another browser or microphone.`);
-    if (unsaid.length) texts.push(`– This browser doesn't say whether ${list(unsaid)} is off: listen for a voice that swells, or for words that are cut short.`);
+    if (on.length) texts.push(`▸ ${upper(list(on))} can't be turned off here, so the levels you record aren't the ones you sing: try another browser or microphone.`);
+    if (unsaid.length) texts.push(`– This browser doesn't say whether ${list(unsaid)} ${unsaid.length > 1 ? "are" : "is"} off: listen for a voice that swells, or for words that are cut short.`);
     if (!on.length && !unsaid.length) texts.push("✓ All three are off.");
     if (settings.sampleRate && settings.sampleRate < LOW_RATE_HZ) {
       texts.push(`▸ This microphone sends only ${settings.sampleRate / 1000} kHz, as wireless headsets do, so the highs are missing: use one with a cable.`);
@@ -188,8 +189,9 @@
     });
     peaks.push([now, found]);
     while (peaks[0][0] < now - HOLD_MS) peaks.shift();
-    if (channels > 1 && !chosen && mode === "on" && held(1 - used()) > 2 * held(used())) channel.value = String(1 - used());
-    if (mode === "recording") add(from, blocks[Math.min(used(), blocks.length - 1)]);
+    const waiting = mode === "on" || (mode === "recording" && !take.frames);
+    if (channels > 1 && !chosen && waiting && held(1 - used()) > LOUDER * held(used())) channel.value = String(1 - used());
+    if (mode === "recording") add(from, blocks);
   }
 
   const used = () => Number(channel.value);
@@ -312,7 +314,9 @@
     if (withBand) nodes.push(player(band, began));
     sound(nodes);
     take = {
-      token: Math.random().toString(16).slice(2, 14) || "0", rate, first: Math.round((start + late) * rate), frames: 0, chunks: [],
+      token: newToken(), rate, first: Math.round((start + late) * rate), frames: 0, chunks: [],
+      // Whoever presses Record before singing a note may have the microphone on the other input: both are recorded, and the louder stays.
+      inputs: Array.from({ length: chosen ? 1 : channels }, () => ({ chunks: [], peak: 0 })),
       most: Math.min(set.longest_s * rate, set.most_frames), ended: false, wanted: "", root, keeps: set.keeps, started: stamp(),
     };
     if (set.plan.length) take.most = Math.min(take.most, Math.round(rate * set.plan.reduce((sum, [, seconds]) => sum + seconds, 0)));
@@ -326,22 +330,29 @@
     post();
   }
 
+  const newToken = () => Math.random().toString(16).slice(2, 14) || "0";
+
   // The time by the clock of the student's own computer.
   function stamp() {
     const now = new Date();
     return new Date(now.getTime() - 60000 * now.getTimezoneOffset()).toISOString().slice(0, 19);
   }
 
-  function add(from, samples) {
-    let part = samples.subarray(Math.max(0, Math.min(samples.length, take.first - from)));
-    part = part.subarray(0, take.most - take.frames);
-    while (part.length) {
-      const filled = take.frames % set.piece_frames;
-      if (!filled) take.chunks.push(new Float32Array(set.piece_frames));
-      const here = part.subarray(0, set.piece_frames - filled);
-      take.chunks.at(-1).set(here, filled);
-      take.frames += here.length;
-      part = part.subarray(here.length);
+  function add(from, blocks) {
+    const length = blocks[0].length;
+    let at = Math.max(0, Math.min(length, take.first - from));
+    const end = Math.min(length, at + take.most - take.frames);
+    while (at < end) {
+      const filled = take.frames % set.piece_frames, count = Math.min(end - at, set.piece_frames - filled);
+      for (const [n, input] of take.inputs.entries()) {
+        const samples = blocks[Math.min(take.inputs.length > 1 ? n : used(), blocks.length - 1)].subarray(at, at + count);
+        if (!filled) input.chunks.push(new Float32Array(set.piece_frames));
+        input.chunks.at(-1).set(samples, filled);
+        input.peak = samples.reduce((most, sample) => Math.max(most, Math.abs(sample)), input.peak);
+      }
+      take.chunks = take.inputs[Math.min(used(), take.inputs.length - 1)].chunks;
+      take.frames += count;
+      at += count;
       if (take.frames % set.piece_frames === 0) post();
     }
     if (take.frames >= take.most) {
@@ -357,8 +368,8 @@
     hush();
     release();
     if (take.frames) {
+      takeLouder();
       take.ended = true;
-      take.why = why;
       say([why, `Recorded: ${number(take.frames / take.rate, 1)} s.`, set.keeps ? "Listen to it; then keep it, or sing it again." : ""].filter(Boolean).join(" "));
       post();
     } else {
@@ -368,6 +379,19 @@
     }
     show();
     if (take && here) listenButton.focus(); // where the next step is, now that this button rests
+  }
+
+  // The louder of two inputs, if the singer has chosen none. It goes to Python as another take, from its start.
+  function takeLouder() {
+    const [mine, other] = [used(), 1 - used()].map((c) => take.inputs[c]);
+    if (take.inputs.length > 1 && other.peak > LOUDER * mine.peak) {
+      takes.delete(take.token);
+      take.token = newToken();
+      takes.set(take.token, take);
+      take.chunks = other.chunks;
+      channel.value = String(1 - used());
+    }
+    take.inputs = [];
   }
 
   // ---- the take in hand --------------------------------------------------------------------------------------------
@@ -483,7 +507,7 @@
         const answer = await hand(kind, place, content, token);
         if (!answer) break;
         if (kind === "again") farewell = "";
-        else if (answer.error) trouble(`${answer.error.replace(/^\w+: /, "").replace(/^./, (letter) => letter.toUpperCase())} The take is still in this page.`);
+        else if (answer.error) trouble(`${upper(answer.error.replace(/^\w+: /, ""))} The take is still in this page.`);
         else if (kind === "keep") kept(answer.said);
       }
     } finally {
@@ -509,7 +533,7 @@
         if (state && state.answered === asked) return state;
         const waited = Date.now() - waitingSince;
         if (take && take.ended && waited > GONE_MS) {
-          return trouble("Python doesn't answer: the kernel is busy or gone. The take is still in this page: save it from here, wait and hand it over again, or run this cell again.");
+          return trouble("The kernel doesn't answer, but the take is still in this page: hand it over again later, run this cell again, or save it from here.");
         }
         if (waited > BUSY_MS && take) write("post", "The kernel doesn't answer yet, because it is busy or gone: the take stays in this page until it does.");
         await wait(40);
@@ -564,9 +588,8 @@
   function adopt() {
     if (take || !state || !set.keeps || farewell) return;
     for (const left of takes.values()) {
-      if (left.root.isConnected || !left.keeps) continue;
+      if (left.root.isConnected || !left.keeps || !left.ended) continue; // its own box ends it, in a moment
       left.root = root;
-      left.ended = true;
       left.wanted = "";
       take = left;
       say(`A take of ${number(take.frames / take.rate, 1)} s was left here: listen to it; then keep it, or sing it again.`);
@@ -604,7 +627,8 @@
     write("listen", mode === "listening" ? "Stop listening" : "Listen");
     for (const part of ["keep", "again"]) control(part).disabled = Boolean(take && take.wanted);
     listenButton.disabled = Boolean(take && take.wanted);
-    control("keep").disabled ||= !(known() && state.ended);
+    // Unknown to Python it goes over first: another page has recorded meanwhile.
+    control("keep").disabled ||= known() ? !state.ended : posting || !take || !take.chunks;
     hide("trouble", !stuck || !take);
     hide("save", !take || !take.chunks);
     showVerdict(here && known() && state.ended ? state.verdicts : []);
@@ -661,6 +685,7 @@
       speaker.players.delete(api);
       if (context) context.close().catch(() => {});
       removeEventListener("beforeunload", leaving);
+      if (!why) navigator.mediaDevices.removeEventListener("devicechange", plugged);
       return;
     }
     read();
@@ -672,6 +697,8 @@
 
   const leaving = (event) => { if (take && take.chunks) event.preventDefault(); };
   addEventListener("beforeunload", leaving);
+  const plugged = () => { if (track) listDevices(track.getSettings().deviceId); };
+  if (!why) navigator.mediaDevices.addEventListener("devicechange", plugged);
 
   const zone = root.querySelector(".zone"), share = (db) => (100 * (db - FLOOR_DB)) / -FLOOR_DB;
   zone.style.left = share(set.low_db) + "%";
