@@ -16,6 +16,7 @@ import pagechecks
 import pytest
 import soundfile
 from conftest import one_sentence, rms_db
+from heard import OVER, listen
 from labdriver import ROOT, chromium, open_notebook, save_notebook, set_theme, wait_for
 from npmtools import npm_package
 from scipy.signal import correlate
@@ -258,6 +259,30 @@ def test_the_count_in_the_band_and_the_take_that_is_listened_to(page, kept):
     )
     box.wait(lambda: box.recorder.clip is None, "Python to forget it")
     assert not page.errors, page.errors
+
+
+def test_what_sounds_here_starts_quiet_follows_the_slider_and_ends_with_stop(played, kept):
+    with other_page((*FAKE, f"--use-file-for-fake-audio-capture={played}")) as page:
+        listen(page)
+        box = Box(page, kept[0]).turn_on()
+        assert page.evaluate("heard.most()[0]") == 0, "the microphone must not be heard"
+        for part in ("clicks", "band"):
+            box.part(part).check()
+        box.record(2.5)
+        quiet = page.evaluate("heard.most()[0]")
+        loudest = 0.25 + np.abs(shipped("backing").clip.samples).max()
+        assert 0.001 < quiet <= OVER * loudest * 10 ** (-24 / 20), quiet
+        box.stop()
+        box.wait(lambda: page.evaluate("heard.last(20)") == 0, "silence after Stop")
+        page.evaluate("heard.clear()")
+        box.press("listen")
+        box.wait(lambda: page.evaluate("heard.most()[0]") > 0.001, "the take")
+        page.wait_for_timeout(1000)
+        assert page.evaluate("heard.most()[0]") <= OVER * np.abs(box.recorder.clip.samples).max() * 10 ** (-24 / 20)
+        box.part("volume").fill("-40")
+        box.wait(lambda: 0 < page.evaluate("heard.last(20)") <= OVER * 10 ** (-40 / 20), "the slider")
+        box.press("listen")
+        box.wait(lambda: page.evaluate("heard.last(20)") == 0, "silence")
 
 
 def test_whoever_sings_only_after_record_was_pressed_gets_the_input_with_the_voice(page, kept, voice):
