@@ -180,15 +180,36 @@ class Box:
         return np.frombuffer(base64.b64decode(sent[1]), "<f4")[: sent[0]]
 
 
+def like(sound, part) -> int:
+    """Where in a sound it is most like a shorter one, whatever the level."""
+    sums = np.cumsum(np.concatenate([[0.0], sound**2]))
+    energy = np.maximum(sums[len(part) :] - sums[: -len(part)], 1e-6)
+    return int((correlate(sound, part, "valid", "fft") / np.sqrt(energy)).argmax())
+
+
 def same(recorded, voice, rate=RATE):
-    """How much of a take is the voice: the correlation at the best place, and the difference in level in dB. A short time
-    at either edge is left out."""
+    """How much of a take is the voice: the correlation that most of its sung stretches (0.2 s) reach at the best
+    place, and the difference in level in dB there. A short time at either edge is left out. On a busy machine Chromium
+    loses sound between its fake microphone and the page, 10 ms at a time, so the place may move by up to a quarter of a
+    second in a take, and a stretch in which it moves doesn't count against it.
+    """
     assert rate == RATE
-    inner = recorded[rate // 5 : -rate // 5]
+    step, drift = rate // 5, rate // 4
     twice = np.concatenate([voice, voice, voice])  # the fake microphone goes round
-    found = correlate(twice, inner, "valid", "fft")
-    there = twice[found.argmax() :][: len(inner)]
-    return np.corrcoef(inner, there)[0, 1], rms_db(inner) - rms_db(there)
+    parts = {at: recorded[at : at + step] for at in range(step, len(recorded) - 2 * step, step)}
+    loudest = max(parts, key=lambda at: rms_db(parts[at]))
+    place = like(twice[: 2 * len(voice)], parts[loudest]) - loudest
+    place += len(voice) if place < drift else 0  # so that the first stretch may have come early
+    found = []
+    for at, part in parts.items():
+        if rms_db(part) < rms_db(parts[loudest]) - 20:
+            continue
+        first = place + at - drift
+        there = first + like(twice[first : place + at + drift + step], part)
+        played = twice[there : there + step]
+        found.append((np.corrcoef(part, played)[0, 1], rms_db(part) - rms_db(played)))
+    correlations, levels_db = np.array(found).T
+    return np.median(correlations), np.median(levels_db)
 
 
 @pytest.fixture
@@ -227,7 +248,7 @@ def test_what_is_kept_is_what_was_sung(page, kept, voice):
         assert (info.format, info.subtype, info.samplerate, info.channels) == ("FLAC", "PCM_24", RATE, 1)
         assert np.abs(clip.samples - whole).max() <= 2**-24, "samples were lost on the way to the file"
         correlation, level_db = same(clip.samples, voice)
-        assert correlation > 0.99 and abs(level_db) < 0.5, (correlation, level_db)
+        assert correlation > 0.999 and abs(level_db) < 0.5, (correlation, level_db)
     assert not page.errors, page.errors
 
 
@@ -304,7 +325,7 @@ def test_whoever_sings_only_after_record_was_pressed_gets_the_input_with_the_voi
     assert "✓ good" in box.stop() and box.part("channel").input_value() == "1"
     assert box.log.count("begin") == 2
     correlation, level_db = same(box.recorder.clip.samples[RATE:], voice)
-    assert correlation > 0.99 and abs(level_db) < 0.5
+    assert correlation > 0.999 and abs(level_db) < 0.5
 
 
 def test_another_player_ends_the_take_and_what_was_sung_stays(page, kept):
@@ -329,7 +350,7 @@ def test_a_microphone_that_goes_away_ends_the_take_and_what_was_sung_stays(page,
     box.wait(lambda: box.said().startswith("Kept as"), "the file")
     (path,) = kept[1].iterdir()
     correlation, _ = same(load(path).samples, voice)
-    assert correlation > 0.99
+    assert correlation > 0.999
 
 
 def test_a_take_ends_by_itself_at_the_workbooks_limit(page, kept, monkeypatch):
@@ -407,7 +428,7 @@ def test_a_busy_kernel_loses_nothing(page, kept, voice):
     box.wait(lambda: box.said().startswith("Kept as"), "the file")
     (path,) = kept[1].iterdir()
     correlation, _ = same(load(path).samples, voice)
-    assert correlation > 0.99
+    assert correlation > 0.999
 
 
 def test_a_kernel_that_is_gone_leaves_the_take_in_the_page_to_save_or_to_hand_to_the_next(page, kept, monkeypatch):
@@ -464,7 +485,7 @@ def test_a_page_reloaded_in_the_middle_of_a_take_finds_what_came_over(page, kept
     again.wait(lambda: again.said().startswith("Kept as"), "the file")
     (path,) = kept[1].iterdir()
     correlation, _ = same(load(path).samples, voice)
-    assert correlation > 0.99
+    assert correlation > 0.999
 
 
 def test_a_take_that_another_page_has_pushed_out_goes_over_again_when_it_is_kept(page, kept):
@@ -574,7 +595,7 @@ def test_lesson_09_goes_through_with_a_take_that_is_sung_into_it(lesson, page, v
     assert told == f"{path.name} is loaded. Now run the cells below."
     assert soundfile.info(path).subtype == "PCM_24"
     correlation, level_db = same(load(path).samples, voice, load(path).rate)
-    assert correlation > 0.99 and abs(level_db) < 0.5
+    assert correlation > 0.999 and abs(level_db) < 0.5
     _, first, *below = code_places(lesson.path)
     assert pagechecks.run_cell(page, first).startswith(path.name)
     for place in below:
