@@ -32,6 +32,7 @@ PAGE_FILES = (
     "test_browser_own_vocal",
     "test_browser_homework",
     "test_browser_upload",
+    "test_browser_record",
     "test_player_page",
     "test_live_page",
     "test_accessibility",

@@ -176,17 +176,22 @@ def shared_page():
 
 
 @contextlib.contextmanager
-def chromium(width=1280, height=720):
-    """A page of the shared browser with cookies and storage of its own.
+def chromium(width=1280, height=720, flags=()):
+    """A page of the shared browser with cookies and storage of its own; with `flags`, of a browser of its own.
 
     `page.errors` collects what its console reports as errors. Errors in the kernel that no cell shows are in
     :func:`kernel_trouble`.
     """
-    page = _new_page(_open_browser(), width, height)
+    browser = _open_browser()
+    if flags:
+        browser = _browser[0].chromium.launch(executable_path=need_program("chromium"), args=[*CHROMIUM_FLAGS, *flags])
+    page = _new_page(browser, width, height)
     try:
         yield page
     finally:
         page.context.close()
+        if flags:
+            browser.close()
 
 
 def _new_page(browser, width, height):

@@ -9,6 +9,7 @@ from vocomp_lab.bench.gallery import GalleryBench
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.own_vocal import OwnVocal
+from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
 
 __all__ = [
@@ -19,5 +20,6 @@ __all__ = [
     "OwnVocal",
     "PreferenceBench",
     "RegionBench",
+    "SoundCheck",
     "task_bench",
 ]

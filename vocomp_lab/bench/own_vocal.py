@@ -1,4 +1,5 @@
-"""Loading your own voice into a lesson, by dropping it on the page, choosing it, or typing its path; and measuring it."""
+"""Loading your own voice into a lesson, by recording it, dropping it on the page, choosing it, or typing its path; and
+measuring it."""
 
 from __future__ import annotations
 
@@ -7,22 +8,22 @@ import itertools
 import re
 import secrets
 import tempfile
+from datetime import datetime
 from pathlib import Path
 
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
 from vocomp_lab.bench.player import page_script
+from vocomp_lab.bench.recorder import LONGEST_MIN, MOST_SAMPLES, take_recorder
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.course import Lesson, begin
+from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import examine
 from vocomp_lab.sound.audio import Clip, SoundReader
 from vocomp_lab.sound.checks import shown
 
-LONGEST_MIN = 20
 MOST_CHANNELS = 32
-MOST_SAMPLES = 1 << 26
-"""Frames times channels: 23 minutes of mono at 48 kHz. Measuring that many takes about 4 GB of memory."""
 MOST_BYTES, PIECE_BYTES = 512 << 20, 4 << 20
 """The largest file that the page sends, and the size of the pieces that it sends it in (``upload.js``)."""
 _UNKNOWN = 1 << 62
@@ -46,7 +47,7 @@ _STYLE = """<style>
 
 
 class OwnVocal:
-    """A place on the page to load a recording, and what it measures.
+    """A place on the page to make or load a recording, and what it measures.
 
     Parameters
     ----------
@@ -65,7 +66,8 @@ class OwnVocal:
     Notes
     -----
     Put it last in a cell to show it. It loads up to 20 minutes, 32 channels and 67 million samples. If a file can't be
-    loaded it says why in one sentence, and what was loaded before stays.
+    loaded it says why in one sentence, and what was loaded before stays. A take that is recorded here and kept becomes a
+    24-bit FLAC file in the folder in which Python runs.
     """
 
     _ids = itertools.count(1)
@@ -80,6 +82,7 @@ class OwnVocal:
         # The name holds this box's own id, so a student's file is never mistaken for a piece.
         self._piece = re.compile(rf"piece-(\d{{1,9}})-of-(\d{{1,9}})-{self._id}-([0-9a-f]{{1,32}})-(.*)", re.DOTALL)
         self._incoming: _Incoming | None = None
+        self._recorder = take_recorder(self._keep)
         self._build()
         self._take(lesson.clip, lesson.clip_name, lesson)
 
@@ -124,9 +127,21 @@ class OwnVocal:
         self._note = widgets.HTML()
         self._measured = widgets.HTML()
         self.widget = widgets.VBox(
-            [widgets.HBox([self._upload, self._path]), self._received, self._note, self._measured]
+            [
+                widgets.HBox([self._upload, self._path]),
+                self._received,
+                self._note,
+                self._measured,
+                *self._recorder.widgets,
+            ]
         )
         self.widget.add_class("vocomp-load")
+
+    def _keep(self, clip: Clip, started: datetime) -> str:
+        """Keep a take that was recorded in the page: in a file, and loaded from it as any other."""
+        path = save_take(clip, Path.cwd(), started)
+        self._try(lambda: self.load(path))
+        return f"Kept as {path.name}, beside this notebook."
 
     def _on_path(self, change):
         text = change["new"].strip().strip("\"'")
@@ -196,10 +211,11 @@ class OwnVocal:
     def _ipython_display_(self):
         box = (
             f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
-            "Drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below. "
+            "Or drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below. "
             '<span data-part="note" role="status"></span></div>'
         )
-        display(HTML(f"{STYLE}{_STYLE}{box}{page_script(self._id, 'upload.js')}"))
+        scripts = page_script(self._id, "pieces.js", "upload.js")
+        display(HTML(f"{self._recorder.html()}{STYLE}{_STYLE}{box}{scripts}"))
         display(self.widget)
 
 

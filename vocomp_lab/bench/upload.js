@@ -1,5 +1,5 @@
 // Lets you drop a sound file on a box in the page, and sends large files in pieces: a server closes the connection on a message
-// of more than 10 MB. Both go through the upload button's own hidden input, so Python sees ordinary uploads.
+// of more than 10 MB. Both go through the upload button's own hidden input (pieces.js), so Python sees ordinary uploads.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
@@ -8,21 +8,17 @@
   const note = root.querySelector("[data-part=note]");
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
-  let input = null, sending = null, ours = false, progress = "", aside = "";
+  let inbox = null, sending = null, progress = "", aside = "";
   const show = () => { note.textContent = [progress, aside].filter(Boolean).join(" "); };
   const say = (text) => { progress = text; show(); };
   const mention = (text) => { aside = text; show(); };
   const tooEarly = (name) => mention(`${name} was not taken, because ${sending} is still being sent: drop it again afterwards.`);
 
-  // The button opens an input that is not part of the page. It is caught at the click that would open it.
-  function catchInput(button) {
-    const click = HTMLInputElement.prototype.click;
-    HTMLInputElement.prototype.click = function () { input = this; };
-    try { button.click(); } finally { HTMLInputElement.prototype.click = click; }
-    if (!input) return;
+  // A file that the student has chosen: large ones go in pieces, small ones as they are.
+  function watch({ input, giving }) {
     input.addEventListener("change", (event) => {
       const file = input.files && input.files[0];
-      if (ours || !file) return;
+      if (giving() || !file) return;
       if (sending === null) mention("");
       if (sending === null && file.size <= PIECE_BYTES) return;
       event.stopImmediatePropagation();
@@ -40,12 +36,7 @@
     try {
       for (let n = 1; n <= count; n++) {
         say(`Sending ${file.name}: ${Math.round(100 * (n - 1) / count)} %.`);
-        const part = file.slice((n - 1) * PIECE_BYTES, n * PIECE_BYTES);
-        const box = new DataTransfer();
-        box.items.add(new File([part], `piece-${n}-of-${count}-${id}-${token}-${file.name}`));
-        ours = true;
-        input.files = box.files;
-        try { input.dispatchEvent(new Event("change")); } finally { ours = false; }
+        inbox.give(`piece-${n}-of-${count}-${id}-${token}-${file.name}`, file.slice((n - 1) * PIECE_BYTES, n * PIECE_BYTES));
         const deadline = Date.now() + 1000 * PATIENCE_S;
         while (!(find("received") && find("received").textContent.includes(`${token}:${n};`))) {
           // Python says in the page why.
@@ -73,16 +64,16 @@
     if (sending !== null) return tooEarly(file ? file.name : "What was dropped");
     mention(files.length > 1 ? `Only the first of ${files.length} files was taken, ${file.name}.` : "");
     if (!file || (entry && entry.isDirectory)) say("That is not a file: drop one sound file.");
-    else if (!input) say(`The button below is not ready: wait a moment, and drop ${file.name} again.`);
+    else if (!inbox) say(`The button below is not ready: wait a moment, and drop ${file.name} again.`);
     else send(file);
   });
 
   (async () => {
-    for (let tries = 0; tries < 600 && !input && root.isConnected; tries++) {
+    for (let tries = 0; tries < 600 && !inbox && root.isConnected; tries++) {
       const button = find("upload");
-      if (button) catchInput(button);
-      await wait(100);
+      if (button && (inbox = window.vocompInbox(button))) watch(inbox);
+      else await wait(100);
     }
-    if (input) root.dataset.ready = "1";
+    if (inbox) root.dataset.ready = "1";
   })();
 })(document.getElementById("vocomp-drop-__ID__"), "__ID__");

@@ -12,6 +12,7 @@ EXPLAINED_IN = {
         "Goal",
         "left_right_both",
         "shipped",
+        "SoundCheck",
         "Take",
     ),
     "01_levels_and_meters": (
