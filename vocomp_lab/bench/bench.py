@@ -126,7 +126,7 @@ class Bench:
         self._shown = shown
         self._refresh_soon = Deferred(lambda: self._refresh())
         self._finish_soon = Deferred(lambda: self._finish(), FINISH_DELAY_S)
-        self._presented = self._held_back = False
+        self._presented = self._held_back = self._crowded = False
         self._player = PagePlayer(
             {"before": "before", "after": "after", "removed": "what was removed"},
             "Player: before and after",
@@ -321,9 +321,15 @@ class Bench:
         self._held_back = bool(on)
         for part in self._revealing:
             part.layout.display = "none" if on else None
+        self.make_room(self._crowded)
         self._refresh()
         self._finish()
         return self
+
+    def make_room(self, on: bool = True) -> None:
+        """Put the controls away while something else needs their place, or bring them back."""
+        self._crowded = bool(on)
+        self._controls.widget.layout.display = "none" if self._crowded or self._held_back else None
 
     @property
     def _revealing(self) -> list[widgets.Widget]:
@@ -343,9 +349,11 @@ class Bench:
         tools.more.observe(lambda _: self._lay_out_controls(), "value")
         tools.present.observe(lambda change: self._on_present(change["new"]), "value")
         self._presenter = PresenterBar(self, scenarios)
-        self._presenter.widget.layout.display = "none"
+        for part in (self._presenter.bar, self._presenter.widget):
+            part.layout.display = "none"
         self._offers = Offers(self._stage, self.processor, offers, self._set)
-        above, beside = [tools.widget, self._presenter.widget, self._offers.widget], [self._controls.widget]
+        bars = widgets.HBox([tools.widget, self._presenter.bar], layout=widgets.Layout(flex_flow="row wrap"))
+        above, beside = [bars, self._presenter.widget, self._offers.widget], [self._controls.widget]
         if "controls" in self._hide:
             above, beside = [widgets.HBox([self._error])], []
         # Controls and picture stand side by side where there is room, so that both are in sight.
@@ -392,7 +400,8 @@ class Bench:
         if on:
             self._before_presenting = self._stages.left_out
         (self.widget.add_class if on else self.widget.remove_class)("vocomp-present")
-        self._presenter.widget.layout.display = None if on else "none"
+        for part in (self._presenter.bar, self._presenter.widget):
+            part.layout.display = None if on else "none"
         for button in (self._tools.reset, self._tools.leave_out, self._tools.more):
             button.layout.display = "none" if on else None  # the steps do that, and the picture needs the room
         self._screen.present(on)

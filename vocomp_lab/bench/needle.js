@@ -81,7 +81,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     reduces = Boolean(state.reduces);
     if (!root) return;
     root.hidden = hidden;
-    if (!now) rest();
+    if (!now) requestAnimationFrame(rest); // once it has its place in the page
   }
 
   if (menu) menu.addEventListener("change", () => { held = 0; });

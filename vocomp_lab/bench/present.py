@@ -84,10 +84,8 @@ class PresenterBar:
         hidden = widgets.Layout(display="none")
         self._tally_box = widgets.VBox([self._answers, self._hands, self._counted], layout=hidden)
         buttons = [self._first, self._back, self._next, self._compare, self._guess, self._count]
-        self.widget = widgets.VBox(
-            [widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap")), self._say, self._tally_box],
-            layout=widgets.Layout(max_width="1120px"),
-        )
+        self.bar = widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap"))
+        self.widget = widgets.VBox([self._say, self._tally_box], layout=widgets.Layout(max_width="1120px"))
         self._ask_hands()
 
     @property
@@ -191,6 +189,7 @@ class PresenterBar:
 
     def _open_tally(self, on):
         self._tally_box.layout.display = None if on else "none"
+        self._bench.make_room(on)
 
     def _tell(self):
         steps, step = self.steps, self.step

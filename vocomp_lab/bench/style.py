@@ -43,12 +43,12 @@ STYLE = """<style>
 .vocomp-body>.widget-vbox{flex:1 1 480px;overflow:visible}
 .vocomp-body>.widget-box:last-child{flex:0 1 auto;min-width:0}
 .vocomp-controls{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(460px,100%),1fr));max-width:1120px}
-.vocomp-present .vocomp-controls{grid-template-columns:repeat(auto-fill,minmax(min(360px,100%),1fr))}
+.vocomp-present .vocomp-controls{grid-template-columns:repeat(auto-fill,minmax(min(480px,100%),1fr))}
 .vocomp-needle{display:flex;gap:10px;align-items:center}
 .vocomp-needle[hidden]{display:none}
 .vocomp-needle [role=img]{display:flex;gap:8px;align-items:center}
 .vocomp-needle canvas{width:100px;height:46px;accent-color:var(--vocomp-accent)}
-.vocomp-needle [data-show=text]{width:196px;font-size:12px;line-height:1.25;font-variant-numeric:tabular-nums}
+.vocomp-needle [data-show=text]{width:172px;font-size:12px;line-height:1.25;font-variant-numeric:tabular-nums}
 .vocomp-player-notes .keys{font-size:12px}
 .vocomp-player-notes .keys kbd{font-size:inherit}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
@@ -56,11 +56,15 @@ STYLE = """<style>
 .vocomp-error{color:var(--jp-ui-font-color1,#111);border-left:5px solid #D55E00;padding:2px 8px;font-size:14px}
 .vocomp-still img{max-width:100%}
 .vocomp-step{font-size:15px;line-height:1.4;color:var(--jp-ui-font-color1,#111);margin:2px 0}
-.vocomp-present{--jp-widgets-font-size:20px;--jp-widgets-inline-height:38px}
+.vocomp-present{--jp-widgets-font-size:18px;--jp-widgets-inline-height:32px}
 .vocomp-present .widget-label{width:auto!important;min-width:110px}
 .vocomp-present .widget-button,.vocomp-present .widget-toggle-button{width:auto}
 .vocomp-present .vocomp-typed{width:92px!important}
-.vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:20px}
+.vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:18px}
+.vocomp-player.vocomp-present .row{gap:2px 12px}
+.vocomp-player select{font:inherit;max-width:230px}
+.vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:16px;line-height:1.1;width:190px}
+.vocomp-player.vocomp-present .vocomp-needle label{display:none}
 .vocomp-present .widget-dropdown{width:auto!important}
 .vocomp-present .vocomp-step{font-size:22px;line-height:1.25}
 .vocomp-step .vocomp-answer{font-size:.8em}
