@@ -179,6 +179,83 @@ def test_moving_a_slider_while_playing_goes_over_to_the_new_sound_at_the_same_pl
     pause(lesson)
 
 
+_MOVED = """async (handle) => {
+  const press = (key) => handle.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+  const state = document.querySelector(`[class*="-state"]`), told = state.textContent, old = heard.last(8), start = performance.now();
+  press("Home");
+  while (Math.abs(heard.last(1) - old) < 0.3 * old) {
+    if (performance.now() - start > 5000) return [null, told === state.textContent];
+    await new Promise((resolve) => setTimeout(resolve, 1));
+  }
+  return [performance.now() - start, told === state.textContent];
+}"""
+
+
+def test_the_ear_hears_a_control_at_once_and_python_sends_no_sound(lesson):
+    """How soon is a matter of ``benchmarks/bench_ear.py``; here, that the ear does not wait for Python."""
+    pause(lesson)
+    first(lesson, ".vocomp-player input[value=after]").check()
+    first(lesson, ".vocomp-player [data-part=match]").uncheck()
+    handle = first(lesson, "[class*='-slider-threshold_db'] .noUi-handle")
+    for _ in range(40):
+        handle.press("PageUp")
+    play_for_a_while(lesson)
+    assert player(lesson, "isLive()")
+    wait_for(lesson, lambda: 0.5 < player(lesson, "position()") % 15.6 < 13, "a sung place")
+    passed_ms, still = lesson.evaluate(_MOVED, handle.element_handle())
+    assert passed_ms is not None and still, "the sound had changed before Python's state did"
+    wait_for(lesson, lambda: threshold_db(lesson) == -60, "Python to follow")
+    assert lesson.locator(".vocomp-bench").first.locator("audio[class*='-after']").count() == 0
+    reading = lesson.evaluate("document.querySelector('.vocomp-player').vocomp.needle.reading()")
+    assert reading["reduction"]["most"] > 3 and reading["peaks"][1] < reading["peaks"][0]
+    shown = first(lesson, ".vocomp-needle [data-show=text]")
+    wait_for(lesson, lambda: "reduction −" in shown.inner_text(), "the reduction in words")
+    meters = first(lesson, ".vocomp-needle [role=img]")
+    wait_for(lesson, lambda: "reduction −" in meters.get_attribute("aria-label"), "the same for a screen reader")
+    pause(lesson)
+    first(lesson, ".vocomp-player [data-part=match]").check()
+    first(lesson, ".vocomp-bench").locator("button:text-is('Reset')").click()
+
+
+def test_a_moment_is_gone_round_in_and_the_whole_again(lesson):
+    pause(lesson)
+    menu = first(lesson, ".vocomp-player [data-part=moments]")
+    options = menu.locator("option").all_inner_texts()
+    assert options[0] == "the whole" and any(text.startswith("word of") for text in options)
+    menu.select_option(index=1)
+    start, end = (float(edge) for edge in menu.input_value().split("/"))
+    first(lesson, ".vocomp-player [data-part=play]").click()
+    wait_for(lesson, lambda: player(lesson, "playing()"), "playback")
+    seen = []
+    for _ in range(20):
+        lesson.wait_for_timeout(100)
+        seen.append(player(lesson, "position()"))
+    assert all(start - 0.05 <= at <= end + 0.05 for at in seen), seen
+    assert any(b < a for a, b in zip(seen, seen[1:])), "it went round"
+    menu.select_option(index=0)
+    wait_for(lesson, lambda: player(lesson, "position()") > end + 0.3, "the rest of the sound")
+    pause(lesson)
+
+
+def test_keys_work_from_a_slider_and_never_move_the_position(lesson):
+    pause(lesson)
+    handle = first(lesson, "[class*='-slider-threshold_db'] .noUi-handle")
+    handle.focus()
+    at, was = player(lesson, "position()"), threshold_db(lesson)
+    for key, track in (("1", "before"), ("3", "removed"), ("2", "after")):
+        lesson.keyboard.press(key)
+        assert player(lesson, "heard()") == track
+    assert player(lesson, "position()") == at and threshold_db(lesson) == was
+    lesson.keyboard.press("p")
+    wait_for(lesson, lambda: player(lesson, "playing()"), "playback by key")
+    first(lesson, "[class*='-typed-threshold_db'] input").press("p")
+    assert player(lesson, "playing()"), "what is typed into a field is no key"
+    first(lesson, "[class*='-typed-threshold_db'] input").press("Escape")
+    handle.focus()
+    lesson.keyboard.press("p")
+    wait_for(lesson, lambda: not player(lesson, "playing()"), "the pause by key")
+
+
 def test_controls_are_named_and_keys_work(lesson):
     handles = lesson.locator(".vocomp-bench").first.locator(".noUi-handle")
     names = [handles.nth(n).get_attribute("aria-label") for n in range(handles.count())]
@@ -207,10 +284,10 @@ def test_controls_are_named_and_keys_work(lesson):
 _PLAYED_ONCE = """async () => {
   const root = document.querySelector(".vocomp-player"), id = root.querySelector("input[type=radio]").name.slice(7);
   const state = JSON.parse(document.querySelector(`.vocomp-${id}-state`).textContent);
-  const bytes = await (await fetch(document.querySelector(`.vocomp-${id}-before`).src)).arrayBuffer();
+  const bytes = await (await fetch(document.querySelector(`.vocomp-${id}-clip`).src)).arrayBuffer();
   const rate = heard.contexts.at(-1).sampleRate;
   const sound = (await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes)).getChannelData(0);
-  const gain = state.before_scale * 10 ** (Number(root.querySelector("[data-part=volume]").value) / 20);
+  const gain = state.clip_scale * 10 ** (Number(root.querySelector("[data-part=volume]").value) / 20);
   let peak = 0, most = 0, at = 0;
   for (let n = 0; n + heard.BLOCK <= sound.length; n += heard.BLOCK / 8) {
     let energy = 0;

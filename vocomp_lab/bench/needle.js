@@ -32,7 +32,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     paint();
     if (time - texted > TEXT_MS) {
       texted = time;
-      const lines = !now ? ["at rest", ""] : [reduces ? `reduction ${say(-reading())} dB, most ${say(-held)} dB` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])} dBFS`];
+      const lines = !now ? ["at rest"] : [reduces ? `reduction ${say(-reading())} dB, most ${say(-held)} dB` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])} dBFS`];
       const line = lines.join("; ");
       if (text.dataset.line !== line) { text.dataset.line = line; text.innerText = lines.join("\n"); }
       // For a screen reader that asks, and without a word of its own.
