@@ -7,7 +7,7 @@ function findBenches() {
     for (const player of node.querySelectorAll(".vocomp-player")) {
       const id = player.querySelector("input[type=radio]").name.slice(7), tracks = player.dataset.tracks || "";
       const part = (name) => node.querySelector(`.vocomp-${id}-${name}`), number = found.length + 1;
-      player.dataset.underTest = part("state").closest(".vocomp-bench").dataset.underTest = number;
+      player.dataset.underTest = part("state").closest(".vocomp-bench").dataset.underTest = part("notes").dataset.underTest = number;
       const kind = part("editor") ? "regions"
         : part("slider-balance") ? "mix"
         : tracks.startsWith("before,render") ? "gallery"

@@ -547,14 +547,14 @@ def taken(entries, start_s, end_s) -> bool:
 
 def take_along(bench: BenchOnPage):
     """The settings can be read back as a sheet and as Python, and both can be copied."""
-    root = bench.player
+    root = bench.part("notes")
     root.locator("summary").click()
     sheet, python = (root.locator(f"textarea[data-part={part}]") for part in ("json", "python"))
     chain = Chain.from_json(sheet.input_value())
     assert chain == bench.chain() == eval(python.input_value(), {**vars(vocomp_lab), "math": math})
     for part in ("python", "json"):
         root.locator(f"[data-part=copy-{part}]").click()
-        wait_for(bench.page, lambda: "copied" in root.locator("[data-part=note]").inner_text(), "the copy")
+        wait_for(bench.page, lambda: "copied" in root.locator("[data-part=copied]").inner_text(), "the copy")
     root.locator("summary").click()
 
 

@@ -38,5 +38,27 @@ window.vocompNaming = window.vocompNaming || (() => {
     if (readout) { setOnce(readout, "role", "textbox"); setOnce(readout, "aria-label", "In sight: start and end (s), typed"); }
   }
 
-  return { setOnce, nameSlider, nameView };
+  // The controls of a bench, whose parts `find` finds. `moved` hears of every new place of a slider or menu, with its field.
+  function nameControls(find, { labels, units }, moved) {
+    for (const [field, label] of Object.entries(labels)) {
+      const typed = find("typed-" + field), typedBox = typed && typed.querySelector("input");
+      if (typedBox) setOnce(typedBox, "aria-label", label + ", typed");
+      const slider = find("slider-" + field), handle = slider && slider.querySelector(".noUi-handle");
+      if (handle) nameSlider(handle, label, (units || {})[field], typedBox, (stop) => moved(field, stop));
+      const menu = find("menu-" + field), select = menu && menu.querySelector("select");
+      if (select && !select.dataset.wired) {
+        select.dataset.wired = "1";
+        select.addEventListener("change", () => moved(field, select.selectedIndex));
+      }
+    }
+  }
+
+  function nameBench(around, view) {
+    if (view) nameView(view);
+    for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
+    // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
+    for (const part of around.querySelectorAll("select,button,input,[tabindex]")) setOnce(part, "data-lm-suppress-shortcuts", "true");
+  }
+
+  return { setOnce, nameControls, nameBench };
 })();

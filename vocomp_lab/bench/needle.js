@@ -11,7 +11,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
   const say = (db) => (Math.abs(db) < 0.05 ? "0.0" : db.toFixed(1).replace("-", "−"));
   let now = null; // the newest measurement
   let levels = [LOWEST_DB, LOWEST_DB], held = 0, heldSince = 0, drawn = 0, texted = 0, toldAt = 0;
-  let hidden = false, reduces = true;
+  let hidden = false, reduces = true, presented = false;
 
   // What is measured of one thirtieth of a second: { place, peaks: [in, out], powers: [in, out], reduction: { least, most, needle } }.
   function take(meter) {
@@ -32,7 +32,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     paint();
     if (time - texted > TEXT_MS) {
       texted = time;
-      const lines = !now ? ["at rest"] : [reduces ? `reduction ${say(-reading())} dB, most ${say(-held)} dB` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])} dBFS`];
+      const lines = !now ? ["at rest"] : [reduces ? `${presented ? "" : "reduction "}${say(-reading())} dB (most ${say(-held)})` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])}${presented ? "" : " dBFS"}`];
       const line = lines.join("; ");
       if (text.dataset.line !== line) { text.dataset.line = line; text.innerText = lines.join("\n"); }
       // For a screen reader that asks, and without a word of its own.
@@ -79,6 +79,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
   function set(state) {
     hidden = Boolean(state.held_back) || !state.meters;
     reduces = Boolean(state.reduces);
+    presented = Boolean(state.present); // large type leaves room for the figures alone
     if (!root) return;
     root.hidden = hidden;
     if (!now) requestAnimationFrame(rest); // once it has its place in the page

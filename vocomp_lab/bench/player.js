@@ -11,8 +11,8 @@
   const LEAD_S = 0.15, LONGEST_LEAD_S = 2; // how far ahead a new chain is made ready to take over from the one that plays
   const MOVE_LASTS_MS = 1000; // by then Python has heard of a move, or never will
   const TRACKS = root.dataset.tracks.split(",");
-  const speaker = window.vocompSpeaker, live = window.vocompLive;
-  const { setOnce, nameSlider, nameView } = window.vocompNaming;
+  const speaker = window.vocompSpeaker, live = window.vocompLive, tracksOf = window.vocompTracks;
+  const { setOnce, nameControls, nameBench } = window.vocompNaming, playhead = window.vocompPlayhead;
   const output = root.closest(".vocomp-output") || root;
   // Asked for ten times a second, in a page of thousands of elements.
   const known = {};
@@ -83,39 +83,7 @@
 
   // ---- sounds that Python has made ------------------------------------------------------------------------------------------------
 
-  async function decode(bytes, rate, scale) {
-    const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes);
-    for (let c = 0; c < buffer.numberOfChannels; c++) {
-      const data = buffer.getChannelData(c);
-      for (let n = 0; n < data.length; n++) data[n] *= scale;
-    }
-    return buffer;
-  }
-
-  async function fetchSound(part, s) {
-    // The new state can arrive a moment before the new sound: wait until there are as many bytes as the state says.
-    for (let tries = 0; tries < 100; tries++) {
-      const element = find(part);
-      if (element && element.src) {
-        try {
-          const bytes = await (await fetch(element.src)).arrayBuffer();
-          if (bytes.byteLength === s[part + "_bytes"]) return decode(bytes, s.rate, s[part + "_scale"]);
-        } catch (error) { /* the element was just given another sound; look again */ }
-      }
-      await new Promise((resolve) => setTimeout(resolve, 50));
-      if (s !== state) return null;
-    }
-    throw new Error("the sound did not arrive");
-  }
-
-  function difference(before, after, [ofBefore, ofAfter]) {
-    const removed = new AudioBuffer({ length: before.length, numberOfChannels: before.numberOfChannels, sampleRate: before.sampleRate });
-    for (let c = 0; c < before.numberOfChannels; c++) {
-      const b = before.getChannelData(c), a = after.getChannelData(Math.min(c, after.numberOfChannels - 1)), r = removed.getChannelData(c);
-      for (let n = 0; n < r.length; n++) r[n] = ofBefore * b[n] - ofAfter * (a[n] || 0);
-    }
-    return removed;
-  }
+  const arrived = (part, s) => tracksOf.arrived(() => find(part), part, s, () => s === state);
 
   // Ask Python to make the sound from now on.
   function askForSound() {
@@ -140,10 +108,10 @@
       const fresh = { state: s };
       for (const name of TRACKS.filter((track) => track !== "removed")) {
         const known = buffers && buffers.state[name + "_id"] === s[name + "_id"] ? buffers[name] : null;
-        fresh[name] = known || (await fetchSound(name, s));
+        fresh[name] = known || (await arrived(name, s));
         if (!fresh[name] || s !== state) return false;
       }
-      if (TRACKS.includes("removed")) fresh.removed = difference(fresh.before, fresh.after, s.removed_shares);
+      if (TRACKS.includes("removed")) fresh.removed = tracksOf.difference(fresh.before, fresh.after, s.removed_shares);
       buffers = fresh;
       return true;
     })();
@@ -158,7 +126,7 @@
     try {
       const context = speaker.context();
       if (context.sampleRate !== s.rate) throw new Error(`this browser has no sound at ${s.rate} Hz`);
-      return (await live.shelve(context, s.clip_id, () => fetchSound("clip", s))) && s === state;
+      return (await live.shelve(context, s.clip_id, () => arrived("clip", s))) && s === state;
     } catch (error) {
       makesSound = false;
       sayHow(error.message);
@@ -382,62 +350,23 @@
     volume.setAttribute("aria-valuetext", volumeText.textContent);
   }
 
-  function movePlayhead(at) {
-    const picture = find("picture");
-    if (!picture || !state || !picture.parentElement) return;
-    const holder = picture.parentElement;
-    let line = holder.querySelector(":scope > .vocomp-playhead");
-    if (!line) {
-      line = document.createElement("div");
-      line.className = "vocomp-playhead";
-      line.setAttribute("aria-hidden", "true");
-      line.style.cssText = "position:absolute;left:0;top:0;width:0;border-left:2px solid #CC79A7;pointer-events:none;z-index:2;will-change:transform";
-      holder.style.position = "relative";
-      holder.appendChild(line);
-    }
-    const share = (at - state.window[0]) / (state.window[1] - state.window[0]);
-    const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect();
-    const [left, top, right, bottom] = state.time_box;
-    const x = left + share * (right - left);
-    line.style.display = share >= 0 && share <= 1 && box.width ? "block" : "none";
-    line.style.height = (bottom - top) * box.height + "px";
-    // Moved by a transform, which needs no new layout.
-    line.style.transform = `translate(${box.left - frame.left + x * box.width}px, ${box.top - frame.top + top * box.height}px)`;
-  }
+  const movePlayhead = (at) => { if (state) playhead.move(find("picture"), state, at); };
 
   function pictureClicked(event) {
     if (!state) return;
-    const box = event.currentTarget.getBoundingClientRect();
-    const [left, top, right, bottom] = state.time_box;
-    const share = ((event.clientX - box.left) / box.width - left) / (right - left), down = (event.clientY - box.top) / box.height;
     root.focus({ preventScroll: true });
-    if (share >= 0 && share <= 1 && down >= top && down <= bottom) goTo(state.window[0] + share * (state.window[1] - state.window[0]));
+    const seconds = playhead.clicked(event, state);
+    if (seconds !== null) goTo(seconds);
   }
 
   function nameEverything(s) {
-    for (const [field, label] of Object.entries(s.labels)) {
-      const typed = find("typed-" + field), typedBox = typed && typed.querySelector("input");
-      if (typedBox) setOnce(typedBox, "aria-label", label + ", typed");
-      const slider = find("slider-" + field), handle = slider && slider.querySelector(".noUi-handle");
-      if (handle) nameSlider(handle, label, (s.units || {})[field], typedBox, (stop) => movedByHand(field, stop));
-      const menu = find("menu-" + field), select = menu && menu.querySelector("select");
-      if (select && !select.dataset.wired) {
-        select.dataset.wired = "1";
-        select.addEventListener("change", () => movedByHand(field, select.selectedIndex));
-      }
-    }
-    const bench = find("picture") || find("state");
-    const around = bench && bench.closest(".vocomp-bench");
-    if (around) {
-      const view = find("view");
-      if (view) nameView(view);
-      for (const toggle of around.querySelectorAll("button.widget-toggle-button")) setOnce(toggle, "aria-pressed", String(toggle.classList.contains("mod-active")));
-      // JupyterLab would use arrow keys and letters itself, unless the focused element says no.
-      for (const part of around.querySelectorAll("select,button,input,[tabindex]")) setOnce(part, "data-lm-suppress-shortcuts", "true");
-      if (!around.dataset.keys) {
-        around.dataset.keys = "1";
-        around.addEventListener("keydown", keyDown);
-      }
+    nameControls(find, s, movedByHand);
+    const bench = find("picture") || find("state"), around = bench && bench.closest(".vocomp-bench");
+    if (!around) return;
+    nameBench(around, find("view"));
+    if (!around.dataset.keys) {
+      around.dataset.keys = "1";
+      around.addEventListener("keydown", keyDown);
     }
   }
 
@@ -537,8 +466,8 @@
     const area = control(part);
     try { await navigator.clipboard.writeText(area.value); }
     catch (error) { area.closest("details").open = true; area.select(); document.execCommand("copy"); }
-    const said = (note.textContent = button.textContent.trim() + ": copied.");
-    setTimeout(() => { if (note.textContent === said) note.textContent = ""; }, 5000);
+    const copied = control("copied"), said = (copied.textContent = button.textContent.trim() + ": copied.");
+    setTimeout(() => { if (copied.textContent === said) copied.textContent = ""; }, 5000);
   }
 
   // Keys, wherever the focus is in the bench. What is typed into a field is no key.

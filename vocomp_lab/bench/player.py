@@ -40,7 +40,7 @@ __MATCH__<span data-part="note" role="status"></span>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
 </div></div>
-<div class="vocomp-player-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
+<div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
 
@@ -57,6 +57,7 @@ _SETTINGS = """
 <details __HIDDEN__><summary>Settings to take along</summary>
 <div class="row" style="margin:4px 0"><button type="button" data-part="copy-python">Copy as Python</button>
 <button type="button" data-part="copy-json">Copy as settings sheet (JSON)</button>
+<span data-part="copied" role="status"></span>
 </div>
 <textarea data-part="python" readonly aria-label="Settings as Python"></textarea>
 <textarea data-part="json" readonly aria-label="Settings sheet as JSON"></textarea></details>
@@ -201,7 +202,9 @@ class PagePlayer:
 
     def show(self, still: str = "") -> None:
         """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
-        script = page_script(self.id, "speaker.js", "live.js", "naming.js", "needle.js", "player.js")
+        script = page_script(
+            self.id, "speaker.js", "live.js", "tracks.js", "naming.js", "needle.js", "playhead.js", "player.js"
+        )
         display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
 
     def _html(self) -> str:
@@ -219,6 +222,7 @@ class PagePlayer:
             "TRACKS": ",".join(self._tracks),
             "CHOICES": choices,
             "CHOICE": "" if self._choice else _HIDE,
+            "ID": self.id,
             "KEYS": " ".join(f"<kbd>{key}</kbd>" for key in self._keys),
         }
         player = _PLAYER

@@ -63,11 +63,11 @@ STYLE = """<style>
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:18px}
 .vocomp-player.vocomp-present .row{gap:2px 12px}
 .vocomp-player select{font:inherit;max-width:230px}
-.vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:16px;line-height:1.1;width:190px}
+.vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:200px}
 .vocomp-player.vocomp-present .vocomp-needle label{display:none}
 .vocomp-present .widget-dropdown{width:auto!important}
 .vocomp-present .vocomp-step{font-size:22px;line-height:1.25}
-.vocomp-step .vocomp-answer{font-size:.8em}
+.vocomp-step .vocomp-answer{font-size:.82em}
 .vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
 .vocomp-present .widget-text input[type=text]{min-width:92px}
 .vocomp-hands input{min-width:88px}
