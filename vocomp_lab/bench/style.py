@@ -75,6 +75,7 @@ STYLE = """<style>
 .vocomp-tally th{text-align:left;font-weight:normal;padding:1px 14px 1px 0}
 .vocomp-tally td{text-align:right;padding:1px 14px 1px 0;font-variant-numeric:tabular-nums}
 .vocomp-tally i{display:block;height:.8em;background:var(--vocomp-accent)}
+.vocomp-player-notes.vocomp-present{font-size:18px}
 .vocomp-player-notes.vocomp-present .keys{font-size:16px}
 </style>"""
 
