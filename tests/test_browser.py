@@ -313,6 +313,7 @@ _HANDS = """([loudest, doing]) => {
 def test_no_burst_is_louder_than_the_sound_played_once(opened):
     """Through JupyterLab, the kernel and real sound; ``test_player_page.py`` has many more bursts, on the player alone."""
     page, play = opened.page, opened.benches[0].player.locator("[data-part=play]")
+    pause(page)
     first(page, ".vocomp-player input[value=before]").check()
     play.click()
     wait_for(page, lambda: player(page, "playing()"), "playback")
@@ -327,7 +328,7 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
         page.evaluate("heard.clear()")
         return max(heard_peak / peak, heard_rms / rms)
 
-    def pause():
+    def silence():
         page.evaluate("[...document.querySelectorAll('.vocomp-player')].forEach((player) => player.vocomp.stop())")
         page.wait_for_timeout(200)
         page.evaluate("heard.clear()")
@@ -341,7 +342,7 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
             page.keyboard.press(key)
         wait_for(page, lambda: picture(page) != old, "a new picture")
 
-    pause()
+    silence()
     hands("seek(); click(0)")
     assert 0.85 < louder() < OVER, "played once, it is as loud as it was reckoned to be"
     measured = {}
@@ -351,13 +352,13 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
         step_threshold(key)
         hands("await rest(300); seek(); await rest(200); seek();")
     measured["slider and seeks"] = louder()
-    pause()
+    silence()
     step_threshold("ArrowRight")
     hands("await rest(600); seek(); click(0); click(0); click(0);")  # the new sound is not decoded yet
     measured["clicks while it waits"] = louder()
     hands("for (let n = 0; n < 10; n++) { seek(); click(0); await rest(40); } seek();")
     measured["ten clicks"] = louder()
-    pause()
+    silence()
     hands("seek(); click(1); click(0);")
     measured["two benches"] = louder()
     place = opened.benches[0].cell
@@ -370,7 +371,7 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
     print(", ".join(f"{name} {20 * math.log10(most):+.2f} dB" for name, most in measured.items()))
     assert all(most < OVER for most in measured.values()), measured
     assert any(most > 0.85 for most in measured.values()), measured
-    pause()
+    silence()
     opened.no_trouble()
 
 

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 
 import numpy as np
@@ -84,8 +85,17 @@ def test_open_serves_the_first_lesson(tmp_path):
             assert found, (tmp_path / "log").read_text()[-2000:]
             assert found[2] == FIRST_LESSON
             address = f"http://127.0.0.1:{found[1]}/api/contents/{FIRST_LESSON}?content=0&token={found[3]}"
-            answer = urllib.request.urlopen(address, timeout=20)
-            assert answer.status == 200
+            # The server logs its address before it listens there.
+            for _ in range(240):
+                try:
+                    answer = urllib.request.urlopen(address, timeout=20)
+                    break
+                except urllib.error.URLError as error:
+                    answer = error
+                    if not isinstance(error.reason, ConnectionRefusedError) or server.poll() is not None:
+                        break
+                    time.sleep(0.25)
+            assert getattr(answer, "status", None) == 200, (answer, (tmp_path / "log").read_text()[-2000:])
         finally:
             os.killpg(server.pid, signal.SIGTERM)
             server.wait(20)

@@ -46,8 +46,8 @@ VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 MOST_TRIM_DB = 60.0
 
 
-# Only part of a ring is cut, and never by much (``03_filtering`` begins with two
-# thirds, and leaves the rest to the ear). The body of a voice is below 300 Hz.
+# Only part of a ring is cut, and never by much (``03_filtering`` begins with two thirds, and leaves the rest to the ear).
+# The body of a voice is below 300 Hz.
 RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 
