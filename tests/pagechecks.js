@@ -83,3 +83,23 @@ function letterSizes(number) {
   }
   return sizes;
 }
+
+// For each slider in sight, and for none: how many px high a screen must be to show it together with Play, what can be heard and the
+// picture's panels with a time axis; and how many px high the notebook's is.
+function heightsInReach(number) {
+  const roots = [...document.querySelectorAll(`[data-under-test="${number}"]`)];
+  const seen = (selector) => roots.flatMap((root) => [...root.querySelectorAll(selector)]).filter((e) => e.getBoundingClientRect().width > 1);
+  const needed = seen("[data-part=play],.vocomp-player fieldset").map((e) => e.getBoundingClientRect());
+  const picture = seen("img[class*='-picture']")[0], state = roots.map((root) => root.querySelector("[class*='-state']")).find(Boolean);
+  if (picture && state) {
+    const box = picture.getBoundingClientRect(), [, top, , bottom] = JSON.parse(state.textContent).time_box;
+    needed.push({ top: box.top + top * box.height, bottom: box.top + bottom * box.height });
+  }
+  const height = (boxes) => Math.max(...boxes.map((box) => box.bottom)) - Math.min(...boxes.map((box) => box.top));
+  const sliders = seen(".vocomp-controls .noUi-handle,[class*='slider-balance'] .noUi-handle").map((e) => {
+    const box = e.getBoundingClientRect();
+    return [e.getAttribute("aria-label"), Math.round(height([...needed, box]))];
+  });
+  const panel = document.querySelector(".jp-WindowedPanel-outer, .jp-Notebook");
+  return { room: panel.getBoundingClientRect().height, needed: [["no slider", Math.round(height(needed))], ...sliders] };
+}

@@ -75,9 +75,9 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     draw();
   }
 
-  // Whether the numbers are held back, and whether there is a reduction at all.
-  function set(state) {
-    hidden = Boolean(state.held_back) || !state.meters;
+  // Whether there is something to show, and whether there is a reduction at all. What is held back is not shown either.
+  function set(state, measured) {
+    hidden = Boolean(state.held_back) || !state.meters || !measured;
     reduces = Boolean(state.reduces);
     presented = Boolean(state.present); // large type leaves room for the figures alone
     if (!root) return;

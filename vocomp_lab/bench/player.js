@@ -8,10 +8,8 @@
   root.dataset.wired = "1";
   const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
-  const LEAD_S = 0.15, LONGEST_LEAD_S = 2; // how far ahead a new chain is made ready to take over from the one that plays
-  const MOVE_LASTS_MS = 1000; // by then Python has heard of a move, or never will
   const TRACKS = root.dataset.tracks.split(",");
-  const speaker = window.vocompSpeaker, live = window.vocompLive, tracksOf = window.vocompTracks;
+  const speaker = window.vocompSpeaker, live = window.vocompLive;
   const { setOnce, nameControls, nameBench } = window.vocompNaming, playhead = window.vocompPlayhead;
   const output = root.closest(".vocomp-output") || root;
   // Asked for ten times a second, in a page of thousands of elements.
@@ -22,24 +20,23 @@
   const playButton = control("play"), seek = control("seek"), clock = control("clock"), volume = control("volume");
   const volumeText = control("volume-text"), matchBox = control("match"), loopBox = control("loop"), note = control("note");
   const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
-  const needle = window.vocompNeedle(control("needle"));
+  const needle = window.vocompNeedle(control("needle")), hand = window.vocompHand();
+  const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, TRACKS);
+  const chain = window.vocompLiveVoice(id, TRACKS, hand, {
+    self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: () => trackGains(state),
+    matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(), changed: () => choose(),
+  });
 
   let state = null; // the newest numbers from Python
-  let buffers = null; // the decoded tracks by name, and the state they belong to
-  let decoding = null;
   let resting = 0; // position while not playing
-  let goingTo = null; // position that the page is making ready to play from
-  let starting = 0; // counts the starts of a chain
   let makesSound = live.possible; // false for ever once it has failed
   let animated = false, ticks = 0;
   let stretch = null; // seconds of a stretch to go round in, or null for the whole
-  const moves = new Map(); // what a hand has just set, by field, and Python may not know yet
 
   const gainOf = (db) => Math.pow(10, db / 20);
   const heard = () => (choices.find((c) => c.checked) || choices[0]).value;
   const isLive = () => Boolean(makesSound && state && state.live);
-  const duration = () => (buffers && !isLive() ? buffers[TRACKS[0]].duration : state ? state.duration_s : 0);
-  const soundOf = (s) => [...TRACKS.map((name) => s[name + "_id"]), s.removed_shares].join("/");
+  const duration = () => (sounds.made() && !isLive() ? sounds.made()[TRACKS[0]].duration : state ? state.duration_s : 0);
   const ours = () => speaker.owner() === api;
   const voice = () => (ours() ? speaker.voice() : null);
   const mode = () => (voice() ? "playing" : ours() ? "waiting" : "idle");
@@ -47,7 +44,7 @@
 
   function position() {
     const on = voice();
-    return goingTo !== null ? goingTo : on ? placeIn(on, speaker.now()) : resting;
+    return chain.goingTo() !== null ? chain.goingTo() : on ? placeIn(on, speaker.now()) : resting;
   }
 
   function placeIn(on, time) {
@@ -61,7 +58,8 @@
   // What the make-up gain has moved by since Python measured: the match moves along at once, and the rest when Python has measured.
   function makeupMovedDb(s) {
     const { stages, moved, first, last } = s.live, on = moved >= first && moved <= last;
-    return on && moves.has("makeup_db") ? moves.get("makeup_db").value - (stages[moved].makeup_db || 0) : 0;
+    const before = stages[moved].makeup_db || 0;
+    return on ? hand.valueOf("makeup_db", before) - before : 0;
   }
 
   const matches = () => Boolean(matchBox && matchBox.checked);
@@ -77,163 +75,65 @@
 
   // Of the mix bench: the vocal's gain follows its slider before Python has answered.
   function mixed(s, wanted) {
-    const db = moves.has("balance") ? moves.get("balance").value - s.mix.balance_db : 0;
+    const db = hand.valueOf("balance", s.mix.balance_db) - s.mix.balance_db;
     return Object.fromEntries(Object.entries(s.mix.gains[wanted]).map(([name, gain]) => [name, name === "backing" ? gain : gain * gainOf(db)]));
   }
 
-  // ---- sounds that Python has made ------------------------------------------------------------------------------------------------
+  // ---- making ready ---------------------------------------------------------------------------------------------------------------
 
-  const arrived = (part, s) => tracksOf.arrived(() => find(part), part, s, () => s === state);
-
-  // Ask Python to make the sound from now on.
-  function askForSound() {
-    const holder = find("wanted"), area = holder && holder.querySelector("textarea");
-    if (!area || area.value === "sound") return;
-    area.value = "sound";
-    area.dispatchEvent(new Event("input", { bubbles: true }));
-    area.dispatchEvent(new Event("change", { bubbles: true }));
-  }
-
+  // Have the sound of the newest state ready; false if another one has come meanwhile.
   async function prepare() {
     const s = state;
     if (isLive()) return prepareLive(s);
     if (s.live && !s.after_id) { // it was asked for, and will come with the next state
-      askForSound();
+      lines.tell("wanted", "sound");
       await new Promise((resolve) => setTimeout(resolve, 50));
       return false;
     }
-    if (buffers && buffers.state === s) return true;
-    if (decoding && decoding.state === s) return decoding.promise;
-    const work = (async () => {
-      const fresh = { state: s };
-      for (const name of TRACKS.filter((track) => track !== "removed")) {
-        const known = buffers && buffers.state[name + "_id"] === s[name + "_id"] ? buffers[name] : null;
-        fresh[name] = known || (await arrived(name, s));
-        if (!fresh[name] || s !== state) return false;
-      }
-      if (TRACKS.includes("removed")) fresh.removed = tracksOf.difference(fresh.before, fresh.after, s.removed_shares);
-      buffers = fresh;
-      return true;
-    })();
-    decoding = { state: s, promise: work };
-    work.catch(() => { decoding = null; }); // the next Play tries again
-    return work;
+    return Boolean(await sounds.all(s, () => s === state));
   }
-
-  // ---- sound that the page makes --------------------------------------------------------------------------------------------------
 
   async function prepareLive(s) {
     try {
       const context = speaker.context();
       if (context.sampleRate !== s.rate) throw new Error(`this browser has no sound at ${s.rate} Hz`);
-      return (await live.shelve(context, s.clip_id, () => arrived("clip", s))) && s === state;
+      return (await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state))) && s === state;
     } catch (error) {
       makesSound = false;
       sayHow(error.message);
+      setNeedle();
       return false;
     }
   }
+
+  // The meters show what the page's own chain does.
+  const setNeedle = () => needle.set(state, makesSound);
 
   // Why a moved control is heard late, where that is so.
   function sayHow(why) {
     const line = control("how");
     if (line && state && state.live && !makesSound) {
       const reason = why || "it needs an address that begins with https or is localhost";
-      line.textContent = `A moved control is heard after about half a second here, because the browser can't make the sound itself (${reason}).`;
+      line.textContent = `A moved control is heard after about half a second here, and there are no meters, because the browser can't make the sound itself (${reason}).`;
     }
-  }
-
-  // What the page's chain is to do, with what a hand has just moved.
-  function spec() {
-    const { stages, moved, first, last, needle } = state.live;
-    const hand = Object.fromEntries([...moves].filter(([field]) => field in stages[moved]).map(([field, move]) => [field, move.value]));
-    return {
-      stages: stages.map((stage, n) => infinite(n === moved ? { ...stage, ...hand } : stage)), first, last, needle,
-      match: matches() ? gainOf(state.match_gain_db - makeupMovedDb(state)) : 1, measured: moves.size === 0 || !matches(),
-    };
-  }
-
-  const infinite = (stage) => Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]));
-
-  // Another kind of stage can't take over what this one remembers, and other places to compare are another voice.
-  const shapeOf = (spec) => [state.clip_id, spec.first, spec.last, ...spec.stages.map(({ type }) => type)].join("/");
-
-  // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then.
-  async function startLive(place = null) {
-    const mine = ++starting, turn = speaker.turn(), s = state, isOn = () => mine === starting && speaker.isOn(turn);
-    goingTo = place;
-    for (let lead = LEAD_S; lead <= LONGEST_LEAD_S; lead *= 2) {
-      const what = spec(), when = place === null ? speaker.now() + lead : 0, on = voice();
-      if (place === null && !on) return;
-      const at = Math.round((place === null ? placeIn(on, when) : place) * s.rate), round = loop();
-      const [here, again] = await Promise.all([
-        live.heldAt(id, s.clip_id, what, at),
-        live.heldAt(id + "-loop", s.clip_id, what, round ? Math.round(round[0] * s.rate) : 0),
-      ]);
-      if (!isOn()) return;
-      if (!here) continue; // a newer question came in between
-      if (place === null && speaker.now() + 0.04 > when) continue; // too late: further ahead
-      const source = live.source(s.clip_id, what, here.held, {
-        loopHeld: again && again.held, channels: s.live.channels, tracks: TRACKS,
-        heard: (meter) => { if (speaker.voice() && speaker.voice().source === source) needle.take(meter); },
-        ended: () => { if (speaker.ended(source)) { speaker.release(); resting = 0; show(); } },
-      });
-      source.shape = shapeOf(what);
-      speaker.change(() => at / s.rate, round, source, trackGains(s), when).length = s.duration_s;
-      goingTo = null;
-      answerHand(); // what has moved meanwhile
-      return show();
-    }
-    goingTo = null;
-  }
-
-  const textOf = (spec) => JSON.stringify(spec, (_, value) => (value === Infinity ? "inf" : value));
-
-  // Have the chain that plays do what the controls say now.
-  function answerHand() {
-    const on = voice();
-    if (!on || !on.source.shape) return;
-    const what = spec();
-    if (shapeOf(what) !== on.source.shape) return void startLive();
-    if (textOf(what) !== textOf(on.source.spec)) {
-      on.source.set(what);
-      if (on.loop && on.loop[0] > 0) renewLoop(on, what);
-    }
-    choose();
-  }
-
-  async function renewLoop(on, what) {
-    const again = await live.heldAt(id + "-loop", state.clip_id, what, Math.round(on.loop[0] * state.rate));
-    if (again && voice() === on) on.source.goRound(on.loop, again.held);
   }
 
   // A control has been moved in the page.
   function movedByHand(field, stop) {
-    const values = stops[field];
-    if (!state || !values || (stop === (state.at || {})[field] && !moves.has(field))) return;
-    moves.set(field, { stop, value: values[stop] === "inf" ? Infinity : values[stop], since: performance.now() });
-    if (isLive()) answerHand();
+    if (!state || !hand.take(field, stop, stops[field], state.at || {})) return;
+    if (isLive()) chain.follow();
     else if (state.mix) choose();
-  }
-
-  // Python has answered: what it knows of is no news any more.
-  function settleMoves(at) {
-    for (const [field, { stop, since }] of moves) {
-      if (at[field] === stop || performance.now() - since > MOVE_LASTS_MS) moves.delete(field);
-    }
   }
 
   // ---- playing --------------------------------------------------------------------------------------------------------------------
 
   // Play the newest result from a place; by default from where the voice that is on will be by then.
   function sound(start = null) {
-    if (isLive()) return void startLive(start);
+    if (isLive()) return void chain.start(start).then(show);
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
-    const tracks = Object.fromEntries(TRACKS.map((name) => [name, buffers[name]]));
-    const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) { speaker.release(); resting = 0; show(); } });
-    const fresh = speaker.change(placeAt, loop(), source, trackGains(buffers.state));
-    fresh.tracks = buffers;
-    fresh.length = duration();
+    const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]]));
+    const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) ended(); });
+    Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state)), { tracks: made, length: duration() });
   }
 
   // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
@@ -242,12 +142,18 @@
     if (on.loop || loop() || placeIn(on, speaker.now() + NEAR_END_S) < duration()) sound();
   }
 
+  // It has come to its end by itself.
+  function ended() {
+    speaker.release();
+    resting = 0;
+    show();
+  }
+
   // Back to idle, from waiting or playing.
   function stop() {
     if (!ours()) return;
     resting = position();
-    goingTo = null;
-    starting++;
+    chain.drop();
     speaker.release();
     needle.rest();
     if (note.textContent === WAITING) note.textContent = "";
@@ -274,7 +180,7 @@
       while (isOn() && !(await prepare())); // not prepared: another result has come meanwhile
       if (!isOn()) return;
       if (resting >= duration() - 0.01) resting = 0;
-      if (isLive()) await startLive(resting); else sound(resting);
+      if (isLive()) await chain.start(resting); else sound(resting);
       if (!isOn()) return;
     } catch (error) {
       if (!isOn()) return;
@@ -314,9 +220,9 @@
   async function follow() {
     // Another result while sound is playing: change to it at the same place.
     if (!voice()) return;
-    if (isLive()) return answerHand();
+    if (isLive()) return chain.follow();
     const turn = speaker.turn();
-    if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === buffers) return;
+    if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === sounds.made()) return;
     carryOn();
   }
 
@@ -390,22 +296,10 @@
 
   // ---- what Python says -----------------------------------------------------------------------------------------------------------
 
-  const last = { state: "", news: "", stops: "" };
   let stops = {};
-  // The text of a hidden line, if it is another one than before. Each new one is read as soon as it is there.
-  function changed(part) {
-    const holder = find(part), text = holder ? holder.textContent.trim() : "";
-    if (holder && !holder.dataset.wired) {
-      holder.dataset.wired = "1";
-      new MutationObserver(read).observe(holder, { childList: true, characterData: true, subtree: true });
-    }
-    if (!text || text === last[part]) return null;
-    try { return JSON.parse(text); } catch (error) { return null; } finally { last[part] = text; }
-  }
-
   function read() {
-    stops = changed("stops") || stops;
-    const fresh = changed("state"), news = changed("news");
+    stops = lines.changed("stops") || stops;
+    const fresh = lines.changed("state"), news = lines.changed("news");
     if (fresh) takeState(fresh);
     if (news && state && state.live && news.serial > state.serial) takeNews(news);
     return Boolean(fresh);
@@ -413,13 +307,12 @@
 
   function takeState(fresh) {
     state = fresh;
-    settleMoves(state.at || {});
-    if (state.live && !makesSound) { askForSound(); sayHow(); }
+    hand.settle(state.at || {});
+    if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
-    needle.set(state);
+    setNeedle();
     tellMoments(state.moments || []);
-    // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
-    if (buffers && soundOf(buffers.state) === soundOf(state)) buffers.state = state;
+    sounds.renew(state);
     choose();
     follow();
     for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
@@ -431,8 +324,8 @@
     state.serial = serial;
     state.live.stages[state.live.moved] = settings;
     Object.assign(state, { at, match_gain_db });
-    settleMoves(at);
-    if (isLive()) answerHand();
+    hand.settle(at);
+    if (isLive()) chain.follow();
   }
 
   function tellMoments(moments) {
@@ -485,7 +378,7 @@
   for (const part of [root, notes].flatMap((place) => [...place.querySelectorAll("button,input,summary,textarea,select")])) part.dataset.lmSuppressShortcuts = "true";
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
-  if (matchBox) matchBox.addEventListener("change", () => { choose(); answerHand(); });
+  if (matchBox) matchBox.addEventListener("change", () => { choose(); if (isLive()) chain.follow(); });
   loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   if (control("moments")) control("moments").addEventListener("change", ({ target }) => goRound(target.value ? target.value.split("/").map(Number) : null));

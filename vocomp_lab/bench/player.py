@@ -22,6 +22,7 @@ from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
 from vocomp_lab.sound.audio import Clip, encode
 
+_SCRIPTS = ("speaker", "live", "lines", "tracks", "hand", "livevoice", "naming", "needle", "playhead", "player")
 _HIDE = 'style="display:none"'
 
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
@@ -202,9 +203,7 @@ class PagePlayer:
 
     def show(self, still: str = "") -> None:
         """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
-        script = page_script(
-            self.id, "speaker.js", "live.js", "tracks.js", "naming.js", "needle.js", "playhead.js", "player.js"
-        )
+        script = page_script(self.id, *(f"{name}.js" for name in _SCRIPTS))
         display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
 
     def _html(self) -> str:

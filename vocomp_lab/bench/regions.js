@@ -7,17 +7,12 @@
   root.dataset.wired = "1";
   const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
+  const lines = window.vocompLines(find, () => read());
   const loopBox = root.querySelector('[data-part="loop-chosen"]');
-  let state = null, lastText = "", drag = null, sent = 0, swallowClick = false;
+  let state = null, drag = null, sent = 0, swallowClick = false;
 
-  function tell(command) {
-    const holder = find("command"), area = holder && holder.querySelector("textarea");
-    if (!area) return;
-    // The number makes the field change even if the same command comes twice in a row.
-    area.value = JSON.stringify({ ...command, number: ++sent });
-    area.dispatchEvent(new Event("input", { bubbles: true }));
-    area.dispatchEvent(new Event("change", { bubbles: true }));
-  }
+  // The number makes the line change even if the same command comes twice in a row.
+  const tell = (command) => lines.tell("command", JSON.stringify({ ...command, number: ++sent }));
 
   function place(event, picture) {
     const box = picture.getBoundingClientRect(), [left, top, right, bottom] = state.time_box;
@@ -129,10 +124,7 @@
   }
 
   function read() {
-    const holder = find("regions"), text = holder ? holder.textContent.trim() : "";
-    if (!text || text === lastText) return;
-    try { state = JSON.parse(text); } catch (error) { return; }
-    lastText = text;
+    state = lines.changed("regions") || state;
   }
 
   function tick() {

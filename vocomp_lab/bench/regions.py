@@ -279,4 +279,8 @@ class RegionBench(Bench):
 
     def _ipython_display_(self):
         super()._ipython_display_()
-        display(HTML(f'<div class="vocomp-regions-output">{_BAR}{page_script(self._player.id, "regions.js")}</div>'))
+        display(
+            HTML(
+                f'<div class="vocomp-regions-output">{_BAR}{page_script(self._player.id, "lines.js", "regions.js")}</div>'
+            )
+        )

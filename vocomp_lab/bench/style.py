@@ -28,6 +28,7 @@ STYLE = """<style>
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
+.vocomp-player label[hidden]{display:none}
 :is(.vocomp-player,.vocomp-player-notes) button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}

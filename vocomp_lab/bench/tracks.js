@@ -1,6 +1,9 @@
-// Sounds that Python has sent as files: fetched, decoded, and subtracted.
-window.vocompTracks = window.vocompTracks || (() => {
+// Sounds that Python has sent as files: fetched, decoded, and subtracted. One for each player; `find` finds its hidden <audio>
+// elements, `names` are its tracks.
+window.vocompTracks = window.vocompTracks || ((find, names) => {
   "use strict";
+  let made = null; // the decoded tracks by name, and the state they belong to
+  let decoding = null;
 
   async function decode(bytes, rate, scale) {
     const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes);
@@ -11,11 +14,11 @@ window.vocompTracks = window.vocompTracks || (() => {
     return buffer;
   }
 
-  // A sound of a state, once it is in the page; null if the state is no longer the newest. `element` finds its <audio>.
-  async function arrived(element, part, state, isNewest) {
+  // A sound of a state, once it is in the page; null if the state is no longer the newest.
+  async function arrived(part, state, isNewest) {
     // The new state can arrive a moment before the new sound: wait until there are as many bytes as the state says.
     for (let tries = 0; tries < 100; tries++) {
-      const audio = element();
+      const audio = find(part);
       if (audio && audio.src) {
         try {
           const bytes = await (await fetch(audio.src)).arrayBuffer();
@@ -38,5 +41,32 @@ window.vocompTracks = window.vocompTracks || (() => {
     return removed;
   }
 
-  return { arrived, difference };
-})();
+  const soundOf = (s) => [...names.map((name) => s[name + "_id"]), s.removed_shares].join("/");
+
+  async function decodeAll(state, isNewest) {
+    const fresh = { state };
+    for (const name of names.filter((track) => track !== "removed")) {
+      const known = made && made.state[name + "_id"] === state[name + "_id"] ? made[name] : null;
+      fresh[name] = known || (await arrived(name, state, isNewest));
+      if (!fresh[name] || !isNewest()) return null;
+    }
+    if (names.includes("removed")) fresh.removed = difference(fresh.before, fresh.after, state.removed_shares);
+    return (made = fresh);
+  }
+
+  return {
+    arrived,
+    made: () => made,
+    // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
+    renew(state) { if (made && soundOf(made.state) === soundOf(state)) made.state = state; },
+    // All tracks of a state, decoded; null if the state is no longer the newest.
+    all(state, isNewest) {
+      if (made && made.state === state) return Promise.resolve(made);
+      if (decoding && decoding.state === state) return decoding.promise;
+      const promise = decodeAll(state, isNewest);
+      decoding = { state, promise };
+      promise.catch(() => { decoding = null; }); // the next Play tries again
+      return promise;
+    },
+  };
+});
