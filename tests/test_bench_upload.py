@@ -363,7 +363,7 @@ def test_what_is_odd_and_was_loaded_goes_through_the_cells_below(kind, tmp_path)
         stage="trim",
     )
     assert bench.result.output.frames == own.clip.frames and bench._error.value == ""
-    heard, rate = soundfile.read(io.BytesIO(bytes(bench._player.sounds["before"].value)), always_2d=True)
+    heard, rate = soundfile.read(io.BytesIO(bytes(bench._player.sounds["clip"].value)), always_2d=True)
     assert heard.shape == own.clip.columns.shape and rate == RATE
 
 

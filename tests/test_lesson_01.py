@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from takes import ci_only, make_take
@@ -205,6 +207,10 @@ def test_a_hidden_part_gives_nothing_away(clip):
     bench = Bench(clip, Gain(0), match=False, hide=("controls", "picture", "numbers", "choice"))
     page = bench._screen.still() + bench._player.state_text
     assert "dBFS" not in page and "LUFS" not in page
+    state = json.loads(bench._player.state_text)
+    assert not state["moments"] and not state["meters"]
+    shown = json.loads(Bench(clip, Gain(0))._player.state_text)
+    assert "LUFS" in str(shown["moments"]) and shown["meters"], "the voice has words that could be told"
     assert bench._screen.image.value == b"" and bench._screen.line.value == ""
     with pytest.raises(ValueError, match="hide: 'sound' is not allowed"):
         Bench(clip, Gain(0), hide=("sound",))

@@ -16,8 +16,7 @@ import pytest
 from labdriver import chromium
 
 from vocomp_lab.analysis.meters import reduction_needle
-from vocomp_lab.bench.live import needle_coefficients, page_chain
-from vocomp_lab.bench.live import code_widget
+from vocomp_lab.bench.live import code_widget, needle_coefficients, page_chain
 from vocomp_lab.lessons.controls import CONTROLS, Choice
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
@@ -45,6 +44,7 @@ const infinite = (spec) => ({ ...spec, stages: spec.stages.map((stage) =>
 // to start at, `loop` the frames to go round in.
 window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, changes = [] }) => {
   const channels = clip.map(floats), context = new OfflineAudioContext(3 * channels.length, frames, rate);
+  await vocompLive.open(context);
   await vocompLive.shelve(context, "clip", async () => {
     const buffer = new AudioBuffer({ length: channels[0].length, numberOfChannels: channels.length, sampleRate: rate });
     channels.forEach((channel, c) => buffer.copyToChannel(channel, c));
@@ -52,8 +52,10 @@ window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, change
   });
   const [here, again] = await Promise.all([from, loop ? loop[0] : 0].map((at, n) => vocompLive.heldAt(n, "clip", infinite(spec), at)));
   const meters = [], merger = context.createChannelMerger(3 * channels.length), gains = {};
+  let taken = null, failed = false;
   const source = vocompLive.source("clip", infinite(spec), here.held, {
     loopHeld: again.held, channels: channels.length, tracks: ["before", "after", "removed"], heard: (meter) => meters.push(meter), ended: () => {},
+    taken: () => taken(), failed: () => { failed = true; },
   });
   ["before", "after", "removed"].forEach((name, n) => {
     const splitter = context.createChannelSplitter(channels.length);
@@ -64,14 +66,16 @@ window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, change
   merger.connect(context.destination);
   for (const [second, changed] of changes) {
     context.suspend(second).then(async () => {
+      const arrived = new Promise((resolve) => { taken = resolve; });
       source.set(infinite(changed));
-      await new Promise((resolve) => setTimeout(resolve, 60)); // a message takes a moment to the worklet
+      await arrived; // a message takes a moment to the worklet
       context.resume();
     });
   }
   const done = await context.startRendering();
-  await new Promise((resolve) => setTimeout(resolve, 30));
-  return { sounds: Array.from({ length: done.numberOfChannels }, (_, c) => text(done.getChannelData(c))), meters };
+  const measured = () => meters.reduce((sum, { frames }) => sum + frames, 0);
+  for (let tries = 0; tries < 200 && !failed && measured() < Math.min(frames, channels[0].length - from) - rate / 15; tries++) await new Promise((resolve) => setTimeout(resolve, 10));
+  return { failed, sounds: Array.from({ length: done.numberOfChannels }, (_, c) => text(done.getChannelData(c))), meters };
 };
 </script>"""
 
@@ -95,11 +99,12 @@ def spec_of(chain: Chain, clip: Clip, first=0, last=-1) -> dict:
     return spec | {"needle": needle_coefficients(clip.rate), "match": 1.0, "measured": True}
 
 
-def render(page, clip: Clip, spec: dict, frames=None, **more):
+def render(page, clip: Clip, spec: dict, frames=None, fails=False, **more):
     """The three tracks, each of shape (frames, channels), and what the meters said."""
     sent = [base64.b64encode(column.astype(np.float32).tobytes()).decode() for column in clip.columns.T]
     job = {"clip": sent, "rate": clip.rate, "spec": spec, "frames": frames or clip.frames, **more}
     answer = page.evaluate("job => render(JSON.parse(job))", json.dumps(job))
+    assert answer["failed"] is fails
     columns = [np.frombuffer(base64.b64decode(text), np.float32) for text in answer["sounds"]]
     tracks = np.array(columns).reshape(3, clip.channels, -1).transpose(0, 2, 1).astype(float)
     return dict(zip(("before", "after", "removed"), tracks)), answer["meters"]

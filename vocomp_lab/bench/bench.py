@@ -19,7 +19,7 @@ from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
 from vocomp_lab.bench.live import needle_coefficients, page_chain, page_stage
 from vocomp_lab.bench.offers import Offers
-from vocomp_lab.bench.player import PagePlayer
+from vocomp_lab.bench.player import PagePlayer, page_rate
 from vocomp_lab.bench.present import HELD_BACK, PresenterBar
 from vocomp_lab.bench.results import PREROLL_S, Results
 from vocomp_lab.bench.screen import Screen
@@ -73,6 +73,9 @@ class Bench:
         Stages to begin without. The button "Leave it out" does the same, and puts them back.
     offers : dict of str to processor, optional
         Settings for the first stage shown, each on a button with that name.
+    moments : bool
+        Whether the player offers places to repeat: the deepest reductions and the loudest words. Where the numbers are hidden
+        it offers none, and shows no meters.
 
     Raises
     ------
@@ -102,6 +105,7 @@ class Bench:
         scenarios=None,
         left_out=(),
         offers=None,
+        moments=True,
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
@@ -115,6 +119,7 @@ class Bench:
             stages.check(watch, "watch")
         for kind in {type(p) for _, p in processor.stages}:
             controls_for(kind)
+        self._with_moments = bool(moments)
         self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
         self._watch = watch
         self.clip = clip
@@ -477,6 +482,7 @@ class Bench:
             self._tell(known)
         except ValueError as error:
             self._say_error(str(error))
+            self._player.tell(refused=True)  # or the page would go on with what a hand has set
 
     def _finish(self):
         """What can wait until the hand rests: the later stages, the whole of a long clip, the sound, the state."""
@@ -528,10 +534,15 @@ class Bench:
         first, last = self._compared
         if last not in known.stages:
             return  # not computed yet
+        places = {
+            key: self._stages.names.index(name) for key, name in dict(first=first, last=last, moved=self._stage).items()
+        }
         self._player.tell(
             settings=page_stage(self._stages.in_force, known, self._stage),
+            **places,
             at=self._controls.places(self.processor),
             match_gain_db=self._results.match_gain_db(known.stages[first].source, known.stages[last].output),
+            measured=not self._view.long,  # of a long clip only a stretch is known yet
         )
 
     def _send(self, result: ChainResult):
@@ -548,12 +559,11 @@ class Bench:
             match_gain_db=self._results.match_gain_db(before, after),
             removed_shares=self._removed_shares(result),
             live=page_chain(self._stages.in_force, result, first, last, self._stage)
-            | {"channels": self.clip.channels, "needle": needle_coefficients(before.rate)},
+            | {"channels": self.clip.channels, "needle": needle_coefficients(page_rate(before.rate))},
             at=self._controls.places(self.processor),
-            meters=True,
+            meters=not self._guessing,
             reduces=self._in_view(result).reduction_db is not None,
-            held_back=self._held_back,
-            moments=[] if self._held_back else self._moments(result),
+            moments=[] if self._guessing or not self._with_moments else self._moments(result),
             window=[self._view.window.start_s, self._view.window.end_s],
             time_box=self._screen.picture.time_box,
             labels=self._controls.labels,
@@ -563,6 +573,11 @@ class Bench:
             python=HELD_BACK if self._held_back else as_python(self.chain),
             json=HELD_BACK if self._held_back else self.chain.to_json(),
         )
+
+    @property
+    def _guessing(self) -> bool:
+        """Whether the numbers are hidden, so that meters and moments must not tell them either."""
+        return self._held_back or "numbers" in self._hide
 
     def _moments(self, result: ChainResult) -> list[dict]:
         """Places that the page offers to go round in."""

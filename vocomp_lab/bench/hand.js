@@ -1,7 +1,7 @@
 // What a hand has just set on a bench, and Python may not know of yet. One for each player.
 window.vocompHand = window.vocompHand || (() => {
   "use strict";
-  const LASTS_MS = 1000; // by then Python has heard of a move, or never will
+  const LASTS_MS = 3000; // by then Python has heard of a move, or never will
   const moves = new Map(); // by field: the stop, its value, and since when
   const plain = (value) => (value === "inf" ? Infinity : value); // as JSON has no infinity
 
@@ -19,6 +19,8 @@ window.vocompHand = window.vocompHand || (() => {
         if (at[field] === stop || performance.now() - since > LASTS_MS) moves.delete(field);
       }
     },
+    // Another stage's controls are there, or Python has refused what was set.
+    clear() { moves.clear(); },
     moving: () => moves.size > 0,
     // The value of a field as the hand has set it, or else as it was.
     valueOf: (field, was) => (moves.has(field) ? moves.get(field).value : plain(was)),

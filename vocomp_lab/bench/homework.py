@@ -28,6 +28,7 @@ def task_bench(home: Homework, number: int, levels: Bench | None = None, **optio
     Bench
         For gains by hand a :class:`~vocomp_lab.bench.regions.RegionBench` without proposals.
     """
+    options = {"moments": False, **options}  # a list of the loudest words would answer some questions
     clip = home.clip(number)
     if levels is not None:
         clip = levels.chain.apply(clip).output

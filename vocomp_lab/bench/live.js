@@ -2,22 +2,30 @@
 // browser has none, or the address is not a secure one, `possible` is false and Python makes the sound.
 window.vocompLive = window.vocompLive || (() => {
   "use strict";
+  const CODE_TRIES = 100; // a tenth of a second each
   const MOST_CLIPS = 2; // long clips take much memory, and only one is heard at a time
   const possible = Boolean(window.isSecureContext && window.AudioWorkletNode && window.Worker);
   const shelves = new WeakMap(); // by context: a promise of the clips that its worklet has
-  let runner = null, asked = 0;
-  const waiting = new Map();
+  let runner = null, opening = null, broken = false, asked = 0;
+  const waiting = new Map(); // questions to the runner that are not answered yet
+  const inRunner = new Set(); // names of the clips that it has
 
-  // The code of worklet and runner comes once, in a hidden widget, for all benches of a notebook.
-  function moduleUrl(name) {
-    const holder = document.querySelector(".vocomp-live-code"), code = holder && JSON.parse(holder.textContent);
-    if (!code) throw new Error("its code has not arrived");
-    return URL.createObjectURL(new Blob([code.processors, code[name]], { type: "text/javascript" }));
+  // The code of worklet and runner comes once, in a hidden widget, for all benches of a notebook. It may come after the first Play.
+  async function moduleUrl(name) {
+    for (let tries = 0; tries < CODE_TRIES; tries++) {
+      const holder = document.querySelector(".vocomp-live-code"), text = holder ? holder.textContent.trim() : "";
+      if (text) {
+        const code = JSON.parse(text);
+        return URL.createObjectURL(new Blob([code.processors, code[name]], { type: "text/javascript" }));
+      }
+      await new Promise((resolve) => setTimeout(resolve, 100));
+    }
+    throw new Error("its code did not arrive");
   }
 
   function openShelf(context) {
     if (!shelves.has(context)) {
-      const opening = context.audioWorklet.addModule(moduleUrl("worklet")).then(() => {
+      const opening = moduleUrl("worklet").then((url) => context.audioWorklet.addModule(url)).then(() => {
         const node = new AudioWorkletNode(context, "vocomp-shelf"), clips = new Map();
         node.port.onmessage = ({ data }) => { if (clips.has(data)) clips.get(data).there(); };
         return { node, clips };
@@ -29,40 +37,59 @@ window.vocompLive = window.vocompLive || (() => {
   }
 
   function openRunner() {
-    if (runner) return;
-    runner = new Worker(moduleUrl("runner"));
-    runner.onmessage = ({ data: { id, held, late } }) => {
-      const answer = waiting.get(id);
-      waiting.delete(id);
-      if (answer) answer(late ? null : { held });
-    };
+    opening = opening || moduleUrl("runner").then((url) => {
+      runner = new Worker(url);
+      runner.onmessage = ({ data: { id, held, took, late } }) => {
+        const answer = waiting.get(id);
+        waiting.delete(id);
+        if (answer) answer(late ? null : { held, took });
+      };
+      // Without it a voice starts as if there had been silence before, which is heard for a moment at most.
+      runner.onerror = (event) => {
+        event.preventDefault();
+        broken = true;
+        for (const answer of waiting.values()) answer({ held: null, took: 0 });
+        waiting.clear();
+      };
+    });
+    opening.catch(() => { opening = null; });
+    return opening;
+  }
+
+  function dropOldest(clips, but, taker) {
+    for (const old of clips.keys()) {
+      if (clips.size <= MOST_CLIPS) return;
+      if (old === but) continue;
+      clips.delete(old);
+      taker.postMessage({ drop: old });
+    }
   }
 
   return {
     possible,
 
-    // Have a clip ready under a name; `decode` gives its AudioBuffer, and is asked only if the clip is not there yet.
+    // Have worklet and worker ready. Fails where the browser doesn't let them run.
+    open: (context) => Promise.all([openShelf(context), openRunner()]),
+
+    // Have a clip ready under a name, after `open`; `decode` gives its AudioBuffer, and is asked only if the clip is not there yet.
     async shelve(context, name, decode) {
       const { node, clips } = await openShelf(context);
-      openRunner();
-      if (!clips.has(name)) {
+      const takers = [!clips.has(name) && node.port, !inRunner.has(name) && runner].filter(Boolean);
+      if (takers.length) {
         const buffer = await decode();
         if (!buffer) return false;
-        let there = null;
-        const arrived = new Promise((resolve) => { there = resolve; });
-        clips.set(name, { arrived, there });
-        const channels = () => Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c).slice());
-        for (const port of [node.port, runner]) {
-          const clip = { rate: buffer.sampleRate, channels: channels() };
-          port.postMessage({ put: name, clip }, clip.channels.map((channel) => channel.buffer));
+        if (takers.includes(node.port)) {
+          const clip = {};
+          clip.arrived = new Promise((resolve) => { clip.there = resolve; });
+          clips.set(name, clip);
         }
-        for (const old of clips.keys()) {
-          if (clips.size <= MOST_CLIPS) break;
-          if (old === name) continue;
-          clips.delete(old);
-          node.port.postMessage({ drop: old });
-          runner.postMessage({ drop: old });
+        inRunner.add(name);
+        for (const taker of takers) {
+          const channels = Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c).slice());
+          taker.postMessage({ put: name, clip: { rate: buffer.sampleRate, channels } }, channels.map((channel) => channel.buffer));
         }
+        dropOldest(clips, name, node.port);
+        dropOldest(inRunner, name, runner);
       }
       await clips.get(name).arrived;
       return true;
@@ -70,7 +97,7 @@ window.vocompLive = window.vocompLive || (() => {
 
     // What a chain remembers at a frame of a clip; null if another question for the same purpose came meanwhile.
     heldAt(purpose, clip, spec, at) {
-      if (at <= 0) return Promise.resolve({ held: null });
+      if (at <= 0 || broken) return Promise.resolve({ held: null, took: 0 });
       return new Promise((resolve) => {
         waiting.set(++asked, resolve);
         runner.postMessage({ id: asked, purpose, clip, spec, at });
@@ -78,7 +105,7 @@ window.vocompLive = window.vocompLive || (() => {
     },
 
     // A source for the loudspeaker: see `change` in speaker.js.
-    source(clip, spec, held, { loopHeld, channels, tracks, heard, ended }) {
+    source(clip, spec, held, { loopHeld, channels, tracks, heard, ended, failed, taken = () => {} }) {
       let node = null;
       const inFrames = (loop) => loop && loop.map((seconds) => Math.round(seconds * node.context.sampleRate));
       return {
@@ -90,7 +117,8 @@ window.vocompLive = window.vocompLive || (() => {
             numberOfInputs: 0, numberOfOutputs: tracks.length, outputChannelCount: tracks.map(() => channels),
             processorOptions: { clip, spec, held, loop: inFrames(loop), loopHeld, from: Math.round(at * rate), at: Math.round(seconds * rate) },
           });
-          node.port.onmessage = ({ data }) => (data.ended ? ended() : heard(data));
+          node.port.onmessage = ({ data }) => (data.ended ? ended() : data.taken ? taken() : heard(data));
+          node.onprocessorerror = failed;
           tracks.forEach((name, output) => node.connect(gains[name], output));
         },
         stop(at) { node.port.postMessage({ stopAt: at === undefined ? 0 : at * node.context.sampleRate }); },

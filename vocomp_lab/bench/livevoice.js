@@ -3,10 +3,10 @@
 //   state()         the newest state
 //   matchDb()       how much louder "after" is to be; null for as it is
 //   loop()          the seconds between which it goes round, or null
-//   placeIn(voice, time), gains(), heard(meter), ended(), changed()
+//   placeIn(voice, time), gains(), heard(meter), ended(), failed(), changed()
 window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) => {
   "use strict";
-  const LEAD_S = 0.15, LONGEST_LEAD_S = 2; // how far ahead a new chain is made ready to take over from the one that plays
+  const LEAD_S = 0.15, MOST_TRIES = 6; // how far ahead a new chain is made ready to take over from the one that plays
   const LEAST_LEAD_S = 0.04; // sound is rendered a little ahead of the clock that the page can read
   const speaker = window.vocompSpeaker, live = window.vocompLive;
   let starting = 0; // counts the starts
@@ -20,7 +20,7 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
     const { stages, moved, first, last, needle } = player.state().live, matchDb = player.matchDb();
     return {
       stages: stages.map((stage, n) => hand.stage(stage, n === moved)), first, last, needle,
-      match: matchDb === null ? 1 : gainOf(matchDb), measured: matchDb === null || !hand.moving(),
+      match: matchDb === null ? 1 : gainOf(matchDb), measured: matchDb === null || (player.state().measured && !hand.moving()),
     };
   }
 
@@ -31,8 +31,9 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
   // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then.
   async function start(place = null) {
     const mine = ++starting, turn = speaker.turn(), s = player.state(), isOn = () => mine === starting && speaker.isOn(turn);
-    goingTo = place;
-    for (let lead = LEAD_S; lead <= LONGEST_LEAD_S; lead *= 2) {
+    // A place that it was sent to and has not reached yet still counts.
+    goingTo = place = place === null ? goingTo : place;
+    for (let tries = 0, lead = LEAD_S; tries < MOST_TRIES; tries++) {
       const what = spec(), when = place === null ? speaker.now() + lead : 0, on = voice();
       if (place === null && !on) return;
       const at = Math.round((place === null ? player.placeIn(on, when) : place) * s.rate), round = player.loop();
@@ -41,12 +42,16 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
         live.heldAt(id + "-loop", s.clip_id, what, round ? Math.round(round[0] * s.rate) : 0),
       ]);
       if (!isOn()) return;
-      if (!here) continue; // a newer question came in between
-      if (place === null && speaker.now() + LEAST_LEAD_S > when) continue; // too late: further ahead
+      if (!here || !again) continue; // a newer question came in between
+      if (place === null && speaker.now() + LEAST_LEAD_S > when) { // too late: further ahead, by what it takes
+        lead = Math.max(2 * lead, LEAD_S + 1.3e-3 * (here.took + again.took));
+        continue;
+      }
       const source = live.source(s.clip_id, what, here.held, {
-        loopHeld: again && again.held, channels: s.live.channels, tracks,
+        loopHeld: again.held, channels: s.live.channels, tracks,
         heard: (meter) => { if (speaker.voice() && speaker.voice().source === source) player.heard(meter); },
         ended: () => { if (speaker.ended(source)) player.ended(); },
+        failed: () => { if (speaker.ended(source)) player.failed(); },
       });
       source.shape = shapeOf(what);
       speaker.change(() => at / s.rate, round, source, player.gains(), when).length = s.duration_s;

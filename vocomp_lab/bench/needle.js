@@ -32,7 +32,7 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     paint();
     if (time - texted > TEXT_MS) {
       texted = time;
-      const lines = !now ? ["at rest"] : [reduces ? `${presented ? "" : "reduction "}${say(-reading())} dB (most ${say(-held)})` : "no reduction here", `in ${say(levels[0])}, out ${say(levels[1])}${presented ? "" : " dBFS"}`];
+      const lines = !now ? ["at rest"] : [...(reduces ? [`${presented ? "" : "reduction "}${say(-reading())} dB (most ${say(-held)})`] : []), `in ${say(levels[0])}, out ${say(levels[1])}${presented ? "" : " dBFS"}`];
       const line = lines.join("; ");
       if (text.dataset.line !== line) { text.dataset.line = line; text.innerText = lines.join("\n"); }
       // For a screen reader that asks, and without a word of its own.
@@ -75,9 +75,9 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     draw();
   }
 
-  // Whether there is something to show, and whether there is a reduction at all. What is held back is not shown either.
+  // Whether there is something to show, and whether there is a reduction at all.
   function set(state, measured) {
-    hidden = Boolean(state.held_back) || !state.meters || !measured;
+    hidden = !state.meters || !measured;
     reduces = Boolean(state.reduces);
     presented = Boolean(state.present); // large type leaves room for the figures alone
     if (!root) return;

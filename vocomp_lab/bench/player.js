@@ -6,7 +6,7 @@
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
-  const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1;
+  const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1, AWAY_TICKS = 100;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
   const TRACKS = root.dataset.tracks.split(",");
   const speaker = window.vocompSpeaker, live = window.vocompLive;
@@ -24,13 +24,15 @@
   const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, TRACKS);
   const chain = window.vocompLiveVoice(id, TRACKS, hand, {
     self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: () => trackGains(state),
-    matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(), changed: () => choose(),
+    matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(),
+    failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(),
   });
 
   let state = null; // the newest numbers from Python
   let resting = 0; // position while not playing
-  let makesSound = live.possible; // false for ever once it has failed
-  let animated = false, ticks = 0;
+  let makesSound = live.possible; // on this bench; false for good once the browser has refused
+  let whyNot = "it needs an address that begins with https or is localhost";
+  let animated = false, ticks = 0, away = 0;
   let stretch = null; // seconds of a stretch to go round in, or null for the whole
 
   const gainOf = (db) => Math.pow(10, db / 20);
@@ -94,28 +96,34 @@
   }
 
   async function prepareLive(s) {
+    const context = speaker.context();
     try {
-      const context = speaker.context();
-      if (context.sampleRate !== s.rate) throw new Error(`this browser has no sound at ${s.rate} Hz`);
-      return (await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state))) && s === state;
+      if (context.sampleRate !== s.rate) throw new Error(`it has no sound at ${s.rate} Hz`);
+      await live.open(context);
     } catch (error) {
-      makesSound = false;
-      sayHow(error.message);
-      setNeedle();
+      giveUpLive(error.message);
       return false;
     }
+    return (await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state))) && s === state;
+  }
+
+  // From now on Python makes the sound.
+  function giveUpLive(why) {
+    makesSound = false;
+    whyNot = why;
+    lines.tell("wanted", "sound");
+    sayHow();
+    setNeedle();
   }
 
   // The meters show what the page's own chain does.
   const setNeedle = () => needle.set(state, makesSound);
 
   // Why a moved control is heard late, where that is so.
-  function sayHow(why) {
+  function sayHow() {
     const line = control("how");
-    if (line && state && state.live && !makesSound) {
-      const reason = why || "it needs an address that begins with https or is localhost";
-      line.textContent = `A moved control is heard after about half a second here, and there are no meters, because the browser can't make the sound itself (${reason}).`;
-    }
+    if (!line || !state || !state.live || makesSound) return;
+    line.textContent = `A moved control is heard after about half a second here, and there are no meters, because the page can't make the sound itself (${whyNot}).`;
   }
 
   // A control has been moved in the page.
@@ -146,6 +154,7 @@
   function ended() {
     speaker.release();
     resting = 0;
+    needle.rest();
     show();
   }
 
@@ -203,7 +212,7 @@
   function goTo(seconds) {
     resting = Math.min(Math.max(seconds, 0), Math.max(duration() - 0.02, 0));
     if (stretch && (resting < stretch[0] || resting >= stretch[1])) goRound(null);
-    if (mode() === "playing") sound(resting);
+    if (mode() === "playing" || chain.goingTo() !== null) sound(resting);
     show();
   }
 
@@ -298,7 +307,8 @@
 
   let stops = {};
   function read() {
-    stops = lines.changed("stops") || stops;
+    const others = lines.changed("stops");
+    if (others) { stops = others; hand.clear(); }
     const fresh = lines.changed("state"), news = lines.changed("news");
     if (fresh) takeState(fresh);
     if (news && state && state.live && news.serial > state.serial) takeNews(news);
@@ -306,7 +316,7 @@
   }
 
   function takeState(fresh) {
-    state = fresh;
+    state = { measured: true, ...fresh };
     hand.settle(state.at || {});
     if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
@@ -320,11 +330,15 @@
   }
 
   // A control has moved: its stage as it is now, and what makes "after" as loud as "before".
-  function takeNews({ serial, settings, at, match_gain_db }) {
+  function takeNews({ serial, refused, settings, first, last, moved, at, match_gain_db, measured }) {
     state.serial = serial;
-    state.live.stages[state.live.moved] = settings;
-    Object.assign(state, { at, match_gain_db });
-    hand.settle(at);
+    if (refused) hand.clear();
+    else {
+      state.live.stages[moved] = settings;
+      Object.assign(state.live, { first, last, moved });
+      Object.assign(state, { at, match_gain_db, measured });
+      hand.settle(at);
+    }
     if (isLive()) chain.follow();
   }
 
@@ -338,10 +352,17 @@
     menu.value = was;
     if (menu.value !== was && kept) { menu.add(kept); menu.value = was; }
     menu.closest("label").hidden = !moments.length;
+    if (stretch && !moments.length) goRound(null);
   }
 
   function tick() {
-    if (!root.isConnected) return stop();
+    if (!root.isConnected) {
+      stop();
+      // Running the cell again leaves this player behind. A page that shows only the cells in sight brings it back.
+      if (++away === AWAY_TICKS) sounds.forget();
+      return;
+    }
+    away = 0;
     const news = read();
     if (!state) return;
     if (root.hidden) {
@@ -400,7 +421,6 @@
   });
   speaker.players.add(api);
   if (speaker.volumeDb() !== null) api.showVolume(); else sayVolume();
-  // Running the cell again leaves this player behind, disconnected. It falls silent (see tick) and goes with its page.
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&
    document.currentScript.closest(".vocomp-output").querySelector(".vocomp-player"), "__ID__");

@@ -178,12 +178,12 @@ class PagePlayer:
                 self._box.children = (*self._box.children, self.sounds[track])
             self._sent[track] = sound
             # Benches of the same clip share it in the page. What is compared blind must not tell by its name what it is.
-            name = hashlib.blake2b(data, digest_size=8).hexdigest() if track == "clip" else secrets.token_hex(4)
+            digest = hashlib.blake2b(data + str(scale).encode(), digest_size=8).hexdigest()
+            name = digest if track == "clip" else secrets.token_hex(4)
             file = {"id": name, "bytes": len(data), "scale": scale}
             self._files.update({f"{track}_{key}": value for key, value in file.items()})
         sent = {"labels": {}, "alt": "", "window": [0.0, duration_s], "time_box": [0.0, 0.0, 1.0, 1.0]}
-        # Browsers decode at no other rates.
-        sent |= {**self._files, "rate": min(max(rate, 8000), 96000), "duration_s": duration_s, **state}
+        sent |= {**self._files, "rate": page_rate(rate), "duration_s": duration_s, **state}
         self._serial += 1
         self.state_text = json.dumps(sent | {"serial": self._serial}, ensure_ascii=False)
         self._state.value = _line(self.state_text)
@@ -240,6 +240,11 @@ def _as_file(clip: Clip, exact: bool = False) -> tuple[bytes, float]:
     scaled = clip.with_samples(clip.samples / scale) if scale > 1 else clip
     steps = scaled.samples * 2.0**15
     return encode(scaled, subtype="PCM_24" if exact and (steps != np.rint(steps)).any() else "PCM_16"), scale
+
+
+def page_rate(rate: int) -> int:
+    """The rate at which a page plays a clip. Browsers decode at no others, so a clip at 192 kHz is heard at half its rate."""
+    return min(max(rate, 8000), 96000)
 
 
 def _line(text: str) -> str:

@@ -42,7 +42,7 @@ class RegionBench(Bench):
         A compressor that comes after it: the numbers then say how much less it has to do.
     stage : str
         The stage's name.
-    match, view
+    match, view, moments
         As for a :class:`vocomp_lab.bench.Bench`.
 
     Raises
@@ -57,7 +57,9 @@ class RegionBench(Bench):
     why in one sentence.
     """
 
-    def __init__(self, clip, gains=None, *, proposals=None, then=None, stage="level prep", match=True, view=None):
+    def __init__(
+        self, clip, gains=None, *, proposals=None, then=None, stage="level prep", match=True, view=None, moments=True
+    ):
         self._offered = None if proposals is None else ClipGain(proposals).regions
         self._then, self._then_before = then, None
         self._past: list[ClipGain] = []
@@ -70,7 +72,7 @@ class RegionBench(Bench):
         if isinstance(gains, Chain):
             gains = dict(gains.stages).get(stage)
         gains = gains if isinstance(gains, ClipGain) else ClipGain(() if gains is None else gains)
-        super().__init__(clip, gains, stage=stage, match=match, view=view)
+        super().__init__(clip, gains, stage=stage, match=match, view=view, moments=moments)
 
     # ---- what a notebook reads and sets -------------------------------------------------------------------------
 

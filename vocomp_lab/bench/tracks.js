@@ -2,6 +2,7 @@
 // elements, `names` are its tracks.
 window.vocompTracks = window.vocompTracks || ((find, names) => {
   "use strict";
+  const MOST_TRIES = 600, TRY_MS = 50; // four minutes of sound take a while to come
   let made = null; // the decoded tracks by name, and the state they belong to
   let decoding = null;
 
@@ -17,7 +18,7 @@ window.vocompTracks = window.vocompTracks || ((find, names) => {
   // A sound of a state, once it is in the page; null if the state is no longer the newest.
   async function arrived(part, state, isNewest) {
     // The new state can arrive a moment before the new sound: wait until there are as many bytes as the state says.
-    for (let tries = 0; tries < 100; tries++) {
+    for (let tries = 0; tries < MOST_TRIES; tries++) {
       const audio = find(part);
       if (audio && audio.src) {
         try {
@@ -25,7 +26,7 @@ window.vocompTracks = window.vocompTracks || ((find, names) => {
           if (bytes.byteLength === state[part + "_bytes"]) return decode(bytes, state.rate, state[part + "_scale"]);
         } catch (error) { /* the element was just given another sound; look again */ }
       }
-      await new Promise((resolve) => setTimeout(resolve, 50));
+      await new Promise((resolve) => setTimeout(resolve, TRY_MS));
       if (!isNewest()) return null;
     }
     throw new Error("the sound did not arrive");
@@ -57,6 +58,7 @@ window.vocompTracks = window.vocompTracks || ((find, names) => {
   return {
     arrived,
     made: () => made,
+    forget() { made = decoding = null; },
     // New numbers for the sound that is already here. They don't apply to a sound that is still on its way.
     renew(state) { if (made && soundOf(made.state) === soundOf(state)) made.state = state; },
     // All tracks of a state, decoded; null if the state is no longer the newest.

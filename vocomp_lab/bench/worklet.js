@@ -7,6 +7,7 @@
   const METERS_PER_S = 30;
   const AFTER = 1; // the place of what comes out among the outputs
   const MOST_OVER = 1.26; // 2 dB
+  const OUT_OF_ALL_MEASURE = 32; // 30 dB: more than any make-up gain
   const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
   const clips = new Map(); // by the name that the page gives them; what is heard in this page shares them
 
@@ -21,6 +22,9 @@
     }
     process() { return true; }
   });
+
+  // Going round in less than a block would leave no time for anything else.
+  const round = (loop) => (loop && loop[1] - loop[0] >= BLOCK ? loop : null);
 
   // A chain that is read in stretches of any length. What comes out is as loud as what goes in, as far as that has been measured.
   class Reader {
@@ -37,10 +41,12 @@
       const { chain, blocks } = this, { match, measured } = chain.spec;
       chain.read(...blocks);
       this.read = 0;
-      const [before, after] = blocks.map((channels) => Math.max(...channels.map((channel) => channel.reduce((most, x) => Math.max(most, Math.abs(x)), 0))));
+      const [before, after, removed] = blocks.map((channels) => Math.max(...channels.map((channel) => channel.reduce((most, x) => Math.max(most, Math.abs(x)), 0))));
       this.recentPeak = Math.max(before, this.recentPeak * PEAK_KEPT);
+      // No setting of ours does this. It would be a mistake, and nobody shall hear it: the error ends the voice.
+      if (!(Math.max(after * match, removed) <= OUT_OF_ALL_MEASURE * Math.max(1, this.recentPeak))) throw new Error("out of all measure");
       // A setting that is not measured yet must not startle: its peaks stay near those of what goes in.
-      const gain = measured || after * match < MOST_OVER * this.recentPeak ? match : (MOST_OVER * this.recentPeak) / after;
+      const gain = measured || after * match <= MOST_OVER * this.recentPeak ? match : (MOST_OVER * this.recentPeak) / after;
       this.matchFrom = this.match === null ? gain : this.match;
       this.match = gain;
     }
@@ -69,13 +75,13 @@
     // `held` and `loopHeld` are what the chain remembers at `at` and at the loop's start.
     constructor({ processorOptions: { clip, spec, from, at, held, loop, loopHeld } }) {
       super();
-      Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop, loopHeld, wanted: null, next: null, faded: 0, over: false });
+      Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop: round(loop), loopHeld, wanted: null, next: null, faded: 0, over: false });
       this.now = new Reader(new Chain(this.clip, spec, at, held), 0);
       Object.assign(this, { started: false, stopAt: Infinity });
       this.fade = Math.round(FADE_S * sampleRate);
       this.port.onmessage = ({ data }) => {
-        if (data.spec) this.wanted = data.spec;
-        if ("loop" in data) Object.assign(this, { loop: data.loop, loopHeld: data.loopHeld });
+        if (data.spec) { this.wanted = data.spec; this.port.postMessage({ taken: true }); }
+        if ("loop" in data) Object.assign(this, { loop: round(data.loop), loopHeld: data.loopHeld });
         if ("stopAt" in data) this.stopAt = data.stopAt;
       };
       this.needle = { y: 0, memory: [0, 0] };
