@@ -1,7 +1,7 @@
 """Sound that the page makes itself: the chain as the page gets it, and the code of its worklet.
 
-The page's processors (``processors.js``) do what those of :mod:`vocomp_lab.processors` do, from the same settings; the tests hold them
-to each other. What is neither setting nor sound comes from here: the filters' taps, and levels of a whole clip.
+The page's processors (``PROCESSORS``) do what those of :mod:`vocomp_lab.processors` do, from the same settings; the tests hold them to
+each other. What is neither setting nor sound comes from here: the filters' taps, and levels of a whole clip.
 """
 
 from __future__ import annotations
@@ -19,13 +19,21 @@ from vocomp_lab.processors.colour import lowpass_taps
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.levels import rms_dbfs
 
+PROCESSORS = (
+    "decibels", "tape", "stage", "filters", "gains", "smoothers", "dynamics", "colour", "deesser", "chain",
+)  # fmt: skip
+"""The scripts that a worklet or worker needs before its own, in an order in which each finds what it uses."""
+
 
 @functools.lru_cache(maxsize=1)
 def code_widget() -> widgets.HTML:
     """The code of worklet and runner, in a hidden widget that all benches of a notebook share: it comes to the page once."""
     folder = resources.files("vocomp_lab.bench")
     half = lowpass_taps()[len(lowpass_taps()) // 2 :]
-    code = {name: folder.joinpath(f"{name}.js").read_text("utf-8") for name in ("processors", "worklet", "runner")}
+    code = {
+        part: "".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in names)
+        for part, names in (("processors", PROCESSORS), ("worklet", ["worklet"]), ("runner", ["runner"]))
+    }
     code["processors"] = code["processors"].replace("__COLOUR_TAPS__", json.dumps(half.tolist()))
     widget = widgets.HTML(layout=widgets.Layout(display="none"))
     widget.value = f"<span>{html.escape(json.dumps(code), quote=False)}</span>"

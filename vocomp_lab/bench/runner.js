@@ -2,7 +2,7 @@
 // filter there is as if it had played all along.
 (() => {
   "use strict";
-  const { BLOCK, Chain } = vocompProcessors;
+  const { BLOCK } = vocompTape, { Chain } = vocompChain;
   const LONGEST_S = 30; // further back than this, nothing in a chain remembers more than a thousandth
   const clips = new Map();
   const asked = new Map(); // by what the answer is for: only the newest question of each counts

@@ -1,8 +1,8 @@
-// What is heard while the page makes the sound itself: an audio worklet that takes a clip through a chain of processors (processors.js)
-// and plays what goes in, what comes out and what was removed side by side, each as an output of its own.
+// What is heard while the page makes the sound itself: an audio worklet that takes a clip through a chain of processors (chain.js) and
+// plays what goes in, what comes out and what was removed side by side, each as an output of its own.
 (() => {
   "use strict";
-  const { BLOCK, Chain } = vocompProcessors;
+  const { BLOCK } = vocompTape, { Chain } = vocompChain;
   const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
   const METERS_PER_S = 30;
   const AFTER = 1; // the place of what comes out among the outputs
