@@ -42,18 +42,20 @@ const infinite = (spec) => ({ ...spec, stages: spec.stages.map((stage) =>
   Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]))) });
 // Play a clip through a chain in the worklet, as fast as the browser can. `changes` are [second, spec]; `from` is the frame of the clip
 // to start at, `loop` the frames to go round in.
+let renders = 0;
 window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, changes = [] }) => {
   const channels = clip.map(floats), context = new OfflineAudioContext(3 * channels.length, frames, rate);
+  const name = `clip${++renders}`;
   await vocompLive.open(context);
-  await vocompLive.shelve(context, "clip", async () => {
+  await vocompLive.shelve(context, name, async () => {
     const buffer = new AudioBuffer({ length: channels[0].length, numberOfChannels: channels.length, sampleRate: rate });
     channels.forEach((channel, c) => buffer.copyToChannel(channel, c));
     return buffer;
   });
-  const [here, again] = await Promise.all([from, loop ? loop[0] : 0].map((at, n) => vocompLive.heldAt(n, "clip", infinite(spec), at)));
+  const [here, again] = await Promise.all([from, loop ? loop[0] : 0].map((at, n) => vocompLive.heldAt(n, name, infinite(spec), at)));
   const meters = [], merger = context.createChannelMerger(3 * channels.length), gains = {};
   let taken = null, failed = false;
-  const source = vocompLive.source("clip", infinite(spec), here.held, {
+  const source = vocompLive.source(name, infinite(spec), here.held, {
     loopHeld: again.held, channels: channels.length, tracks: ["before", "after", "removed"], heard: (meter) => meters.push(meter), ended: () => {},
     taken: () => taken(), failed: () => { failed = true; },
   });
@@ -233,6 +235,50 @@ def test_a_moved_control_is_heard_at_once_and_without_a_click(page):
         # A click is a jump: in a tone that is faded over 10 ms no step is much larger than the tones' own.
         step = max(np.abs(np.diff(sound[at // 2 :])).max() for sound in (before, after))
         assert np.abs(np.diff(heard[at - 200 : at + 2_000])).max() < 1.5 * step + 0.5 / (0.01 * rate), name
+
+
+def test_another_slope_of_a_low_cut_does_not_thump(page):
+    """Each order has sections of its own, so that what the old ones remember would be a blow to the new ones."""
+    rate = 48_000
+    tone = Clip((0.5 * np.sin(2 * np.pi * 100 * np.arange(rate) / rate)).astype(np.float32), rate)
+    for old, new in ((3, 4), (3, 8), (1, 2), (3, 2), (8, 1), (2, 4)):
+        first, then = (spec_of(Chain([("cut", HighPass(90, order))]), tone) for order in (old, new))
+        tracks, _ = render(page, tone, first, changes=[[0.5, then]])
+        heard = np.abs(tracks["after"][rate // 2 - 500 : rate // 2 + 5_000]).max()
+        assert heard < 0.6, f"from order {old} to {new}: a peak of {heard:.2f} in a tone of 0.5"
+
+
+def test_another_frequency_of_a_filter_does_not_thump(page):
+    rate = 48_000
+    tone = Clip((0.5 * np.sin(2 * np.pi * 100 * np.arange(rate) / rate)).astype(np.float32), rate)
+    pairs = {
+        "low cut up": (HighPass(20, 4), HighPass(400, 4)), "low cut down": (HighPass(400, 8), HighPass(20, 8)),
+        "bell": (Peaking(100, -12, 6), Peaking(2_000, 6, 6)),
+    }  # fmt: skip
+    for name, pair in pairs.items():
+        first, then = (spec_of(Chain([("cut", processor)]), tone) for processor in pair)
+        tracks, _ = render(page, tone, first, changes=[[0.5, then]])
+        heard = np.abs(tracks["after"][rate // 2 - 500 : rate // 2 + 5_000]).max()
+        assert heard < 0.75, f"{name}: a peak of {heard:.2f} in a tone of 0.5"
+
+
+def test_a_clip_that_begins_in_silence_stays_finite_while_nothing_is_measured(page):
+    rate = 48_000
+    samples = np.zeros(rate, np.float32)
+    samples[rate // 2 :] = 0.3 * np.sin(2 * np.pi * 200 * np.arange(rate // 2) / rate)
+    clip, gain = Clip(samples, rate), Chain([("gain", Gain(-6))])
+    tracks, _ = render(page, clip, spec_of(gain, clip) | {"measured": False})
+    assert np.abs(tracks["after"] - 0.5012 * clip.columns).max() < 1e-4
+
+
+def test_what_grows_out_of_all_measure_ends_instead_of_being_heard(page):
+    """A setting that Python refuses: a bell above half the rate is no filter but a runaway."""
+    clip = drawn_clip(np.random.default_rng(11), 8_000, 1)
+    spec = spec_of(Chain([("bell", Peaking(3_000, 6, 2))]), clip)
+    spec["stages"][0]["freq_hz"] = 5_000.0
+    tracks, _ = render(page, clip, spec, fails=True)
+    heard = np.abs(tracks["after"])
+    assert np.isfinite(heard).all() and heard.max() <= 32 and not heard[-4_000:].any()
 
 
 def test_many_moves_in_a_row_never_click_or_grow(page):

@@ -37,7 +37,7 @@ const vocompChain = (() => {
       this.stages.forEach((stage, n) => {
         stage.out = copied(stages[n].out);
         Object.assign(stage.held, copied(stages[n].held));
-        stage.set(stage.settings); // a filter's memory has the size of its sections
+        stage.set(stage.settings); // a filter's memory belongs to its order
       });
     }
     // All that it remembers, as plain data for a message.

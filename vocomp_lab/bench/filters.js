@@ -60,10 +60,14 @@ const vocompFilters = (() => {
     set(settings) {
       super.set(settings);
       this.sections = sections[settings.type](settings, this.rate);
-      const size = 2 * this.sections.length; // another order has another number of sections
-      this.held.memory = this.held.memory.map((old) => { const fresh = new Float64Array(size); fresh.set(old.subarray(0, size)); return fresh; });
+      // Sections of another order, or for quite another frequency, remember something else: taken over, that would thump. The fade
+      // covers a start from rest.
+      const { held } = this, { freq_hz, order = 2 } = settings, alike = held.order === order && Math.abs(Math.log2(freq_hz / held.freq_hz)) < 1;
+      Object.assign(held, { order, freq_hz });
+      if (alike) return;
+      held.memory = held.memory.map(() => new Float64Array(2 * this.sections.length));
     }
-    rest() { return { memory: this.before.out.data.map(() => new Float64Array(0)) }; }
+    rest() { return { order: 0, freq_hz: 0, memory: this.before.out.data.map(() => new Float64Array(0)) }; }
     make(from, at) {
       const source = this.need(from + BLOCK), offset = from - source.from;
       this.out.data.forEach((data, c) => {

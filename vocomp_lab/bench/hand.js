@@ -8,8 +8,10 @@ window.vocompHand = window.vocompHand || (() => {
   return {
     // A control stands at another stop, whose value `values` tells; `at` says where Python knows the controls to be. False if that is
     // no news.
-    take(field, stop, values, at) {
+    // Nor is a frequency that Python will refuse at this rate.
+    take(field, stop, values, at, rate) {
       if (!values || (stop === at[field] && !moves.has(field))) return false;
+      if (field.endsWith("_hz") && values[stop] >= rate / 2) return false;
       moves.set(field, { stop, value: plain(values[stop]), since: performance.now() });
       return true;
     },

@@ -128,7 +128,7 @@
 
   // A control has been moved in the page.
   function movedByHand(field, stop) {
-    if (!state || !hand.take(field, stop, stops[field], state.at || {})) return;
+    if (!state || !hand.take(field, stop, stops[field], state.at || {}, state.rate)) return;
     if (isLive()) chain.follow();
     else if (state.mix) choose();
   }
