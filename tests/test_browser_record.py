@@ -341,6 +341,45 @@ def test_another_player_ends_the_take_and_what_was_sung_stays(page, kept):
     assert box.part("keep").is_enabled()
 
 
+def test_two_boxes_of_a_page_have_each_a_microphone_and_a_take_of_its_own(page, kept):
+    other = SoundCheck()._recorder
+    Box(page, kept[0])
+    page.evaluate(
+        """([box, id, state]) => {
+          document.body.insertAdjacentHTML("beforeend", box.replace(/<script>.*<\\/script>/s, "")
+            + `<div class="vocomp-${id}-state" hidden>${state}</div>`);
+          const script = document.createElement("script");
+          script.textContent = box.match(/<script>(.*)<\\/script>/s)[1];
+          document.body.append(script);
+        }""",
+        [other.html(), other._id, other._line.value],
+    )
+    ids = [kept[0]._id, other._id]
+    one, two = (lambda name, id=id: page.locator(f"#vocomp-recorder-{id} [data-part={name}]") for id in ids)
+
+    def ask(what):
+        return page.evaluate(f"[...document.querySelectorAll('.vocomp-recorder')].map((root) => root.vocomp.{what})")
+
+    wait_for(page, one("power").is_enabled, "the first box")
+    one("power").click()
+    wait_for(page, one("ready").is_visible, "the first box's microphone")
+    assert ask("mode()") == ["on", "off"] and not two("ready").is_visible()
+    wait_for(page, two("power").is_enabled, "the second box")
+    two("power").click()
+    wait_for(page, two("ready").is_visible, "the second box's microphone")
+    one("record").click()
+    wait_for(page, lambda: ask("take()?.frames > 0")[0], "a take in the first box")
+    assert ask("mode()") == ["recording", "on"]
+    two("record").click()
+    wait_for(page, lambda: ask("take()?.frames > 0")[1], "a take in the second box")
+    assert ask("mode()") == ["on", "recording"] and len(set(ask("take().token"))) == 2
+    assert "Another player was started" in one("note").inner_text()
+    wait_for(page, one("verdict").inner_text, "the first take's verdict")
+    one("power").click()
+    assert ask("mode()") == ["off", "recording"] and two("ready").is_visible()
+    assert not page.errors, page.errors
+
+
 def test_a_microphone_that_goes_away_ends_the_take_and_what_was_sung_stays(page, kept, voice):
     box = Box(page, kept[0]).turn_on().record(3)
     page.evaluate(

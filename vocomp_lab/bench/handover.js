@@ -1,9 +1,9 @@
-// Hands a take over to Python, message by message (pieces.js): Python's last answer says which one is due. The answers are a hidden line of
-// JSON, the state. A kernel that is busy or gone loses nothing: the take stays in the page until Python has it.
+// Hands a take over to Python, message by message (pieces.js): Python's last answer says which one is due. The answers are a hidden line
+// of JSON, the state. A kernel that is busy or gone loses nothing: the take stays in the page until Python has it.
 //
-// Of a recorder, `id` names the hidden elements and `root` is the box; `take` gives the take in hand, or null. `note` shows a sentence about
-// the way to Python, or none; `changed` hears that something is over, `failed` that a message went wrong, and `kept` what Python says of a
-// take that it has kept. `gone_s` is how long an answer may take.
+// Of a recorder, `id` names the hidden elements and `root` is the box; `take` gives the take in hand, or null. `note` shows a sentence
+// about the way to Python, or none; `changed` hears that something is over, `failed` that a message went wrong, and `kept` what Python
+// says of a take that it has kept. `gone_s` is how long an answer may take.
 window.vocompHandover = window.vocompHandover || ((recorder) => {
   "use strict";
   const { id, root, gone_s, take, note, changed, failed, kept } = recorder;

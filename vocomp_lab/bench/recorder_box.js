@@ -1,5 +1,5 @@
-// What a recorder's box shows: which of its controls are there and can be used, its sentences, and what Python says of a take. `root` is the
-// box, and `set` what Python has set for it.
+// What a recorder's box shows: which of its controls are there and can be used, its sentences, and what Python says of a take. `root` is
+// the box, and `set` what Python has set for it.
 window.vocompRecorderBox = window.vocompRecorderBox || ((root, set) => {
   "use strict";
   const { number } = window.vocompWording;
