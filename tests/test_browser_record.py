@@ -272,6 +272,7 @@ def test_the_count_in_the_band_and_the_take_that_is_listened_to(page, kept):
         box.press("listen")
         box.wait(lambda: box.ask("mode()") == "listening", "the take to be heard")
         assert box.part("listen").inner_text() == "Stop listening"
+        assert not box.part("device").is_enabled(), "another microphone would not be opened now"
         box.press("listen")
         assert box.ask("mode()") == "on"
     box.press("again")
@@ -302,6 +303,10 @@ def test_what_sounds_here_starts_quiet_follows_the_slider_and_ends_with_stop(pla
         assert page.evaluate("heard.most()[0]") <= OVER * np.abs(box.recorder.clip.samples).max() * 10 ** (-24 / 20)
         box.part("volume").fill("-40")
         box.wait(lambda: 0 < page.evaluate("heard.last(20)") <= OVER * 10 ** (-40 / 20), "the slider")
+        # Another player of the page sets its volume, which is the page's.
+        page.evaluate("vocompSpeaker.setVolume(-20); for (const each of vocompSpeaker.players) each.showVolume()")
+        box.wait(lambda: page.evaluate("heard.last(20)") > OVER * 10 ** (-40 / 20), "the other player's slider")
+        assert box.part("volume").input_value() == "-20" and box.part("volume-text").inner_text() == "−20 dB"
         box.press("listen")
         box.wait(lambda: page.evaluate("heard.last(20)") == 0, "silence")
 
@@ -334,6 +339,45 @@ def test_another_player_ends_the_take_and_what_was_sung_stays(page, kept):
     assert "Another player was started" in box.said()
     box.judged()
     assert box.part("keep").is_enabled()
+
+
+def test_two_boxes_of_a_page_have_each_a_microphone_and_a_take_of_its_own(page, kept):
+    other = SoundCheck()._recorder
+    Box(page, kept[0])
+    page.evaluate(
+        """([box, id, state]) => {
+          document.body.insertAdjacentHTML("beforeend", box.replace(/<script>.*<\\/script>/s, "")
+            + `<div class="vocomp-${id}-state" hidden>${state}</div>`);
+          const script = document.createElement("script");
+          script.textContent = box.match(/<script>(.*)<\\/script>/s)[1];
+          document.body.append(script);
+        }""",
+        [other.html(), other._id, other._line.value],
+    )
+    ids = [kept[0]._id, other._id]
+    one, two = (lambda name, id=id: page.locator(f"#vocomp-recorder-{id} [data-part={name}]") for id in ids)
+
+    def ask(what):
+        return page.evaluate(f"[...document.querySelectorAll('.vocomp-recorder')].map((root) => root.vocomp.{what})")
+
+    wait_for(page, one("power").is_enabled, "the first box")
+    one("power").click()
+    wait_for(page, one("ready").is_visible, "the first box's microphone")
+    assert ask("mode()") == ["on", "off"] and not two("ready").is_visible()
+    wait_for(page, two("power").is_enabled, "the second box")
+    two("power").click()
+    wait_for(page, two("ready").is_visible, "the second box's microphone")
+    one("record").click()
+    wait_for(page, lambda: ask("take()?.frames > 0")[0], "a take in the first box")
+    assert ask("mode()") == ["recording", "on"]
+    two("record").click()
+    wait_for(page, lambda: ask("take()?.frames > 0")[1], "a take in the second box")
+    assert ask("mode()") == ["on", "recording"] and len(set(ask("take().token"))) == 2
+    assert "Another player was started" in one("note").inner_text()
+    wait_for(page, one("verdict").inner_text, "the first take's verdict")
+    one("power").click()
+    assert ask("mode()") == ["off", "recording"] and two("ready").is_visible()
+    assert not page.errors, page.errors
 
 
 def test_a_microphone_that_goes_away_ends_the_take_and_what_was_sung_stays(page, kept, voice):
@@ -382,6 +426,44 @@ def test_a_take_at_a_wrong_level_is_told_at_once_with_what_to_turn(page, kept, g
     box.wait(lambda: told in box.part("level").inner_text(), "the meter")
     verdict = box.record(3).stop()
     assert verdict.startswith(f"Level: ▸ {told}. ") and "turn the input" in verdict
+
+
+def test_a_microphone_with_one_input_is_told_to_be_cut_off_after_one_with_two(page, kept):
+    """Of the one before the second input was used: the number of the input stays."""
+    box = Box(
+        page,
+        kept[0],
+        before="""() => {
+          const plain = AudioContext.prototype.createMediaStreamSource;
+          AudioContext.prototype.createMediaStreamSource = function (stream) {
+            const source = plain.call(this, stream);
+            if (!window.single) return source;
+            const knob = this.createGain(), clip = this.createWaveShaper();
+            Object.assign(knob, { channelCount: 1, channelCountMode: "explicit" }).gain.value = 20;
+            clip.curve = new Float32Array([-1, 0, 1]);
+            source.connect(knob).connect(clip);
+            return clip;
+          };
+        }""",
+    ).turn_on()
+    box.wait(lambda: "good" in box.part("level").inner_text() and box.part("channel").input_value() == "1", "the voice")
+    box.press("power")
+    page.evaluate("window.single = true")
+    box.turn_on()
+    box.wait(lambda: "cut off" in box.part("level").inner_text(), "the meter")
+    assert not box.part("channel").is_visible(), "there is nothing to choose"
+
+
+def test_the_time_of_a_take_goes_on_to_the_next_minute(page, kept):
+    box = Box(page, kept[0])
+    page.evaluate("window.shown = vocompRecorderBox(document.querySelector('.vocomp-recorder'), { plan: [] })")
+    for seconds, time in ((0.3, "0:00.3"), (59.97, "0:59.9"), (60.0, "1:00.0"), (605.25, "10:05.2")):
+        # In one go: the box itself takes it away again.
+        text = page.evaluate(
+            f"(shown.showTime({seconds}, null), document.querySelector('[data-part=time]').textContent)"
+        )
+        assert text == time
+    assert box.ask("mode()") == "off"
 
 
 def test_a_sound_check_asks_for_silence_then_singing_and_judges_both(page):
@@ -459,7 +541,25 @@ def test_a_kernel_that_is_gone_leaves_the_take_in_the_page_to_save_or_to_hand_to
     box.wait(lambda: box.said().startswith("Kept as"), "the file")
     (path,) = folder.iterdir()
     assert np.abs(load(path).samples - whole).max() <= 2**-24
-    assert page.evaluate("vocompTakes.size") == 0
+    assert page.evaluate("vocompTakes.held.size") == 0
+
+
+def test_a_question_that_was_never_answered_does_not_disturb_the_next_take(page, kept, monkeypatch):
+    monkeypatch.setattr("vocomp_lab.bench.recorder._GONE_S", 1)
+    box = Box(page, kept[0]).turn_on()
+    box.part("band").check()
+    box.deaf = True  # a kernel that is started afresh never gets what it was asked before
+    box.press("record")
+    box.wait(lambda: box.said().startswith("The band can't be fetched"), "the sentence")
+    one_sentence(box.said())
+    box.deaf = False
+    box.part("band").uncheck()
+    box.record(1)
+    assert "✓ good" in box.stop()
+    page.wait_for_timeout(200)
+    assert box.part("post").inner_text() == "" and not box.part("save").is_visible()
+    box.press("keep")
+    box.wait(lambda: box.said().startswith("Kept as"), "the file")
 
 
 def test_a_cell_run_again_in_the_middle_of_a_take_ends_it_and_the_new_box_has_it(page, kept):
@@ -540,6 +640,51 @@ def test_a_browser_without_audio_worklets_is_told_so(kept):
     with other_page() as page:
         box = Box(page, kept[0], before="() => { delete window.AudioWorkletNode; }")
         assert "audio worklets" in one_sentence(box.said()) and not box.part("power").is_visible()
+
+
+def test_a_box_that_goes_while_the_browser_asks_leaves_nothing_on(page, kept):
+    box = Box(
+        page,
+        kept[0],
+        before="""() => {
+          window.made = [];
+          const plain = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+          navigator.mediaDevices.getUserMedia = async (wanted) => {
+            await new Promise((resolve) => { window.allow = resolve; });
+            const stream = await plain(wanted);
+            made.push(stream);
+            return stream;
+          };
+          window.AudioContext = class extends AudioContext { constructor(...given) { super(...given); made.push(this); } };
+        }""",
+    )
+    box.press("power")
+    box.wait(lambda: box.said().startswith("Waiting for the microphone"), "the browser to ask")
+    page.evaluate("document.body.replaceChildren()")
+    wait_for(page, lambda: page.evaluate("vocompSpeaker.players.size === 0"), "the box to notice")
+    page.evaluate("allow()")
+    off = "made.length > 0 && made.every((each) => each.state === 'closed' || each.active === false)"
+    wait_for(page, lambda: page.evaluate(off), "microphone and context to be off")
+    assert not page.errors, page.errors
+
+
+def test_a_microphone_that_goes_while_it_is_turned_on_is_off(page, kept):
+    box = Box(
+        page,
+        kept[0],
+        before="""() => {
+          const plain = navigator.mediaDevices.enumerateDevices.bind(navigator.mediaDevices);
+          navigator.mediaDevices.enumerateDevices = async () => {
+            document.querySelector(".vocomp-recorder").vocomp.stream().getAudioTracks()[0].dispatchEvent(new Event("ended"));
+            return plain();
+          };
+        }""",
+    )
+    box.press("power")
+    box.wait(lambda: box.said().startswith("The microphone has gone"), "the sentence")
+    page.wait_for_timeout(200)
+    assert box.said().startswith("The microphone has gone") and box.ask("mode()") == "off"
+    assert box.part("power").inner_text() == "Turn on the microphone" and not box.part("ready").is_visible()
 
 
 def test_a_dynamics_processor_that_stays_on_is_named(page, kept):

@@ -1,8 +1,8 @@
 """Recording in the page: the box with the microphone, Python's side of it, and the sound check.
 
-The page's side is ``record.js``. It captures the microphone's samples without loss and hands them over in pieces, as
-uploads of a hidden button (``pieces.js``); Python answers each with one hidden line of JSON, the state. A message holds
-its number in the file's name, so the page knows what was answered.
+The page's side is ``record.js`` and the scripts before it in ``_SCRIPTS``. It captures the microphone's samples without
+loss and hands them over in pieces, as uploads of a hidden button (``pieces.js``); Python answers each with one hidden
+line of JSON, the state. A message holds its number in the file's name, so the page knows what was answered.
 """
 
 from __future__ import annotations
@@ -38,6 +38,10 @@ _PIECE_FRAMES = 1 << 17
 """Half a megabyte, 2.7 s at 48 kHz: what a page that goes away in the middle of a take can lose."""
 _GONE_S = 30
 """How long the page waits for an answer before it offers to save the take itself."""
+_SCRIPTS = (
+    "speaker.js", "pieces.js", "wording.js", "microphone.js", "input_meter.js", "headphones.js", "take.js",
+    "handover.js", "recorder_box.js", "record.js",
+)  # fmt: skip
 _CHECK_PLAN = (("Keep still: the room is being measured", 3.0), ("Now sing, as loud as you will in the song", 6.0))
 
 _STYLE = """<style>
@@ -186,7 +190,7 @@ class Recorder:
         box = _BOX
         for mark, text in parts.items():
             box = box.replace(f"__{mark}__", text)
-        return f"{STYLE}{_STYLE}{box}{page_script(self._id, 'speaker.js', 'pieces.js', 'record.js')}"
+        return f"{STYLE}{_STYLE}{box}{page_script(self._id, *_SCRIPTS)}"
 
     def _forget(self):
         self._token, self._rate, self._started = "", 48_000, datetime.now()
