@@ -232,7 +232,7 @@ def test_what_is_kept_is_what_was_sung(page, kept, voice):
     for files, seconds in ((1, 4), (2, 1.5)):
         box.record(seconds)
         assert "piece" in box.log, "the take stays in the page until its end"
-        assert "Level: ✓ good." in box.stop()
+        assert "Level: ✓" in box.stop(), "good, or a little quiet: it depends on the words that were on"
         assert [box.part(part).is_enabled() for part in ("listen", "keep", "again", "record")] == [
             True,
             True,

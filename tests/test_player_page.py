@@ -308,7 +308,7 @@ def test_space_and_p_held_down_or_pressed_fast(page):
 
 
 def test_a_second_click_while_it_waits_takes_the_first_one_back(page):
-    page.evaluate("gate = new Promise((open) => { window.openGate = open; })")
+    page.evaluate("void (gate = new Promise((open) => { window.openGate = open; }))")
     button = page.locator("#output-0 [data-part=play]")
     button.click()
     assert mode(page) == "waiting" and button.get_attribute("aria-busy") == "true"
