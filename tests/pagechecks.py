@@ -250,6 +250,8 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
     With `present`, the first bench of a page that has the presenter's mode is shown in it.
     """
     bench.show()
+    if bench.kind in ("bench", "regions", "mix"):
+        check_in_reach(bench)
     if opened.new("player", bench.tracks):
         play_everything(bench)
     elif bench.number == 1:
@@ -572,6 +574,7 @@ def begin_presenting(opened: OpenPage, bench: BenchOnPage):
     page.wait_for_function("root => root.classList.contains('vocomp-present')", arg=bench.player.element_handle())
     check_large(bench)
     check_fit(bench)
+    check_in_reach(bench)
     opened.picture(bench, "present")
     return step
 
@@ -601,6 +604,7 @@ def step_through(opened: OpenPage, bench: BenchOnPage):
         bench.button("Next step").click()
         wait_for(page, lambda: step.inner_text().startswith(f"{place} of "), f"step {place}")
         wait_for(page, lambda: bench.state() != old, f"step {place} on the bench")
+        check_in_reach(bench)
     if steps > 1:
         assert bench.button("Next step").is_disabled()
         last = bench.chain()
@@ -639,6 +643,7 @@ def tally(bench: BenchOnPage):
     hands.first.press("Enter")
     wait_for(page, lambda: "7" in " ".join(bench.widget.locator(".vocomp-step").all_inner_texts()[1:]), "the tally")
     check_fit(bench)
+    check_in_reach(bench)
     bench.button("Tally of guesses").click()
 
 
@@ -675,6 +680,13 @@ def check_fit(bench: BenchOnPage):
     """No control is cut off, covers another one, or makes the cell scroll sideways."""
     faults = _in_page(bench.page, "faultsOfFit", bench.number)
     assert not faults, f"bench {bench.number}: " + "; ".join(faults[:12])
+
+
+def check_in_reach(bench: BenchOnPage):
+    """On a laptop's screen of 1280×720 each slider in sight fits on it together with Play, what can be heard, and the picture's panels."""
+    found = _in_page(bench.page, "heightsInReach", bench.number)
+    far = [f"{slider} ({px} px)" for slider, px in found["needed"] if px > found["room"]]
+    assert not far, f"bench {bench.number}: not in sight together in {found['room']:.0f} px: {', '.join(far)}"
 
 
 def look_in_both_themes(opened: OpenPage):

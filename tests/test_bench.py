@@ -33,6 +33,7 @@ from vocomp_lab import (
 )
 from vocomp_lab.bench import screen
 from vocomp_lab.bench.bench import FINISH_DELAY_S, Bench
+from vocomp_lab.bench.live import needle_coefficients
 from vocomp_lab.bench.player import still_html
 from vocomp_lab.bench.results import PREROLL_S
 from vocomp_lab.bench.view import LONGEST_VIEW_S
@@ -594,6 +595,59 @@ def test_the_page_gets_the_clip_once_and_the_chain_as_set(clip, chain):
     )
 
 
+def told(line) -> dict:
+    """What a hidden line says."""
+    return json.loads(html.unescape(line.value.removeprefix("<span>").removesuffix("</span>")))
+
+
+def news_of(bench) -> dict:
+    return told(bench._player._news)
+
+
+def test_what_is_refused_is_told_to_the_page_which_has_begun_to_play_it(clip):
+    bench = Bench(clip, Peaking(3_000, 6, 2))
+    bench.set(freq_hz=9_000)  # over half of 16 kHz
+    assert news_of(bench)["refused"] and "9000 Hz is not allowed at a rate of 16000 Hz" in bench._error.value
+    bench.set(freq_hz=2_000)
+    assert "refused" not in news_of(bench) and news_of(bench)["settings"]["freq_hz"] == 2_000
+
+
+def test_a_page_told_of_another_stage_knows_which_one_its_settings_are_of(clip, chain):
+    bench = Bench(clip, chain, stage="peaks")
+    bench.choose_stage("low cut")
+    news = news_of(bench)
+    assert (news["moved"], news["first"], news["last"]) == (0, 0, 0) and news["settings"]["type"] == "HighPass"
+
+
+def test_a_long_clip_can_be_heard_before_all_of_it_is_computed(long_clip):
+    """What is measured of the stretch in sight does not count as measured: elsewhere it may be much louder."""
+
+    async def begin():
+        bench = Bench(long_clip, Compressor(-20, 3, 1, 80), view=(30.0, 50.0))
+        early = state(bench)
+        assert early["clip_id"] and not early["measured"] and early["duration_s"] == long_clip.duration_s
+        bench.set(threshold_db=-30)
+        assert not news_of(bench)["measured"]
+        await asyncio.wait_for(bench._background.task, 60)
+        return early, state(bench)
+
+    early, late = asyncio.run(begin())
+    assert late["measured"] and late["live"]["stages"][0]["threshold_db"] == -30 and late["clip_id"] == early["clip_id"]
+
+
+def test_clips_that_differ_only_by_their_scale_are_two_clips():
+    """Over full scale, both are the same file with another scale."""
+    shape = np.sin(2 * np.pi * 220 * np.arange(RATE) / RATE)
+    ids = [state(Bench(Clip(peak * shape, RATE), Gain(0)))["clip_id"] for peak in (1.5, 6.0)]
+    assert ids[0] != ids[1]
+
+
+def test_the_needle_is_made_for_the_rate_at_which_the_page_plays():
+    bench = Bench(Clip(np.full(19_200, 0.1), 192_000), Gain(0))
+    assert state(bench)["rate"] == 96_000
+    assert state(bench)["live"]["needle"] == needle_coefficients(96_000) != needle_coefficients(192_000)
+
+
 def test_what_a_move_sends_is_small_and_says_all_that_the_sound_needs(clip):
     async def move():
         bench = Bench(clip, Compressor(-20, 3, 1, 80))
@@ -603,13 +657,13 @@ def test_what_a_move_sends_is_small_and_says_all_that_the_sound_needs(clip):
         return bench, moved, serial
 
     bench, moved, serial = asyncio.run(move())
-    text = html.unescape(bench._player._news.value.removeprefix("<span>").removesuffix("</span>"))
-    news = json.loads(text)
+    text, news = html.unescape(bench._player._news.value), news_of(bench)
     assert len(text) < 800 and news["settings"]["threshold_db"] == -40
     assert news["at"]["threshold_db"] == moved.slider.value and news["serial"] == serial + 1
     wanted = integrated_lufs(clip) - integrated_lufs(bench.result.output)
-    assert news["match_gain_db"] == pytest.approx(wanted)
-    stops = json.loads(html.unescape(bench._player._stops.value.removeprefix("<span>").removesuffix("</span>")))
+    assert news["match_gain_db"] == pytest.approx(wanted) and news["measured"]
+    assert [news[place] for place in ("first", "last", "moved")] == [0, 0, 0]
+    stops = told(bench._player._stops)
     assert stops["threshold_db"][moved.slider.value] == -40 and stops["sidechain_highpass_hz"][0] is None
 
 

@@ -201,6 +201,40 @@ def test_a_whole_chain_from_its_start_and_from_the_middle(page):
     assert np.abs(some["after"] - stage.output.columns[30_000:]).max() < ALLOWED
 
 
+_WARM = """async ({ clip, rate, spec, places }) => {
+  const name = `clip${++renders}`, data = floats(clip), context = new OfflineAudioContext(1, 1, rate), answers = [];
+  await vocompLive.open(context);
+  await vocompLive.shelve(context, name, async () => {
+    const buffer = new AudioBuffer({ length: data.length, numberOfChannels: 1, sampleRate: rate });
+    buffer.copyToChannel(data, 0);
+    return buffer;
+  });
+  for (const [at, soon] of places) {
+    const { held, rough } = await vocompLive.heldAt("warm", name, infinite(spec), at, soon);
+    // Each stage's reduction at the last frame that it has worked out.
+    answers.push({ rough, last: held.stages.map(({ held: { reduction: tape } }) => tape && [tape.end - 1, tape.data[0][tape.end - 1 - tape.from]]) });
+  }
+  return answers;
+}"""
+
+
+def test_a_chain_is_warm_wherever_it_begins(page):
+    """From rest, from what it held on its way the last time, and roughly where somebody waits: against Python's curves."""
+    clip = drawn_clip(np.random.default_rng(12), 16_000, 1, 12.0)
+    result = CHAIN.apply(clip)
+    places = [[160_001, False], [100_000, False], [172_000, False], [150_000, True], [90_000, True]]
+    sent = base64.b64encode(clip.samples.astype(np.float32).tobytes()).decode()
+    answers = page.evaluate(_WARM, {"clip": sent, "rate": clip.rate, "spec": spec_of(CHAIN, clip), "places": places})
+    for (at, soon), answer in zip(places, answers):
+        assert soon or not answer["rough"]
+        for (name, stage), last in zip(result.stages.items(), answer["last"]):
+            if last:
+                frame, reduction_db = last
+                allowed_db = 1.0 if answer["rough"] else 1e-3
+                assert frame >= at - 1
+                assert reduction_db == pytest.approx(stage.reduction_db[frame], abs=allowed_db), (name, at, soon)
+
+
 def test_after_the_end_of_the_clip_there_is_silence(page):
     clip = drawn_clip(np.random.default_rng(4), 44_100, 1, 0.5)
     tracks, _ = render(page, clip, spec_of(CHAIN, clip), clip.frames + 4_000)

@@ -190,6 +190,17 @@ def test_played_once_it_has_the_level_that_volume_and_sound_say(page, browser_pa
     silent(page)
 
 
+def test_it_comes_to_rest_at_its_end_and_so_do_the_meters(page, browser_page):
+    page.evaluate("part(0, 'loop').click()")
+    play(page)
+    wait_for(page, lambda: mode(page) == "idle", "the end")
+    silent(page)
+    now = page.evaluate("root(0).vocomp.needle.reading()")
+    assert now["held"] == 0 and "peaks" not in now and now["levels"] == [-60, -60]
+    assert page.evaluate("root(0).vocomp.position()") == 0
+    assert page.evaluate("part(0, 'needle').hidden") != browser_page.live, "without a worklet there is nothing to show"
+
+
 # What a hand can do, and what is faster than a hand; each with `slowness` ms until a sound is there.
 _BURSTS = {
     "two clicks at once": "part(0, 'play').click(); part(0, 'play').click();",

@@ -149,6 +149,9 @@ class Bench:
         self._background = Background("Whole clip")
         self._build(scenarios, dict(offers or {}))
         self._refresh()
+        if self._view.long and running_loop() is not None and self._results.preview is not None:
+            # The page makes its sound itself, so it can begin before the whole clip is computed here.
+            self._send(self._results.preview, part=True)
         self._finish()
 
     # ---- what a notebook reads and sets -------------------------------------------------------------------------
@@ -545,25 +548,29 @@ class Bench:
             measured=not self._view.long,  # of a long clip only a stretch is known yet
         )
 
-    def _send(self, result: ChainResult):
-        """Give the page the clip and the chain that it compares, and all else that it should know."""
+    def _send(self, result: ChainResult, part: bool = False):
+        """Give the page the clip and the chain that it compares, and all else that it should know.
+
+        With `part`, the result is only that of the stretch in sight.
+        """
         first, last = self._compared
         before, after = result.stages[first].source, result.stages[last].output
         sounds = {"clip": self.clip}
-        if self._page_asks:
+        if self._page_asks and not part:
             sounds |= {"before": before, "after": after}
         self._player.send(
             sounds,
-            rate=before.rate,
-            duration_s=before.duration_s,
+            rate=self.clip.rate,
+            duration_s=self.clip.duration_s,
             match_gain_db=self._results.match_gain_db(before, after),
+            measured=not part,
             removed_shares=self._removed_shares(result),
             live=page_chain(self._stages.in_force, result, first, last, self._stage)
             | {"channels": self.clip.channels, "needle": needle_coefficients(page_rate(before.rate))},
             at=self._controls.places(self.processor),
             meters=not self._guessing,
             reduces=self._in_view(result).reduction_db is not None,
-            moments=[] if self._guessing or not self._with_moments else self._moments(result),
+            moments=[] if part or self._guessing or not self._with_moments else self._moments(result),
             window=[self._view.window.start_s, self._view.window.end_s],
             time_box=self._screen.picture.time_box,
             labels=self._controls.labels,

@@ -39,10 +39,10 @@ window.vocompLive = window.vocompLive || (() => {
   function openRunner() {
     opening = opening || moduleUrl("runner").then((url) => {
       runner = new Worker(url);
-      runner.onmessage = ({ data: { id, held, took, late } }) => {
+      runner.onmessage = ({ data: { id, held, rough, took, late } }) => {
         const answer = waiting.get(id);
         waiting.delete(id);
-        if (answer) answer(late ? null : { held, took });
+        if (answer) answer(late ? null : { held, rough, took });
       };
       // Without it a voice starts as if there had been silence before, which is heard for a moment at most.
       runner.onerror = (event) => {
@@ -95,12 +95,13 @@ window.vocompLive = window.vocompLive || (() => {
       return true;
     },
 
-    // What a chain remembers at a frame of a clip; null if another question for the same purpose came meanwhile.
-    heldAt(purpose, clip, spec, at) {
+    // What a chain remembers at a frame of a clip; null if another question for the same purpose came meanwhile. With `soon` the answer
+    // comes in about a quarter of a second, and may be `rough`.
+    heldAt(purpose, clip, spec, at, soon = false) {
       if (at <= 0 || broken) return Promise.resolve({ held: null, took: 0 });
       return new Promise((resolve) => {
         waiting.set(++asked, resolve);
-        runner.postMessage({ id: asked, purpose, clip, spec, at });
+        runner.postMessage({ id: asked, purpose, clip, spec, at, soon });
       });
     },
 

@@ -28,8 +28,9 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
   const shapeOf = (spec) => [player.state().clip_id, spec.first, spec.last, ...spec.stages.map(({ type }) => type)].join("/");
   const textOf = (spec) => JSON.stringify(spec, (_, value) => (value === Infinity ? "inf" : value));
 
-  // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then.
-  async function start(place = null) {
+  // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then. A chain that takes long
+  // to warm up starts soon and roughly, and the right one takes over when it is ready.
+  async function start(place = null, soon = true) {
     const mine = ++starting, turn = speaker.turn(), s = player.state(), isOn = () => mine === starting && speaker.isOn(turn);
     // A place that it was sent to and has not reached yet still counts.
     goingTo = place = place === null ? goingTo : place;
@@ -38,8 +39,8 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
       if (place === null && !on) return;
       const at = Math.round((place === null ? player.placeIn(on, when) : place) * s.rate), round = player.loop();
       const [here, again] = await Promise.all([
-        live.heldAt(id, s.clip_id, what, at),
-        live.heldAt(id + "-loop", s.clip_id, what, round ? Math.round(round[0] * s.rate) : 0),
+        live.heldAt(id, s.clip_id, what, at, soon),
+        live.heldAt(id + "-loop", s.clip_id, what, round ? Math.round(round[0] * s.rate) : 0, soon),
       ]);
       if (!isOn()) return;
       if (!here || !again) continue; // a newer question came in between
@@ -57,6 +58,8 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
       speaker.change(() => at / s.rate, round, source, player.gains(), when).length = s.duration_s;
       goingTo = null;
       follow(); // what has moved meanwhile
+      if (here.rough) start(null, false);
+      else if (again.rough) renewLoop(voice(), what);
       return;
     }
     goingTo = null;

@@ -68,6 +68,7 @@ class RegionEditor:
         wrap = widgets.Layout(flex_flow="row wrap")
         fields, buttons = (widgets.HBox(list(row.values()), layout=wrap) for row in (self.typed, self.buttons))
         heading = widgets.HTML("<b>Regions and proposals</b>")
+        heading.add_class("vocomp-heading")
         if not bench.proposals:
             heading = widgets.HTML(
                 f'<div class="vocomp-step"><b>Regions</b><br>{NOTHING_PROPOSED}</div>',
@@ -82,6 +83,7 @@ class RegionEditor:
             ],
             layout=widgets.Layout(flex_flow="row wrap", max_width="1120px"),
         )
+        self.widget.add_class("vocomp-editor")
         player.part(self.widget, "editor")
 
     def _field(self, name: str, control: Control) -> widgets.Text:

@@ -247,6 +247,8 @@ class RegionBench(Bench):
         if self._editor is None:
             self._editor = RegionEditor(self, self._player)
             self.widget.children = (*self.widget.children[:4], self._editor.widget, *self.widget.children[4:])
+            # On a projector the picture needs the room of what is typed here.
+            self.widget.add_class("vocomp-regions-bench")
             self._editor.fill(None)
 
     # ---- the picture --------------------------------------------------------------------------------------------
