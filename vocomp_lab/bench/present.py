@@ -75,14 +75,18 @@ class PresenterBar:
         self._count.observe(lambda change: self._open_tally(change["new"]), "value")
         self._answers = widgets.Text(
             value=", ".join(BEFORE_OR_AFTER), description="Answers", continuous_update=False,
-            layout=widgets.Layout(width="640px", max_width="98%"),
+            layout=widgets.Layout(width="98%"),
             tooltip="What the class can guess, with commas between the answers", style={"description_width": "initial"},
         )  # fmt: skip
         self._answers.observe(lambda change: self._on_answers(change["new"]), "value")
         self._hands = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
         self._counted = widgets.HTML()
         hidden = widgets.Layout(display="none")
-        self._tally_box = widgets.VBox([self._answers, self._hands, self._counted], layout=hidden)
+        # Side by side, so that the picture stays in sight.
+        typed = widgets.VBox([self._answers, self._hands], layout=widgets.Layout(flex="1 1 440px", overflow="visible"))
+        self._counted.layout.flex, self._counted.layout.margin = "1 1 360px", "0 0 0 16px"
+        hidden.flex_flow = "row wrap"
+        self._tally_box = widgets.HBox([typed, self._counted], layout=hidden)
         buttons = [self._first, self._back, self._next, self._compare, self._guess, self._count]
         self.bar = widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap"))
         self.widget = widgets.VBox([self._say, self._tally_box], layout=widgets.Layout(max_width="1120px"))

@@ -134,6 +134,10 @@ class RegionBench(Bench):
     def _revealing(self) -> list[widgets.Widget]:
         return [*super()._revealing, self._editor.widget]
 
+    def make_room(self, on: bool = True) -> None:
+        super().make_room(on)
+        self._editor.widget.layout.display = "none" if self._crowded or self._held_back else None
+
     def undo(self) -> "RegionBench":
         """Take back the last change, if there is one."""
         return self._travel(self._past, self._future)
@@ -248,7 +252,7 @@ class RegionBench(Bench):
             self._editor = RegionEditor(self, self._player)
             self.widget.children = (*self.widget.children[:4], self._editor.widget, *self.widget.children[4:])
             # On a projector the picture needs the room of what is typed here.
-            self.widget.add_class("vocomp-regions-bench")
+            self.widget.add_class("vocomp-clip-gains")
             self._editor.fill(None)
 
     # ---- the picture --------------------------------------------------------------------------------------------

@@ -70,7 +70,8 @@ class Tally:
         bars = [Html(f'<i aria-hidden="true" style="width:{share / 100 * BAR_EM:.2f}em"></i>') for share in shares]
         percents = [f"{share:.0f} %" for share in shares]
         rows = zip(self.answers, self.hands, percents, bars)
-        return f"{table_html(list(map(list, rows)), css_class='vocomp-tally')}{self.total} in all."
+        table = table_html(list(map(list, rows)), css_class="vocomp-tally")
+        return f'{table}<span class="vocomp-answer">{self.total} in all.</span>'
 
     def __str__(self):
         if not self.total:
