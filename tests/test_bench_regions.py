@@ -132,10 +132,11 @@ def test_reset_can_be_undone(bench):
 
 
 def test_where_nothing_is_proposed_the_bench_says_so(clip):
-    def heading(proposals):
-        return RegionBench(clip, proposals=proposals)._editor.widget.children[0].children[0].value
+    def says_so(**options):
+        return "Nothing stands out" in RegionBench(clip, **options)._editor.widget.children[1].children[-1].value
 
-    assert "Nothing stands out" in heading([]) and "Nothing stands out" not in heading([GainRegion(1, 2, -3)])
+    assert says_so(proposals=[]) and not says_so(proposals=[GainRegion(1, 2, -3)])
+    assert not says_so(proposing=False), "in an exercise nobody has looked"
 
 
 def test_level_prep_can_be_left_out_and_its_regions_wait(bench, capsys):

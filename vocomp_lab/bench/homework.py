@@ -39,7 +39,7 @@ def task_bench(home: Homework, number: int, levels: Bench | None = None, **optio
     if "yours" not in dict(chain.stages):
         stages = [(name, processor) for name, processor in chain.stages if not isinstance(processor, ClipGain)]
         if not stages:
-            return RegionBench(clip, proposals=(), stage=chain.stages[0][0], **options)
+            return RegionBench(clip, proposing=False, stage=chain.stages[0][0], **options)
         return Bench(clip, Chain(stages), **{"stage": stages[0][0], **options})
     watch = "after it" if len(chain.stages) > 1 else None
     bench = Bench(clip, chain, stage="yours", watch=watch, goals=home.goals(number), **options)

@@ -35,7 +35,7 @@ class RegionEditor:
     ----------
     bench : RegionBench
         Has ``clip``, ``gains``, ``proposals``, ``open_proposals``, ``window``, ``change_gains(change, chosen)``,
-        ``undo()``, ``redo()``, ``refuse(error)`` and ``choose()``.
+        ``undo()``, ``redo()``, ``refuse(error)`` and ``choose()``; ``proposing`` says whether it proposes at all.
     player : PagePlayer
         Finds the parts in the page.
 
@@ -68,16 +68,17 @@ class RegionEditor:
         wrap = widgets.Layout(flex_flow="row wrap")
         fields, buttons = (widgets.HBox(list(row.values()), layout=wrap) for row in (self.typed, self.buttons))
         heading = widgets.HTML("<b>Regions and proposals</b>")
-        heading.add_class("vocomp-heading")
+        # Where nobody has looked for what stands out, it is not said that nothing does.
+        nothing = bench.proposing and not bench.proposals
         if not bench.proposals:
-            heading = widgets.HTML(
-                f'<div class="vocomp-step"><b>Regions</b><br>{NOTHING_PROPOSED}</div>',
-                layout=widgets.Layout(width="390px"),
-            )
+            heading.value = "<b>Regions</b>"
+        note = widgets.HTML(f'<div class="vocomp-step">{NOTHING_PROPOSED}</div>') if nothing else widgets.HTML()
+        for aside in (heading, note):
+            aside.add_class("vocomp-aside")
         self.widget = widgets.HBox(
             [
                 widgets.VBox([heading, self.list]),
-                widgets.VBox([fields, buttons], layout=widgets.Layout(flex="1 1 420px")),
+                widgets.VBox([fields, buttons, note], layout=widgets.Layout(flex="1 1 420px")),
                 self.command,
                 self.state,
             ],

@@ -38,6 +38,8 @@ class RegionBench(Bench):
         What to start with; by default nothing. From a chain, its stage with the name `stage`, if it has one.
     proposals : sequence of GainRegion, optional
         What to offer; by default what :func:`propose_regions` finds in the clip.
+    proposing : bool
+        False for an exercise, which proposes nothing and so doesn't say either that nothing stands out.
     then : processor with a gain reduction, optional
         A compressor that comes after it: the numbers then say how much less it has to do.
     stage : str
@@ -58,9 +60,20 @@ class RegionBench(Bench):
     """
 
     def __init__(
-        self, clip, gains=None, *, proposals=None, then=None, stage="level prep", match=True, view=None, moments=True
+        self,
+        clip,
+        gains=None,
+        *,
+        proposals=None,
+        proposing=True,
+        then=None,
+        stage="level prep",
+        match=True,
+        view=None,
+        moments=True,
     ):
-        self._offered = None if proposals is None else ClipGain(proposals).regions
+        self.proposing = bool(proposing)
+        self._offered = None if proposals is None and proposing else ClipGain(proposals or ()).regions
         self._then, self._then_before = then, None
         self._past: list[ClipGain] = []
         self._future: list[ClipGain] = []

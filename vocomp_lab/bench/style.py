@@ -71,7 +71,7 @@ STYLE = """<style>
 .vocomp-step .vocomp-answer{font-size:.82em}
 .vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
 .vocomp-present .widget-text input[type=text]{min-width:92px}
-.vocomp-present .vocomp-editor :is(.widget-text,.vocomp-heading),.vocomp-present.vocomp-clip-gains .vocomp-controls{display:none}
+.vocomp-present .vocomp-editor :is(.widget-text,.vocomp-aside),.vocomp-present.vocomp-clip-gains .vocomp-controls{display:none}
 .vocomp-present .vocomp-editor .widget-select>select{height:80px;min-height:0}
 .vocomp-hands input{min-width:88px}
 .vocomp-tally{border-collapse:collapse;color:inherit;font-size:.82em}
