@@ -86,10 +86,12 @@ def test_held_back_nothing_in_sight_tells_the_answer(clip):
     assert all("held back" in told[part] for part in ("alt", "python", "json")) and "−30" not in json.dumps(
         told, ensure_ascii=False
     )
+    assert not told["meters"] and not told["moments"], "they would tell it as well"
     assert "held back" in said(bench) and bar.step.listen_for in said(bench)
     assert bar.step.name not in said(bench) and bar.step.answer not in said(bench)
     bar._guess.value = False
     assert bench._screen.image.layout.display is None and "dB" in state(bench)["alt"] and "held back" not in said(bench)
+    assert state(bench)["meters"] and state(bench)["moments"]
 
 
 @pytest.mark.ci

@@ -191,6 +191,8 @@ def test_a_whole_chain_from_its_start_and_from_the_middle(page):
     wanted, spec = result.output.columns, spec_of(CHAIN, clip)
     whole, _ = render(page, clip, spec)
     assert np.abs(whole["after"] - wanted).max() < ALLOWED and np.array_equal(whole["before"], clip.columns)
+    removed = clip.columns - 10 ** (-CHAIN["steady"].makeup_db / 20) * wanted
+    assert np.abs(whole["removed"] - removed).max() < ALLOWED, "of a whole chain, as loud as without its make-up gain"
     for at in (1, 20_000, 50_001):
         part, _ = render(page, clip, spec, clip.frames - at, **{"from": at})
         assert np.abs(part["after"] - wanted[at:]).max() < ALLOWED, f"begun at frame {at}"

@@ -595,7 +595,10 @@ class Bench:
         return [{"text": p.text, "from_s": round(p.start_s, 3), "to_s": round(p.end_s, 3)} for p in places]
 
     def _removed_shares(self, result: ChainResult) -> tuple[float, float]:
-        """Two factors: what was removed is the first times what goes in, less the second times what comes out."""
+        """Two factors: what was removed is the first times what goes in, less the second times what comes out.
+
+        For the tracks that Python makes; where the page makes them it goes by ``removedShares`` of its own stages.
+        """
         if self._whole_chain:
             makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
             return 1.0, db_to_amplitude(-makeup_db)

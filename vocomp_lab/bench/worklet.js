@@ -5,7 +5,7 @@
   const { BLOCK } = vocompTape, { Chain } = vocompChain;
   const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
   const METERS_PER_S = 30;
-  const AFTER = 1; // the place of what comes out among the outputs
+  const AFTER = 1; // of the outputs, which are what goes in, what comes out, and what was removed, as a bench names its tracks
   const MOST_OVER = 1.26; // 2 dB
   const OUT_OF_ALL_MEASURE = 32; // 30 dB: more than any make-up gain
   const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
