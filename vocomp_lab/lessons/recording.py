@@ -215,25 +215,12 @@ def judge_room(clip: Clip) -> tuple[Verdict, ...]:
         return (level,)
     report = examine(clip)
     if "noise in the pauses" not in report.topics:
-        return (
-            level,
-            Verdict(
-                "Noise",
-                "can't tell",
-                "No singing was found after the silence: do it again, and sing when you are told to.",
-                False,
-            ),
-        )
+        sentence = "No singing was found after the silence: do it again, and sing when you are told to."
+        return (level, Verdict("Noise", "can't tell", sentence, False))
     noise = report["noise in the pauses"]
     if noise.fine is None:
-        verdicts = [
-            Verdict(
-                "Noise",
-                "can't tell",
-                "There was no silence to measure: do it again, and keep still at the start.",
-                False,
-            )
-        ]
+        sentence = "There was no silence to measure: do it again, and keep still at the start."
+        verdicts = [Verdict("Noise", "can't tell", sentence, False)]
     elif np.isinf(noise.value):
         sentence = (
             "The pauses are digital silence, which no room has: something mutes the microphone between words, so look "
@@ -246,7 +233,7 @@ def judge_room(clip: Clip) -> tuple[Verdict, ...]:
         sentence = (
             f"{below}; {wanted} is fine."
             if noise.fine
-            else f"{below}; {wanted} would be better. Move closer to the microphone, and switch off fans and fridges or "
+            else f"{below}; {wanted} would be better. Move closer to the microphone, and switch off fans and fridges, or "
             "close the window."
         )
         verdicts = [Verdict("Noise", "quiet enough" if noise.fine else "too much", sentence, noise.fine)]
