@@ -617,6 +617,7 @@ def test_a_page_is_only_held_back_from_leaving_where_a_take_would_be_lost(page, 
         assert "ress Again to repeat it" in box.said() and not box.part("record").is_enabled()
         box.press("power")
         assert box.part("still-on").inner_text() == ""
+        assert box.turn_on().said() == "Press Again to repeat the take."
 
 
 def test_a_page_reloaded_in_the_middle_of_a_take_finds_what_came_over(page, kept, voice):

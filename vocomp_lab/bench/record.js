@@ -66,7 +66,7 @@
       box.listDevices(await devices(), settings.deviceId);
       if (mode === "opening") { // it may have gone meanwhile
         mode = "on";
-        say(set.plan.length ? `Press Record. It takes ${set.plan.reduce((sum, [, seconds]) => sum + seconds, 0)} seconds.` :
+        say(take ? "Press Again to repeat the take." : set.plan.length ? `Press Record. It takes ${set.plan.reduce((sum, [, seconds]) => sum + seconds, 0)} seconds.` :
           "Sing your loudest words, and turn the input up or down until the marker stays in the frame. Then press Record.");
       }
     } catch (error) {
