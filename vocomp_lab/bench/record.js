@@ -285,6 +285,7 @@
   function sleep() {
     asleep = true;
     finish("");
+    stopListening();
     close();
     headphones.hush();
     release();
