@@ -319,7 +319,8 @@ def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip
 
 
 def test_hands_are_counted_and_a_wrong_list_of_answers_leaves_the_tally(clip):
-    bar = Bench(clip, HighPass(90, 3)).present()._presenter
+    bench = Bench(clip, HighPass(90, 3)).present()
+    bar = bench._presenter
     assert bar._tally_box.layout.display == "none"
     bar._count.value = True
     assert bar._tally_box.layout.display is None
@@ -332,3 +333,6 @@ def test_hands_are_counted_and_a_wrong_list_of_answers_leaves_the_tally(clip):
     assert np.sum(bar.tally.hands) == 0
     bar._hands.children[1].value = 2
     assert "<b>" not in bar._counted.value
+    assert bench._controls.widget.layout.display == "none", "the tally needs the room"
+    bench.present(False)
+    assert bench._controls.widget.layout.display is None, "a student needs the controls"

@@ -243,7 +243,7 @@ def test_a_moment_is_gone_round_in_and_the_whole_again(lesson):
     pause(lesson)
     menu = first(lesson, ".vocomp-player [data-part=moments]")
     options = menu.locator("option").all_inner_texts()
-    assert options[0] == "the whole" and any(text.startswith("word of") for text in options)
+    assert options[0] == "the whole clip" and any(text.startswith("loud word, ") for text in options)
     menu.select_option(index=1)
     start, end = (float(edge) for edge in menu.input_value().split("/"))
     first(lesson, ".vocomp-player [data-part=play]").click()

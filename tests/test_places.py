@@ -16,7 +16,7 @@ def test_the_deepest_reductions_come_first_and_apart():
         reduction_db[round(at_s * RATE)] = depth_db
     found = deepest_reductions(reduction_db, RATE)
     assert [place.text for place in found] == [
-        f"reduction of {db} dB at {at}" for db, at in (("7.5", "0:06.0"), ("4.0", "0:02.0"), ("1.0", "0:09.9"))
+        f"{db} dB of reduction at {at}" for db, at in (("7.5", "0:06.0"), ("4.0", "0:02.0"), ("1.0", "0:09.9"))
     ]
     assert (found[0].start_s, found[0].end_s) == (5.4, 6.6) and found[2].end_s == 10.0
     assert reduction_db.max() == 7.5, "the curve stays as it was"

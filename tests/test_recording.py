@@ -46,7 +46,7 @@ def test_samples_beyond_full_scale_fit_the_file_and_count_as_clipped(tmp_path):
 
 @pytest.mark.parametrize(
     ("pieces", "part"),
-    [([], "nothing was recorded"), ([b""], "nothing was recorded"), ([b"abcde"], "5 bytes"), ([np.float32(np.nan).tobytes()], "no numbers")],
+    [([], "nothing was recorded"), ([b""], "nothing was recorded"), ([b"abcde"], "5 bytes"), ([np.float32(np.nan).tobytes()], "not numbers")],
 )  # fmt: skip
 def test_pieces_that_are_no_sound_are_refused(pieces, part):
     with pytest.raises(ValueError) as error:

@@ -51,7 +51,7 @@ def deepest_reductions(reduction_db, rate: int, count: int = 3) -> list[Place]:
     >>> curve = np.zeros(48_000)
     >>> curve[24_000] = 6.0
     >>> [place.text for place in deepest_reductions(curve, 8_000)]
-    ['reduction of 6.0 dB at 0:03.0']
+    ['6.0 dB of reduction at 0:03.0']
     """
     left, found = np.array(reduction_db, dtype=float), []
     while len(found) < count and left.size and left.max() >= LEAST_DB:
@@ -59,7 +59,7 @@ def deepest_reductions(reduction_db, rate: int, count: int = 3) -> list[Place]:
         at_s = frame / rate
         found.append(
             Place(
-                f"reduction of {decibels(left[frame])} dB at {clock(at_s, 1)}",
+                f"{decibels(left[frame])} dB of reduction at {clock(at_s, 1)}",
                 *_within(at_s, at_s, AROUND_S, len(left) / rate),
             )
         )
@@ -86,7 +86,7 @@ def loudest_words(clip: Clip, count: int = 3) -> list[Place]:
     loudest = sorted(words, key=lambda word: -word.level_db)[:count]
     return [
         Place(
-            f"word of {decibels(word.level_db)} LUFS at {clock(word.start_s, 1)}",
+            f"loud word, {decibels(word.level_db)} LUFS, at {clock(word.start_s, 1)}",
             *_within(word.start_s, word.end_s, _AROUND_WORD_S, clip.duration_s),
         )
         for word in loudest

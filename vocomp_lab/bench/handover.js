@@ -45,7 +45,7 @@ window.vocompHandover = window.vocompHandover || ((recorder) => {
         if (!answer) break;
         if (kind === "again") farewell = "";
         else if (!take() || take().token !== token) continue; // given up meanwhile
-        else if (answer.error) trouble(`${upper(answer.error.replace(/^\w+: /, ""))} The take is still in this page.`);
+        else if (answer.error) trouble(`${upper(answer.error.replace(/^\w+: /, ""))} ${take().chunks ? "The take is still in this page." : "The kernel still has the take."}`);
         else if (kind === "keep") kept(answer.said);
       }
     } finally {
@@ -71,10 +71,11 @@ window.vocompHandover = window.vocompHandover || ((recorder) => {
         if (state && state.answered === asked) return state;
         const waited = Date.now() - since;
         if (take() && take().ended && waited > GONE_MS) {
-          return trouble("The kernel doesn't answer, but the take is still in this page: hand it over again later, run this cell again, or save it from here.");
+          return trouble(take().chunks ? "The kernel isn't answering, but the take is still in this page: hand it over again later, run this cell again, or save it from here." :
+            "The kernel isn't answering, and only the kernel has this take: try again later.");
         }
         if (Date.now() > until) return null;
-        if (waited > BUSY_MS && take()) note("The kernel doesn't answer yet, because it is busy or gone: the take stays in this page until it does.");
+        if (waited > BUSY_MS && take()) note(`The kernel isn't answering yet, because it is busy or gone: ${take().chunks ? "the take stays in this page until it does." : "only the kernel has this take."}`);
         await wait(40);
       }
       return null;

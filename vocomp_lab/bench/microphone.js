@@ -5,7 +5,7 @@ window.vocompMicrophone = window.vocompMicrophone || (() => {
   const LOW_RATE_HZ = 32000;
   const { list, upper } = window.vocompWording;
   const PROCESSORS = {
-    echoCancellation: "echo cancelling", noiseSuppression: "noise suppression", autoGainControl: "automatic gain control",
+    echoCancellation: "echo cancellation", noiseSuppression: "noise suppression", autoGainControl: "automatic gain control",
     voiceIsolation: "voice isolation",
   };
   const CAPTURE = `registerProcessor("vocomp-microphone", class extends AudioWorkletProcessor {
@@ -30,16 +30,16 @@ window.vocompMicrophone = window.vocompMicrophone || (() => {
   // Why this page can never record; nothing where it can.
   function whyNever() {
     if (!window.isSecureContext || !navigator.mediaDevices || !navigator.mediaDevices.getUserMedia) {
-      return "A browser only lets a page record at an address that begins with https, or on this computer (localhost): open the workbook there to record; everything else works here too.";
+      return "Browsers let a page record only at an address that begins with https, or on this computer (localhost): open the workbook there to record; everything else works here.";
     }
-    if (!window.AudioWorkletNode) return "This browser can't record without loss, because it has no audio worklets: take a newer one to record; everything else works here too.";
+    if (!window.AudioWorkletNode) return "This browser can't record without loss, because it has no audio worklets: use a newer one to record; everything else works here.";
     return "";
   }
 
   // Why a microphone did not open.
   function whyNot(error) {
     const lost = "No microphone was found: plug one in, and turn it on here again.";
-    const refused = "The browser doesn't let this page use the microphone: allow it in the address bar (or in the computer's privacy settings), and turn it on here again.";
+    const refused = "The browser won't let this page use the microphone: allow it in the address bar (or in the computer's privacy settings), and turn it on here again.";
     return {
       NotAllowedError: refused, SecurityError: refused, NotFoundError: lost, DevicesNotFoundError: lost,
       OverconstrainedError: "That microphone is no longer there: choose another one.",
@@ -51,12 +51,12 @@ window.vocompMicrophone = window.vocompMicrophone || (() => {
   function processing(settings) {
     const on = Object.keys(PROCESSORS).filter((name) => settings[name]).map((name) => PROCESSORS[name]);
     const unsaid = Object.keys(PROCESSORS).slice(0, 3).filter((name) => settings[name] === undefined).map((name) => PROCESSORS[name]);
-    const texts = ["Echo cancelling, noise suppression and automatic gain control are dynamics processors: they would change your levels."];
+    const texts = ["Echo cancellation, noise suppression and automatic gain control would change your levels as you sing."];
     if (on.length) texts.push(`▸ ${upper(list(on))} can't be turned off here, so the levels you record aren't the ones you sing: try another browser or microphone.`);
-    if (unsaid.length) texts.push(`– This browser doesn't say whether ${list(unsaid)} ${unsaid.length > 1 ? "are" : "is"} off: listen for a voice that swells, or for words that are cut short.`);
+    if (unsaid.length) texts.push(`– This browser doesn't say whether ${list(unsaid)} ${unsaid.length > 1 ? "are" : "is"} off: listen for a voice that swells, or words that are cut short.`);
     if (!on.length && !unsaid.length) texts.push("✓ All three are off.");
     if (settings.sampleRate && settings.sampleRate < LOW_RATE_HZ) {
-      texts.push(`▸ This microphone sends only ${settings.sampleRate / 1000} kHz, as wireless headsets do, so the highs are missing: use one with a cable.`);
+      texts.push(`▸ This microphone records at only ${settings.sampleRate / 1000} kHz, as wireless headsets do, so the highs are missing: use one with a cable.`);
     }
     return { text: texts.join(" "), on: on.length > 0 };
   }
@@ -82,7 +82,7 @@ window.vocompMicrophone = window.vocompMicrophone || (() => {
       const url = URL.createObjectURL(new Blob([CAPTURE], { type: "text/javascript" }));
       try { await fresh.audioWorklet.addModule(url); } finally { URL.revokeObjectURL(url); }
       fresh.onstatechange = () => {
-        if (context === fresh && fresh.state !== "running") stopped("The computer's sound was interrupted, and the take ends there.");
+        if (context === fresh && fresh.state !== "running") stopped("The computer's sound was interrupted, and that ended the take.");
       };
       return fresh.resume();
     }
@@ -102,7 +102,7 @@ window.vocompMicrophone = window.vocompMicrophone || (() => {
         source = context.createMediaStreamSource(fresh);
         capture = new AudioWorkletNode(context, "vocomp-microphone");
         capture.port.onmessage = ({ data }) => arrived(data);
-        capture.onprocessorerror = () => stopped("The browser has stopped recording, and the take ends there.");
+        capture.onprocessorerror = () => stopped("The browser stopped recording, and that ended the take.");
         source.connect(capture);
         capture.connect(context.destination); // silent: a node that leads nowhere may not run
         stream = fresh;

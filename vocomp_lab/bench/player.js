@@ -348,7 +348,7 @@
     menu.dataset.told = JSON.stringify(moments);
     // What is gone round in stays in the list, though a move has made other places the deepest.
     const was = menu.value, kept = menu.selectedOptions[0];
-    menu.replaceChildren(...[["", "the whole"], ...moments.map(({ text, from_s, to_s }) => [`${from_s}/${to_s}`, text])].map(([value, text]) => new Option(text, value)));
+    menu.replaceChildren(...[["", "the whole clip"], ...moments.map(({ text, from_s, to_s }) => [`${from_s}/${to_s}`, text])].map(([value, text]) => new Option(text, value)));
     menu.value = was;
     if (menu.value !== was && kept) { menu.add(kept); menu.value = was; }
     menu.closest("label").hidden = !moments.length;

@@ -37,7 +37,7 @@ __MATCH__<span data-part="note" role="status"></span>
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
 <span data-part="clock">0.0 s</span>
 <label><input type="checkbox" data-part="loop" checked>loop</label>
-<label hidden>Go round in<select data-part="moments"></select></label>
+<label hidden>Repeat<select data-part="moments"></select></label>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
 </div></div>
@@ -46,8 +46,9 @@ __MATCH__<span data-part="note" role="status"></span>
 __SETTINGS__</div>"""
 
 _NEEDLE = """<div class="vocomp-needle" data-part="needle" hidden>
-<span role="img" aria-label="Meters: at rest"><canvas></canvas><span data-show="text"></span></span>
-<label title="fast: every peak; slow: a needle that takes 300 ms">Meter<select><option value="fast">fast</option>
+<span title="in, out: peak levels of what goes into the device and of what comes out, before “after as loud as before” changes it.
+reduction: what is taken off now; the mark is the most of the last two seconds" role="img" aria-label="Meters: at rest"><canvas></canvas><span data-show="text"></span></span>
+<label title="fast: shows every peak; slow: a needle that takes 300 ms to follow">Meter<select><option value="fast">fast</option>
 <option value="slow">slow</option></select></label></div>
 """
 

@@ -178,7 +178,7 @@ class PresenterBar:
         """Bring back the settings from before the first step, and show everything again."""
         self._forget_comparison()
         own, self._own = self._own, None
-        self._place, self._guess.value = 0, False
+        self._place, self._guess.value, self._count.value = 0, False, False
         if own is not None:
             self._bench.put_back(*own)
 

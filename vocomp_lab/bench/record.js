@@ -9,6 +9,7 @@
   const { number } = window.vocompWording, { whyNever, whyNot, processing, devices } = window.vocompMicrophone;
   const SOON_S = 0.15, COUNT = 4; // the beats of the count-in
   const LEFT_MS = 8000; // so long nothing has come over of a take that a page has left
+  const AWAY_MS = 2000; // so long a box may be out of the page without losing its microphone: JupyterLab takes out cells that are out of sight
   const why = whyNever();
 
   let mode = "off"; // off, opening, on (the meter runs), getting (the band is fetched), recording (with its count-in), listening
@@ -16,6 +17,8 @@
   let take = null, one = 0; // the context's time of the first beat after the count-in
   let listened = null, band = null; // decoded: the take that Python has, the band
   let noticed = null; // how much of a left take Python has, and since when
+  let recorded = false; // since the microphone was turned on
+  let awaySince = 0, asleep = false; // while the box is out of the page
 
   const box = window.vocompRecorderBox(root, set), { control, say } = box;
   const recordButton = control("record"), listenButton = control("listen"), device = control("device"), channel = control("channel");
@@ -31,14 +34,14 @@
 
   function show() {
     box.show({
-      mode, take, on: isOn(), channels, never: Boolean(why), state: handover.state(), known: handover.known(),
+      mode, take, on: isOn(), left: recorded, channels, never: Boolean(why), state: handover.state(), known: handover.known(),
       posting: handover.posting(), stuck: handover.stuck(),
     });
   }
 
   const api = {
     stop() {
-      if (mode === "recording") finish("Another player was started, and the take ends there.");
+      if (mode === "recording") finish("Another player was started, and that ended the take.");
       else if (mode === "listening") stopListening();
       else if (mode === "getting") { mode = "on"; say(""); show(); }
     },
@@ -54,7 +57,7 @@
     if (mode !== "off" && mode !== "on") return;
     close();
     mode = "opening";
-    say("Waiting for the microphone: the browser may ask you to allow it.");
+    say("Waiting for the microphone: the browser may ask for your permission.");
     show();
     try {
       const settings = await microphone.open(device.value);
@@ -63,8 +66,8 @@
       box.listDevices(await devices(), settings.deviceId);
       if (mode === "opening") { // it may have gone meanwhile
         mode = "on";
-        say(set.plan.length ? `Press Record. It takes ${set.plan.reduce((sum, [, seconds]) => sum + seconds, 0)} seconds.` :
-          "Sing your loudest words, and turn the input until the marker stays in the frame. Then press Record.");
+        say(take ? "Press Again to repeat the take." : set.plan.length ? `Press Record. It takes ${set.plan.reduce((sum, [, seconds]) => sum + seconds, 0)} seconds.` :
+          "Sing your loudest words, and turn the input up or down until the marker stays in the frame. Then press Record.");
       }
     } catch (error) {
       if (mode === "opening") { close(); say(whyNot(error)); }
@@ -76,15 +79,15 @@
     if (mode === "recording") finish("");
     microphone.close();
     meter.rest();
-    chosen = false;
+    chosen = recorded = false;
     if (mode !== "listening") mode = "off";
     show();
   }
 
   function gone() {
-    if (mode === "recording") finish("The microphone went away, and the take ends there.");
+    if (mode === "recording") finish("The microphone was disconnected, and that ended the take.");
     close();
-    if (!take) say("The microphone has gone: plug it in, and turn it on here again.");
+    if (!take) say("The microphone was disconnected: plug it in, and turn it on here again.");
   }
 
   function arrived({ from, blocks }) {
@@ -106,13 +109,13 @@
     const rate = microphone.context().sampleRate, hasBand = () => band && band.sampleRate === rate;
     mode = "getting";
     const turn = headphones.take(api);
-    if (withBand && !hasBand()) say("Fetching the band …");
+    if (withBand && !hasBand()) say("Loading the band …");
     show();
     try {
       await microphone.clock(rate);
       if (withBand && !hasBand()) band = await handover.band(microphone.context());
     } catch (error) {
-      if (mode === "getting") { mode = "on"; release(); say(`The band can't be fetched (${error.message}): the kernel may be busy or gone; untick it to record without.`); show(); }
+      if (mode === "getting") { mode = "on"; release(); say(`The band can't be loaded (${error.message}): the kernel may be busy or gone; untick “the band while I sing” to record without it.`); show(); }
       return;
     }
     if (mode !== "getting" || !speaker.isOn(turn)) return;
@@ -143,7 +146,7 @@
   function add(from, blocks) {
     if (takes.add(take, { from, blocks }, used())) handover.post();
     if (take.frames >= take.most) {
-      finish(set.plan.length ? "" : `The take ends here: ${Math.floor(take.most / take.rate / 60)} minutes are the most that the workbook takes.`);
+      finish(set.plan.length ? "" : `The take ends here: ${Math.floor(take.most / take.rate / 60)} minutes is the most that the workbook takes.`);
     }
   }
 
@@ -152,11 +155,12 @@
     if (mode !== "recording") return;
     const here = document.activeElement === recordButton;
     mode = "on";
+    recorded = true;
     headphones.hush();
     release();
     if (take.frames) {
       if (takes.end(take, used())) channel.value = String(1 - used());
-      say([reason, `Recorded: ${number(take.frames / take.rate, 1)} s.`, set.keeps ? "Listen to it; then keep it, or sing it again." : ""].filter(Boolean).join(" "));
+      say([reason, `Recorded: ${number(take.frames / take.rate, 1)} s.`, set.keeps ? "Listen to it; then keep it, or press Again to repeat it." : "Press Again to repeat it."].filter(Boolean).join(" "));
       handover.post();
     } else {
       takes.drop(take);
@@ -210,7 +214,7 @@
     if (mode === "listening") stopListening();
     take.wanted = "keep";
     handover.free();
-    say("Keeping it, and measuring …");
+    say("Saving and measuring the take …");
     show();
     handover.post();
   }
@@ -257,14 +261,14 @@
       left.root = root;
       left.wanted = "";
       take = left;
-      say(`A take of ${number(take.frames / take.rate, 1)} s was left here: listen to it; then keep it, or sing it again.`);
+      say(`A take of ${number(take.frames / take.rate, 1)} s was left here: listen to it; then keep it, or press Again to sing another.`);
       return handover.post();
     }
     if (!state.token || state.said || takes.held.has(state.token) || !state.pieces) return;
     if (!noticed || noticed.pieces !== state.pieces) noticed = { pieces: state.pieces, at: Date.now() };
     if (!state.ended && Date.now() - noticed.at < LEFT_MS) return; // another page may be recording it
     take = takes.fromPython(state, root);
-    say(`A take of ${number(state.seconds, 1)} s is left from before this page was loaded: listen to it; then keep it, or sing it again.`);
+    say(`A take of ${number(state.seconds, 1)} s is left from before this page was loaded: listen to it; then keep it, or press Again to sing another.`);
     handover.post();
   }
 
@@ -276,18 +280,42 @@
     box.showTime(take.frames / take.rate, heard < one ? Math.floor((heard - one) / set.beat_s) + COUNT + 1 : null);
   }
 
+  // The cell was run again, its notebook closed, or JupyterLab has taken it out of sight: nothing stays on. The take stays, for this box
+  // when it is back or for the next one.
+  function sleep() {
+    asleep = true;
+    finish("");
+    stopListening();
+    close();
+    headphones.hush();
+    release();
+    speaker.players.delete(api);
+    microphone.end();
+    removeEventListener("beforeunload", leaving);
+    if (!why) navigator.mediaDevices.removeEventListener("devicechange", plugged);
+  }
+
+  function wake() {
+    asleep = false;
+    speaker.players.add(api);
+    headphones.follow();
+    if (set.keeps) addEventListener("beforeunload", leaving);
+    if (!why) navigator.mediaDevices.addEventListener("devicechange", plugged);
+  }
+
   function tick() {
-    if (!root.isConnected) { // the cell was run again, or its notebook closed; the take stays for the next box
-      clearInterval(ticking);
-      finish("");
-      close();
-      headphones.hush();
-      release();
-      speaker.players.delete(api);
-      microphone.end();
-      removeEventListener("beforeunload", leaving);
-      if (!why) navigator.mediaDevices.removeEventListener("devicechange", plugged);
+    setTimeout(tick, asleep ? 500 : 60);
+    if (!root.isConnected) {
+      awaySince ||= Date.now();
+      if (!asleep && Date.now() - awaySince > AWAY_MS) sleep();
       return;
+    }
+    if (awaySince) {
+      awaySince = 0;
+      if (take && take.root !== root) take = null; // another box has it
+      if (asleep) wake();
+      show();
+      handover.post();
     }
     handover.read();
     if (handover.state() && control("power").disabled && mode === "off") { say(why); show(); }
@@ -297,13 +325,11 @@
   }
 
   const leaving = (event) => { if (take && take.chunks) event.preventDefault(); };
-  addEventListener("beforeunload", leaving);
   const plugged = () => {
     if (!isOn()) return;
     const { deviceId } = microphone.track().getSettings();
     devices().then((found) => box.listDevices(found, deviceId));
   };
-  if (!why) navigator.mediaDevices.addEventListener("devicechange", plugged);
 
   for (const part of root.querySelectorAll("button,input,select")) part.dataset.lmSuppressShortcuts = "true";
   control("power").addEventListener("click", () => (isOn() ? (close(), say("The microphone is off.")) : open()));
@@ -317,6 +343,6 @@
   control("resend").addEventListener("click", () => { handover.free(); show(); handover.post(); });
   for (const part of ["clicks", "band"]) control(part).addEventListener("change", show);
   root.vocomp = api;
-  speaker.players.add(api);
-  const ticking = setInterval(tick, 60);
+  wake();
+  tick();
 })(document.getElementById("vocomp-recorder-__ID__"), "__ID__");

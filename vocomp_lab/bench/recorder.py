@@ -112,6 +112,7 @@ _BOX = """<div class="vocomp-recorder" id="vocomp-recorder-__ID__" role="group" 
 <button type="button" data-part="save">Save it from the page</button>
 <button type="button" data-part="resend">Hand it over again</button></div>
 <p data-part="note" role="status">__NO_KERNEL__</p>
+<p class="small" data-part="still-on" role="status"></p>
 <p data-part="post" role="status"></p>
 </div>"""
 

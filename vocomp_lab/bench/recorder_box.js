@@ -11,8 +11,8 @@ window.vocompRecorderBox = window.vocompRecorderBox || ((root, set) => {
   let verdictText = "";
 
   // Show all that follows from how things are: `mode` as in record.js, the take in hand, whether the microphone is on and of how many
-  // inputs, whether this page can `never` record, and how far Python is.
-  function show({ mode, take, on, channels, never, state, known, posting, stuck }) {
+  // inputs, whether it is `left` on after a take, whether this page can `never` record, and how far Python is.
+  function show({ mode, take, on, left, channels, never, state, known, posting, stuck }) {
     const here = Boolean(take && take.ended), recording = mode === "recording" || mode === "getting", listening = mode === "listening";
     write("power", on ? "Turn off the microphone" : "Turn on the microphone");
     hide("power", never);
@@ -29,6 +29,8 @@ window.vocompRecorderBox = window.vocompRecorderBox || ((root, set) => {
     write("record", recording ? "Stop" : "Record");
     recordButton.toggleAttribute("data-on", recording);
     recordButton.disabled = here || listening || mode === "opening";
+    recordButton.title = here ? "Press Again to repeat the take" : "";
+    write("still-on", on && left && !recording ? "The microphone is still on. To turn it off, press “Turn off the microphone” above." : "");
     hide("taken", !here);
     hide("keep", !set.keeps);
     write("listen", listening ? "Stop listening" : "Listen");

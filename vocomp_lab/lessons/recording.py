@@ -87,7 +87,7 @@ def join_pieces(pieces: Sequence[bytes], rate: int) -> Clip:
     if not len(samples):
         raise ValueError("take: nothing was recorded; press Record and sing.")
     if not np.isfinite(samples).all():
-        raise ValueError("take: the browser delivered samples that are no numbers; record it again.")
+        raise ValueError("take: the browser sent samples that are not numbers; record it again.")
     return Clip(np.clip(samples.astype(np.float64), -1.0, FULL_SCALE), rate)
 
 
@@ -121,7 +121,7 @@ def save_take(clip: Clip, folder, started: datetime) -> Path:
             raise
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise ValueError(f"take: it can't be written into the folder of this notebook ({reason}).") from None
+        raise ValueError(f"take: it can't be saved in this notebook's folder ({reason}).") from None
 
 
 def _reserved(folder: Path, stem: str) -> Path:
@@ -161,13 +161,13 @@ def judge_level(clip: Clip) -> Verdict:
     if places:
         many = "1 place" if len(places) == 1 else f"{len(places)} places"
         sentence = (
-            f"The wave was cut off at full scale in {many}, first at {places[0]:.1f} s, and that can't be mended: turn "
+            f"The wave was cut off at full scale in {many}, first at {places[0]:.1f} s, and that can't be repaired: turn "
             f"the input down by about {CLIPPED_TURN_DB} dB ({_WHERE}) and sing it again."
         )
         return Verdict("Level", "too loud", sentence, False)
     if peak < NOTHING_DBFS:
         sentence = (
-            "Next to nothing came in: choose another microphone, or look for a mute switch or a gain knob at zero."
+            "Almost no sound came in: choose another microphone, or look for a mute switch or a gain knob at zero."
         )
         return Verdict("Level", "too quiet", sentence, False)
     word, zone = level_word(peak), f"{decibels(low, 0)} to {decibels(high, 0)} dBFS"
@@ -175,7 +175,7 @@ def judge_level(clip: Clip) -> Verdict:
     to_middle_db = abs((low + high) / 2 - peak)
     if word == "too loud":
         sentence = (
-            f"{found}, and nothing was cut off yet; turn the input down by about {to_middle_db:.0f} dB for the next "
+            f"{found}, though nothing was cut off; turn the input down by about {to_middle_db:.0f} dB for the next "
             f"take ({_WHERE})."
         )
     elif word == "good":
@@ -188,7 +188,7 @@ def judge_level(clip: Clip) -> Verdict:
     else:
         sentence = (
             f"{found}, and the noise comes up with the voice: turn the input up by about {to_middle_db:.0f} dB "
-            f"({_WHERE}), or go closer to the microphone, and sing it again."
+            f"({_WHERE}), or move closer to the microphone, and sing it again."
         )
     return Verdict("Level", word, sentence, word in ("good", "a little quiet"))
 
@@ -215,26 +215,25 @@ def judge_room(clip: Clip) -> tuple[Verdict, ...]:
         return (level,)
     report = examine(clip)
     if "noise in the pauses" not in report.topics:
-        return (
-            level,
-            Verdict("Noise", "can't tell", "No singing was found after the silence: sing a loud line then.", False),
-        )
+        sentence = "No singing was found after the silence: do it again, and sing when you are told to."
+        return (level, Verdict("Noise", "can't tell", sentence, False))
     noise = report["noise in the pauses"]
     if noise.fine is None:
-        verdicts = [Verdict("Noise", "can't tell", "There was no silence to measure: keep still at the start.", False)]
+        sentence = "There was no silence to measure: do it again, and keep still at the start."
+        verdicts = [Verdict("Noise", "can't tell", sentence, False)]
     elif np.isinf(noise.value):
         sentence = (
-            "The pause is digital silence, which no room gives: something mutes the microphone between words, so look "
+            "The pauses are digital silence, which no room has: something mutes the microphone between words, so look "
             "for noise suppression in the computer's sound settings."
         )
         verdicts = [Verdict("Noise", "worth a look", sentence, False)]
     else:
-        below = f"The room is {decibels(noise.value, 0)} dB below your voice"
+        below = f"The noise of the room is {decibels(noise.value, 0)} dB below your voice"
         wanted = f"{QUIET_ROOM_DB:.0f} dB or more"
         sentence = (
             f"{below}; {wanted} is fine."
             if noise.fine
-            else f"{below}; {wanted} would be fine. Go closer to the microphone, and switch off fans and fridges or "
+            else f"{below}; {wanted} would be better. Move closer to the microphone, and switch off fans and fridges, or "
             "close the window."
         )
         verdicts = [Verdict("Noise", "quiet enough" if noise.fine else "too much", sentence, noise.fine)]
