@@ -74,6 +74,15 @@ def test_every_step_has_the_same_before_and_an_after_that_is_as_loud(take, stage
     assert worst <= 0.1
 
 
+def test_with_the_whole_chain_in_the_picture_the_answer_says_which_stage_it_is_of(clip):
+    bench = Bench(clip, CHAIN, stage="peaks").present()
+    assert "Measured: " in said(bench)
+    bench._tools.compare.value = "chain"
+    assert "Measured of “peaks” alone: " in said(bench)
+    bench._tools.compare.value = "stage"
+    assert "Measured: " in said(bench)
+
+
 def test_held_back_nothing_in_sight_tells_the_answer(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80)).present()
     bar = bench._presenter

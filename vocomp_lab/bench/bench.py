@@ -201,13 +201,13 @@ class Bench:
         return self._watch or self._stage
 
     @property
-    def _whole_chain(self) -> bool:
+    def whole_chain(self) -> bool:
         """Whether picture, numbers and sound are those of the whole chain."""
         return self._tools.compare.value == "chain"
 
     def _in_view(self, result: ChainResult) -> StageResult:
         """What picture and numbers are about: the stage that is watched, or the whole chain."""
-        return self._results.as_one(result) if self._whole_chain else result.stages[self._watched]
+        return self._results.as_one(result) if self.whole_chain else result.stages[self._watched]
 
     def set(self, **settings) -> "Bench":
         """Move controls from code, as if by hand.
@@ -434,6 +434,7 @@ class Bench:
         self._finish()
 
     def _on_compare(self):
+        self._presenter.moved()
         self._refresh()
         self._finish()
 
@@ -473,7 +474,7 @@ class Bench:
 
     def _refresh(self):
         """The picture and the numbers of this stage, from the settings as they are now."""
-        needed = self._stages.names if self._whole_chain else (self._stage, self._watched)
+        needed = self._stages.names if self.whole_chain else (self._stage, self._watched)
         last = max(needed, key=self._stages.names.index)
         try:
             if self._view.long:
@@ -513,7 +514,7 @@ class Bench:
 
     def _show(self, stage: StageResult, window: Window, part: bool = False):
         change, active = self._results.change(stage), self._results.active(stage.source)
-        whole = self._whole_chain
+        whole = self.whole_chain
         left_out = not whole and self._watched in self.left_out
         # Goals are about the stage: the chain around it may do as much again.
         goals = () if left_out or whole else self.goals
@@ -530,7 +531,7 @@ class Bench:
     @property
     def _compared(self) -> tuple[str, str]:
         """Names of the first and the last stage of what is compared."""
-        return (self._stages.names[0], self._stages.names[-1]) if self._whole_chain else (self._watched, self._watched)
+        return (self._stages.names[0], self._stages.names[-1]) if self.whole_chain else (self._watched, self._watched)
 
     def _tell(self, known: ChainResult):
         """While a control moves: tell the page what the stage is set to, and what makes "after" as loud as "before"."""
@@ -599,7 +600,7 @@ class Bench:
 
         For the tracks that Python makes; where the page makes them it goes by ``removedShares`` of its own stages.
         """
-        if self._whole_chain:
+        if self.whole_chain:
             makeup_db = sum(getattr(processor, "makeup_db", 0.0) for _, processor in self.chain.stages)
             return 1.0, db_to_amplitude(-makeup_db)
         detail = result.stages[self._watched].detail

@@ -32,8 +32,9 @@ window.vocompNeedle = window.vocompNeedle || ((root) => {
     paint();
     if (time - texted > TEXT_MS) {
       texted = time;
-      const lines = !now ? ["at rest"] : [...(reduces ? [`${presented ? "" : "reduction "}${say(-reading())} dB (most ${say(-held)})`] : []), `in ${say(levels[0])}, out ${say(levels[1])}${presented ? "" : " dBFS"}`];
-      const line = lines.join("; ");
+      const reduced = reduces ? [`${say(-reading())} dB (most ${say(-held)})`] : [], level = `in ${say(levels[0])}, out ${say(levels[1])}`;
+      const lines = now ? [...reduced, presented ? level : `${level} dBFS`] : ["at rest"];
+      const line = (now && reduces ? "reduction " : "") + lines.join("; ");
       if (text.dataset.line !== line) { text.dataset.line = line; text.innerText = lines.join("\n"); }
       // For a screen reader that asks, and without a word of its own.
       if (time - toldAt > TOLD_MS) { toldAt = time; told.setAttribute("aria-label", `Meters: ${line}`); }

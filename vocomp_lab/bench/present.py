@@ -205,7 +205,10 @@ class PresenterBar:
             name = "as it is set"
         self._first.disabled = self._compare.disabled = at_first or self._alone
         self._back.disabled, self._next.disabled = self._place == 0, self._place >= len(steps) - 1
-        more = [HELD_BACK] if held else [step.answer] if as_step and step.answer else []
+        # The picture may be about the whole chain then.
+        measured = f"Measured of “{self._bench.stage}” alone:" if self._bench.whole_chain else "Measured:"
+        answer = step.answer.replace("Measured:", measured, 1)
+        more = [HELD_BACK] if held else [answer] if as_step and answer else []
         if self._present is not None:
             more = ["Now the first step is playing. Press “Play the first step” again to be back at this one."]
         if self._alone:

@@ -49,7 +49,7 @@ STYLE = """<style>
 .vocomp-needle[hidden]{display:none}
 .vocomp-needle [role=img]{display:flex;gap:8px;align-items:center}
 .vocomp-needle canvas{width:100px;height:46px;accent-color:var(--vocomp-accent)}
-.vocomp-needle [data-show=text]{width:172px;font-size:12px;line-height:1.25;font-variant-numeric:tabular-nums}
+.vocomp-needle [data-show=text]{width:172px;font-size:12px;line-height:1.25;font-variant-numeric:tabular-nums;white-space:pre}
 .vocomp-player-notes .keys{font-size:12px}
 .vocomp-player-notes .keys kbd{font-size:inherit}
 .vocomp-numbers{display:flex;flex-wrap:wrap;gap:2px 22px;font-size:14px;line-height:1.5;color:var(--jp-ui-font-color1,#111)}
@@ -63,8 +63,13 @@ STYLE = """<style>
 .vocomp-present .vocomp-typed{width:92px!important}
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:18px}
 .vocomp-player.vocomp-present .row{gap:2px 12px}
-.vocomp-player select{font:inherit;max-width:230px}
-.vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:200px}
+.vocomp-player select{font:inherit;max-width:270px}
+.vocomp-player.vocomp-present select{max-width:320px}
+.vocomp-player.vocomp-present label.wide{flex-basis:170px}
+.vocomp-player.vocomp-present [data-part=seek]{flex-basis:60px}
+.vocomp-player.vocomp-present [data-part=volume]{width:80px}
+.vocomp-player.vocomp-present legend{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
+.vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:215px}
 .vocomp-player.vocomp-present .vocomp-needle label{display:none}
 .vocomp-present .widget-dropdown{width:auto!important}
 .vocomp-present .vocomp-step{font-size:22px;line-height:1.25}
