@@ -7,7 +7,6 @@ Every target here is common practice, no source, unless a source is named beside
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import math
 from dataclasses import dataclass
 
@@ -364,18 +363,12 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
         The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
     """
     raw = raw if stage in GOALS else None
-    key = (stage, *(_known_by(known) for known in (clip, raw)))
+    key = (stage, clip.fingerprint(), None if raw is None else raw.fingerprint())
     if key not in _known:
         while len(_known) >= _REMEMBERED:
             _known.pop(next(iter(_known)), None)
         _known[key] = STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
     return _known[key]
-
-
-def _known_by(clip: Clip | None) -> tuple:
-    if clip is None:
-        return ()
-    return clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest()
 
 
 def propose_chain(clip: Clip) -> list[Proposal]:
