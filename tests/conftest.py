@@ -6,6 +6,7 @@ is a failure instead of a skip.
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
@@ -104,6 +105,17 @@ def count(record_property):
     return figures.Counts(record_property)
 
 
+@pytest.fixture
+def undrawn(request, monkeypatch):
+    """Benches without the longest part of their work, which is turning a finished picture into pixels: for files that look at
+    a bench's numbers, state and lines. Each PNG is then a few bytes, other than those before. Tests marked ``drawn`` get the
+    real ones.
+    """
+    if not request.node.get_closest_marker("drawn"):
+        turns = itertools.count()
+        monkeypatch.setattr("vocomp_lab.pictures.pictures.Picture.render", lambda picture: b"picture %d" % next(turns))
+
+
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """The JupyterLab that all page tests share: its address, its token and the folder it shows."""
@@ -119,6 +131,7 @@ def lab(tmp_path_factory):
 
 def pytest_configure(config):
     config.addinivalue_line("markers", "ci: runs with CI=true only, since it takes long")
+    config.addinivalue_line("markers", "drawn: real pictures, in a file whose benches are `undrawn`")
     if IN_CI and config.option.durations is None:
         config.option.durations = 10
 
