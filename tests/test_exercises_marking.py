@@ -47,8 +47,8 @@ def rows(path):
 
 @pytest.fixture(scope="module")
 def some():
-    """A dozen simulated learners' sheets, with what they must come to."""
-    return [simulate(number, HOMEWORKS[number % 2]) for number in range(12)]
+    """Some simulated learners' sheets, with what they must come to."""
+    return [simulate(number, HOMEWORKS[number % 2]) for number in range(4)]
 
 
 def outcome(mark):
@@ -193,7 +193,7 @@ def test_a_guest_gets_no_marks(tmp_path):
 
 @pytest.mark.ci
 def test_a_run_that_was_killed_goes_on_with_nothing_lost_or_counted_twice(tmp_path):
-    simulated = simulate_all([(number, "04") for number in range(6)])
+    simulated = [simulate(number, "04") for number in range(5)]
     for data, _ in simulated:
         write(tmp_path / "sheets", data)
     command = [
@@ -357,27 +357,27 @@ def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
     distributed = (
         pytest.importorskip("distributed") if os.environ.get("CI", "").lower() != "true" else __import__("distributed")
     )
-    for data, _ in some[:6]:
+    for data, _ in some[:3]:
         write(tmp_path / "sheets", data)
     with (
         distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
+            n_workers=1, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
         ) as cluster,
         distributed.Client(cluster) as client,
     ):
         result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=client.get_executor())
-    assert_as_expected(result.marked, some[:6])
+    assert_as_expected(result.marked, some[:3])
 
 
 @pytest.mark.ci
 def test_a_process_that_dies_takes_nobody_along(tmp_path, some, monkeypatch):
     """The pool's process is killed in the middle of a sheet, as the system does when memory runs out."""
-    for data, _ in some[:4]:
+    for data, _ in some[:3]:
         write(tmp_path / "sheets", data)
     monkeypatch.setattr(marking, "mark_sheet", deadly_for_the_second)
     monkeypatch.setenv("DEADLY_FOR", some[1][0]["learner"])
     result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv")
-    assert_as_expected(result.marked, [some[0], *some[2:4]])
+    assert_as_expected(result.marked, [some[0], some[2]])
     ((file, says),) = result.notes
     assert some[1][0]["learner"] in file and "broke down" in says
 

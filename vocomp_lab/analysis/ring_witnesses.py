@@ -16,6 +16,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.pitch import PitchTrack, pitch_track
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
+from vocomp_lab.sound.remembered import remembered
 
 BELLS_HZ = np.geomspace(160.0, 1_400.0, 48)
 BELLS_Q = np.array([2.0, 3.0, 4.0, 6.0])
@@ -40,9 +41,6 @@ _LEAST_VOICED, _LEAST_PITCHES = 20, 0.08
 _FORMANT_SD_DB, _FORMANT_OCTAVES, _HARMONIC_SD_DB, _FIRST_SD_DB = 8.0, 0.4, 2.0, 4.0
 _TILT_DB, _TILT_SD_DB, _BEND_SD_DB = -9.0, 6.0, 2.0
 _UNVOICED_FRAME_S, _UNVOICED_HOP_S, _UNVOICED_STEP_HZ, _OVER_NOISE_DB, _LEAST_UNVOICED = 0.04, 0.02, 20.0, 8.0, 30
-
-_REMEMBERED = 4
-_known: dict[tuple, Heard] = {}
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,17 +67,9 @@ class Heard:
     pitch: PitchTrack
 
 
+@remembered(4)
 def hear(clip: Clip) -> Heard:
-    """Make a clip ready. Its rings are asked for more than once, so that the last few clips are remembered by their sound."""
-    key = clip.fingerprint()
-    if key not in _known:
-        while len(_known) >= _REMEMBERED:
-            _known.pop(next(iter(_known)), None)
-        _known[key] = _hear(clip)
-    return _known[key]
-
-
-def _hear(clip: Clip) -> Heard:
+    """Make a clip ready."""
     factor = max(clip.rate // _WORK_RATE, 1)
     samples = resample_poly(clip.columns.mean(axis=1), 1, factor)
     return Heard(samples, clip.rate / factor, active_mask(clip)[::factor], pitch_track(clip, *_PITCH_HZ))
