@@ -174,7 +174,7 @@ def test_a_learner_who_is_there_twice_is_marked_once(tmp_path, some):
     write(folder / "group b", data, "copy (1).json")
     write(folder / "group b", data)
     write(folder, some[2][0], "wrongly named.json")
-    result = mark_folder(folder, tmp_path / "marks.csv")
+    result = mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1))
     assert_as_expected(result.marked, some[1:3])
     own = f"group b/{sheet_name(data['homework'], data['learner'])}"
     notes = dict(result.notes)

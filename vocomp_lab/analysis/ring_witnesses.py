@@ -67,7 +67,7 @@ class Heard:
     pitch: PitchTrack
 
 
-@remembered(4)
+@remembered(1)  # a long take fills many megabytes
 def hear(clip: Clip) -> Heard:
     """Make a clip ready."""
     factor = max(clip.rate // _WORK_RATE, 1)
