@@ -40,7 +40,7 @@ PAGE_FILES = (
     "test_hub",
 )
 """Files with page tests. One process runs them all, in this order, with one JupyterLab and one browser."""
-LONG_FILES = ("test_exercises_marking", "test_notebooks", "test_any_setting")
+LONG_FILES = ("test_lowend", "test_harm", "test_notebooks_recorded", "test_notebooks", "test_exercises_marking")
 """Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
 LEFT_OUT = pytest.StashKey[int]()
 

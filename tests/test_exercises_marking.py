@@ -17,7 +17,7 @@ import pytest
 from conftest import one_sentence
 from hostile import DATA, FUNCTIONS, SHEETS, entry, sheet, source_of
 from PIL import Image
-from simulated_class import simulate, simulate_all
+from simulated_class import simulate
 
 from vocomp_lab.exercises import marking
 from vocomp_lab.exercises.box import Limits
@@ -72,7 +72,7 @@ def assert_as_expected(marked, simulated):
 @pytest.mark.ci
 def test_a_large_class_gets_exactly_the_marks_that_it_must(tmp_path):
     """The time is only printed, here and by ``tests/benchmarks/bench_marking.py``: a test machine may be busy."""
-    simulated = simulate_all([(number, EVERY[number % len(EVERY)]) for number in range(CLASS)])
+    simulated = [simulate(number, EVERY[number % len(EVERY)]) for number in range(CLASS)]
     assert {data["homework"] for data, _ in simulated} == set(EVERY)
     for data, _ in simulated:
         write(tmp_path / "sheets", data)
