@@ -6,6 +6,7 @@ is a failure instead of a skip.
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
@@ -39,12 +40,13 @@ PAGE_FILES = (
     "test_hub",
 )
 """Files with page tests. One process runs them all, in this order, with one JupyterLab and one browser."""
-LONG_FILES = ("test_exercises_marking", "test_notebooks", "test_any_setting")
+LONG_FILES = ("test_lowend", "test_harm", "test_notebooks_recorded", "test_notebooks", "test_exercises_marking")
 """Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
 LEFT_OUT = pytest.StashKey[int]()
 
-# A busy machine makes one example slow, which says nothing about the code. Every run draws the same examples.
-settings.register_profile("workbook", deadline=None, derandomize=True, max_examples=60)
+# A busy machine makes one example slow, which says nothing about the code. Every run draws the same examples, a plain one
+# fewer of them.
+settings.register_profile("workbook", deadline=None, derandomize=True, max_examples=60 if IN_CI else 25)
 settings.load_profile("workbook")
 
 
@@ -104,6 +106,17 @@ def count(record_property):
     return figures.Counts(record_property)
 
 
+@pytest.fixture
+def undrawn(request, monkeypatch):
+    """Benches without the longest part of their work, which is turning a finished picture into pixels: for files that look at
+    a bench's numbers, state and lines. Each PNG is then a few bytes, other than those before. Tests marked ``drawn`` get the
+    real ones.
+    """
+    if not request.node.get_closest_marker("drawn"):
+        turns = itertools.count()
+        monkeypatch.setattr("vocomp_lab.pictures.pictures.Picture.render", lambda picture: b"picture %d" % next(turns))
+
+
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """The JupyterLab that all page tests share: its address, its token and the folder it shows."""
@@ -119,6 +132,7 @@ def lab(tmp_path_factory):
 
 def pytest_configure(config):
     config.addinivalue_line("markers", "ci: runs with CI=true only, since it takes long")
+    config.addinivalue_line("markers", "drawn: real pictures, in a file whose benches are `undrawn`")
     if IN_CI and config.option.durations is None:
         config.option.durations = 10
 

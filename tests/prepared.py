@@ -22,6 +22,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.remembered import remembered
 
 TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402")
 """Both singers: the shipped takes, and performances with faults that nothing was tuned on."""
@@ -63,6 +64,7 @@ def prepared(name: str) -> Prepared:
     return Prepared(bare, peaks, peaks.apply(bare).output, active_mask(bare), take.truth)
 
 
+@remembered(16)
 def steady(voice: Clip, median_db: float = 3.0) -> Compressor:
     """The steady compressor of lesson 05 at the threshold that gives this median reduction."""
     compressor = Compressor(-26, 2.5, 10, 200, knee_db=6)

@@ -244,6 +244,7 @@ def _gated_db(samples):
     return 10 * np.log10(powers[powers > powers.mean() / 10].mean() + 1e-12)
 
 
+@functools.lru_cache(maxsize=64)  # a seed is asked for with one fault and with another, and is sung alike
 def _sing(score: str) -> tuple[np.ndarray, int, np.ndarray]:
     """Samples, rate and the words' ends in seconds of a score; a word before a rest ends where it has died away."""
     text2wave = need_program("text2wave")
@@ -264,4 +265,6 @@ def _sing(score: str) -> tuple[np.ndarray, int, np.ndarray]:
         inside = slice(int(word[0] / _STEP_S), int(word[1] / _STEP_S))
         loud = np.flatnonzero(levels[inside] > levels[inside].max() - 35)
         word[1] = word[0] + (loud[-1] + 1) * _STEP_S
+    for values in (samples, words):
+        values.setflags(write=False)
     return samples, rate, words

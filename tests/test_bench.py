@@ -41,6 +41,7 @@ from vocomp_lab.lessons.controls import CONTROLS
 from vocomp_lab.sound.levels import rms_dbfs
 from vocomp_lab.sound.text import decibels
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 RATE = 16_000
 
 
@@ -77,6 +78,7 @@ def size(png):
     return Image.open(io.BytesIO(png)).size
 
 
+@pytest.mark.drawn
 def test_a_new_bench_shows_picture_numbers_and_sound(clip):
     bench = asking(Bench(clip, Compressor(-20, 3, 1, 80)))
     assert size(bench._screen.image.value) == screen.PICTURE_PX
@@ -86,6 +88,7 @@ def test_a_new_bench_shows_picture_numbers_and_sound(clip):
         assert rate == RATE and len(samples) == clip.frames
 
 
+@pytest.mark.drawn
 def test_moving_a_control_from_code_moves_slider_box_picture_numbers_and_sound(clip):
     bench = asking(Bench(clip, Compressor(-20, 3, 1, 80)))
     picture, numbers, sound = bench._screen.image.value, bench._screen.line.value, bench._player.sounds["after"].value
@@ -213,6 +216,7 @@ def test_another_stage_brings_its_own_controls(clip, chain):
     one_sentence(error, "reverb", "peaks")
 
 
+@pytest.mark.drawn
 def test_to_look_at_another_stage_computes_nothing_anew(clip, chain, monkeypatch):
     bench = Bench(clip, chain)
     before, shown = bench.result, []
@@ -232,6 +236,7 @@ def test_before_and_after_of_the_whole_chain_can_be_compared(clip, chain):
     assert whole["match_gain_db"] != stage_gain and whole["removed_shares"][1] == pytest.approx(10 ** (-3 / 20))
 
 
+@pytest.mark.drawn
 def test_compared_as_a_whole_picture_and_numbers_are_the_chains_too(clip, chain):
     bench = Bench(clip, chain, stage="peaks", goals=[Goal("max_db", 1, 6)])
     of_stage, time_box = bench._screen.line.value, state(bench)["time_box"]
@@ -371,6 +376,7 @@ def test_a_bench_that_cannot_be_is_refused_in_one_sentence(clip, make, name):
     one_sentence(error, name)
 
 
+@pytest.mark.drawn
 @pytest.mark.parametrize(
     "clip",
     [
@@ -551,6 +557,7 @@ def test_at_most_a_minute_of_a_long_clip_is_in_sight(long_clip):
     assert bench._view.window.end_s - bench._view.window.start_s == LONGEST_VIEW_S
 
 
+@pytest.mark.drawn
 def test_what_a_page_without_a_kernel_gets(clip):
     bench = Bench(clip, Compressor(-20, 3, 1, 80))
     still = still_html(bench._screen.still())
@@ -559,6 +566,7 @@ def test_what_a_page_without_a_kernel_gets(clip):
     assert still.endswith("<p>Run this cell for its controls and its sound.</p></div>")
 
 
+@pytest.mark.drawn
 def test_every_kind_of_processor_that_has_controls_works_on_a_bench(clip):
     clip = clip.cut(0, 1)
     needed = {"threshold_db": -20, "ratio": 3, "attack_ms": 1, "release_ms": 80, "freq_hz": 900, "gain_db": -6}

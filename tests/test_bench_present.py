@@ -17,6 +17,7 @@ from vocomp_lab.bench.stages import Stages
 from vocomp_lab.exercises import Homework
 from vocomp_lab.lessons.scenarios import Scenario, scenarios_for
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 TAKES = ("lesson_verse_faulty", "second_verse_faulty")
 CHAIN = Chain(
     [
@@ -314,6 +315,7 @@ def test_a_clip_that_a_stage_cant_take_leaves_one_step_and_no_traceback(clip):
     assert [step.name for step in bench._presenter.steps] == ["as prepared"]
 
 
+@pytest.mark.drawn
 def test_the_mode_makes_the_picture_larger_and_back_with_room_for_its_title(clip):
     bench = Bench(clip, Compressor(-32, 3, 1, 80))
     usual = bench._screen.picture.dpi

@@ -18,6 +18,7 @@ from vocomp_lab.pictures.regions import spread_db
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 RATE = 16_000
 OFFERED = (GainRegion(0.5, 1.0, -4), GainRegion(2.0, 3.0, 5))
 
@@ -59,6 +60,7 @@ def drag(bench, **command):
     bench._editor.command.value = json.dumps(command)
 
 
+@pytest.mark.drawn
 def test_it_begins_without_regions_and_offers_what_the_finder_finds(clip):
     bench = RegionBench(clip)
     assert bench.gains == ClipGain() and bench.proposals == tuple(propose_regions(clip)) == bench.open_proposals
@@ -268,6 +270,7 @@ def test_the_self_check_can_fail_and_can_be_met(bench, capsys):
     assert "more than 9 dB: not met yet" in capsys.readouterr().out
 
 
+@pytest.mark.drawn
 def test_the_lesson_verse_is_mended_and_measured(tmp_path):
     """What lesson 02 says, in figures: the words closer, the reduction more even, the largest one the same."""
     from vocomp_lab.lessons.course import begin
@@ -290,6 +293,7 @@ def test_a_long_clip_keeps_its_times_and_shows_a_stretch(clip):
     assert 30.99 < moved.min() and moved.max() < 32.01
 
 
+@pytest.mark.drawn
 @pytest.mark.parametrize(
     "samples",
     [np.zeros(RATE), np.zeros((RATE, 2)), np.zeros(1), sine(200, 3, RATE, -20)],

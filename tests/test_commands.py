@@ -25,18 +25,6 @@ from vocomp_lab.sound.audio import Clip, save
 RATE = 48_000
 
 
-def run(*arguments, timeout=60):
-    return subprocess.run(
-        [sys.executable, "-m", "vocomp_lab", *arguments], capture_output=True, text=True, timeout=timeout
-    )
-
-
-def test_help_names_the_commands():
-    shown = run("--help")
-    assert shown.returncode == 0
-    assert all(command in shown.stdout for command in ("open", "make-data", "mark", "answer-key"))
-
-
 def called(capsys, *arguments):
     """The command in this process: how it ended, and what it wrote to its output and its errors."""
     try:
@@ -44,6 +32,11 @@ def called(capsys, *arguments):
     except SystemExit as end:
         code = end.code
     return code, *capsys.readouterr()
+
+
+def test_help_names_the_commands(capsys):
+    code, shown, _ = called(capsys, "--help")
+    assert code == 0 and all(command in shown for command in ("open", "make-data", "mark", "answer-key"))
 
 
 @pytest.mark.parametrize("arguments", [(), ("sing",), ("open", "a.ipynb", "b.ipynb")])
@@ -102,17 +95,17 @@ def test_open_serves_the_first_lesson(tmp_path):
     assert (ROOT / "notebooks" / FIRST_LESSON).is_file()
 
 
-def test_mark_writes_the_table(tmp_path):
+def test_mark_writes_the_table(capsys, tmp_path):
     (tmp_path / "sheets").mkdir()
     (tmp_path / "sheets" / "homework_04_ann.json").write_text(
         '{"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann", "answers": '
         '{"computer": {"answer": {"number": 1}, "tries": 1, "hints": 0}}}'
     )
     (tmp_path / "sheets" / "homework_04_ben.json").write_text("")
-    shown = run("mark", str(tmp_path / "sheets"), "--out", str(tmp_path / "out" / "marks.csv"), timeout=300)
-    assert shown.returncode == 0, shown.stderr
-    assert "homework_04_ben.json: Not marked. The sheet is empty." in shown.stdout
-    assert "sheets marked: 1, learners: 1" in shown.stdout
+    code, shown, says = called(capsys, "mark", tmp_path / "sheets", "--out", tmp_path / "out" / "marks.csv")
+    assert code == 0, says
+    assert "homework_04_ben.json: Not marked. The sheet is empty." in shown
+    assert "sheets marked: 1, learners: 1" in shown
     lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
     assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
     assert {path.name for path in (tmp_path / "out").iterdir()} == {

@@ -20,6 +20,7 @@ from vocomp_lab.processors.gain import Gain
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 LESSONS = tuple(LESSON_STAGES)
 
 

@@ -67,6 +67,8 @@ def test_the_stage_that_does_harm_is_blamed(harm, name):
     check = measure_harm(result)[what]
     assert check.ok is False and check.blamed == stage, measure_harm(result)
     assert check.measured > check.limit
+    if name != VOICES[0]:
+        return  # the sentence is the same for every voice
     line = next(line for line in check_goals(result).splitlines() if line.startswith(f"whole chain, {what}"))
     assert "HARM" in line and f"“{stage}”" in line and line.endswith(".") and line.count(". ") == 1
 

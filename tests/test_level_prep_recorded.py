@@ -32,8 +32,13 @@ def moves_db(take):
 
 
 @functools.lru_cache(maxsize=None)
+def stays_as_it_is(key):
+    return np.all(np.abs(moves_db(recorded(*key, ()))) <= MOVED_DB)
+
+
+@functools.lru_cache(maxsize=None)
 def judged(key, faults):
-    take, clean = recorded(*key, faults), recorded(*key, ())
+    take = recorded(*key, faults)
     moves, planted = moves_db(take), take.planted_db
     left = planted + moves
     loud, quiet = planted > 0, planted < 0
@@ -42,7 +47,7 @@ def judged(key, faults):
         loud=np.all(np.abs(left[loud]) <= OFF_DB),
         quiet=np.all(np.abs(left[quiet]) <= OFF_DB),
         others=np.all(np.abs(moves[planted == 0]) <= MOVED_DB),
-        clean=np.all(np.abs(moves_db(clean)) <= MOVED_DB),
+        clean=stays_as_it_is(key),
     )
 
 

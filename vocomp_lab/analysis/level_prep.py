@@ -12,6 +12,7 @@ from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_power, power_to_db
+from vocomp_lab.sound.remembered import remembered
 
 # All lengths are in steps of 10 ms. A word is compared with those this near to it: a verse may be softer than a chorus.
 _NEAR = 2_000
@@ -92,10 +93,15 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
     min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")
+    return list(_uneven(clip, threshold_db, min_length_s))
+
+
+@remembered(16)
+def _uneven(clip: Clip, threshold_db: float, min_length_s: float) -> tuple[Uneven, ...]:
     found = analyse(clip)
     counts = found.counts
     if counts.sum() <= _LEAST_OTHERS:
-        return []
+        return ()
     line = _Line.of(found, counts)
     uneven = []
     for kind, runs in (("quiet phrase", line.quiet(threshold_db)), ("loud word", line.loud(threshold_db))):
@@ -103,7 +109,7 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
             first, last = line.edges(a, b, len(found.powers))
             if (last - first) / STEPS_PER_S >= min_length_s:
                 uneven.append(Uneven(kind, float(found.edges_s[first]), float(found.edges_s[last]), float(off)))
-    return sorted(uneven, key=lambda one: (one.start_s, one.end_s))
+    return tuple(sorted(uneven, key=lambda one: (one.start_s, one.end_s)))
 
 
 def propose_regions(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +15,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import power_to_db, step_powers
+from vocomp_lab.sound.remembered import remembered
 
 LOW_END_HZ = 80.0
 """Everything below this is called the low end: it is under the lowest note of nearly every singer."""
@@ -214,11 +214,14 @@ def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
     synthesizer, and recorded people.
     """
     low = measure_low_end(clip) if low is None else low
-    if low is None:
-        return []
+    return [] if low is None else list(_found_pops(clip, low))
+
+
+@remembered(16)
+def _found_pops(clip: Clip, low: LowEnd) -> tuple[Pop, ...]:
     thumps = _thumps(clip, low)
     if not thumps:
-        return []
+        return ()
     compressor, (bass, voice) = reference_compressor(clip), split_low_end(clip, low.border_hz)
     places_s = [thump.time_s for thump in thumps]
     pairs = zip(*(reduction_around(compressor, part, places_s) for part in (clip, voice)))
@@ -228,10 +231,10 @@ def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
         len(moving) > 1
         or any(extra_db[k] >= _SURELY_MOVES_DB or _share_db(bass, clip, places_s[k]) >= _SHARE_DB for k in moving)
     ):
-        return []
+        return ()
     _, above = split_low_end(clip, _ABOVE_THUMPS_HZ)
     pops = [not _is_note(above, bass, thump.time_s) for thump in thumps]
-    return [thump for thump, is_pop in zip(thumps, pops) if is_pop] if any(pops[k] for k in moving) else []
+    return tuple(thump for thump, is_pop in zip(thumps, pops) if is_pop) if any(pops[k] for k in moving) else ()
 
 
 def _share_db(bass: Clip, clip: Clip, time_s: float) -> float:
@@ -316,18 +319,9 @@ def _most(extra_db: np.ndarray) -> float:
     return max(float(np.max(extra_db, initial=0.0)), 0.0)
 
 
-# Lessons ask about one take again and again, and its pitch is slow to measure.
-_borders_hz: dict[bytes, float] = {}
-
-
 def _border_hz(clip: Clip) -> float:
-    key = hashlib.blake2b(np.ascontiguousarray(clip.columns)).digest() + bytes(f"{clip.rate} {clip.channels}", "ascii")
-    if key not in _borders_hz:
-        while len(_borders_hz) >= 16:
-            _borders_hz.pop(next(iter(_borders_hz)), None)
-        low = measure_low_end(clip)
-        _borders_hz[key] = LOW_END_HZ if low is None else low.border_hz
-    return _borders_hz[key]
+    low = measure_low_end(clip)
+    return LOW_END_HZ if low is None else low.border_hz
 
 
 @dataclass(frozen=True)
@@ -457,7 +451,15 @@ def measure_low_end(clip: Clip, active: np.ndarray | None = None) -> LowEnd | No
     -----
     Common practice, no source.
     """
-    active = active_mask(clip) if active is None else active
+    return _measured_low_end(clip) if active is None else _low_end(clip, active)
+
+
+@remembered(16)
+def _measured_low_end(clip: Clip) -> LowEnd | None:
+    return _low_end(clip, active_mask(clip))
+
+
+def _low_end(clip: Clip, active: np.ndarray) -> LowEnd | None:
     if not active.any():
         return None
     pitch = pitch_range(clip, active)

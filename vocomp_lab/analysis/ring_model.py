@@ -6,6 +6,7 @@ people are not explained well enough; :func:`explained_ring` measures that and t
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,16 +73,18 @@ def explained_rings(heard: Heard, low_hz: float, high_hz: float, count: int) -> 
     standard deviations (of 1.5 dB, for every harmonic that isn't used up by the fit): the two synthetic singers come to
     0.8 at most, and recorded people to 1.8 and more.
     """
-    freqs_hz, levels_db = _moments(heard)
-    if len(freqs_hz) == 0:
+    voice = _voice(heard)
+    if voice is None or voice.error() > _HOPELESS:
         return None
-    voice = _Voice(freqs_hz, levels_db)
-    if voice.error() > _HOPELESS:
-        return None
-    found: list[Bell] = []
-    while len(found) < count:
-        found.append(voice.best_bell(low_hz, high_hz, found))
+    found = voice.best_bells(low_hz, high_hz, count)
     return found if voice.error(found) <= _EXPLAINED else None
+
+
+@functools.lru_cache(maxsize=1)  # whoever cuts a ring asks for the sure ones first, and then for what else may ring
+def _voice(heard: Heard) -> _Voice | None:
+    """The model of a voice; None if nothing in it has a pitch."""
+    freqs_hz, levels_db = _moments(heard)
+    return _Voice(freqs_hz, levels_db) if len(freqs_hz) else None
 
 
 def _moments(heard: Heard) -> tuple[np.ndarray, np.ndarray]:
@@ -151,6 +154,7 @@ class _Voice:
         self.weighted = np.ascontiguousarray(weighted.transpose(0, 2, 1))
         self.count = there.sum(axis=1)
         self.cap = _MISFIT_CAP * self.count
+        self._bells: dict[tuple[float, float], list[Bell]] = {}
 
     def misfits(self, bells_db) -> np.ndarray:
         """Sum over the moments of the squared misfit with each bell's gain, (moments, bells, harmonics), taken as given."""
@@ -164,6 +168,13 @@ class _Voice:
         left = (self.alone - 2.0 * np.einsum("sn,snp->sp", bells_db, self.weighted)).min(axis=1)
         left += np.einsum("sn,snm,sm->s", bells_db, self.weights, bells_db)
         return float(np.median(left / np.maximum(self.count - _FITTED, 1)))
+
+    def best_bells(self, low_hz, high_hz, count) -> list[Bell]:
+        """The bells that explain most, each besides those before it; what was found once is not looked for again."""
+        found = self._bells.setdefault((low_hz, high_hz), [])
+        while len(found) < count:
+            found.append(self.best_bell(low_hz, high_hz, found))
+        return found[:count]
 
     def best_bell(self, low_hz, high_hz, known) -> Bell:
         """The bell that explains most, besides those known."""

@@ -16,6 +16,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.pitch import PitchTrack, pitch_track
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db
+from vocomp_lab.sound.remembered import remembered
 
 BELLS_HZ = np.geomspace(160.0, 1_400.0, 48)
 BELLS_Q = np.array([2.0, 3.0, 4.0, 6.0])
@@ -66,7 +67,9 @@ class Heard:
     pitch: PitchTrack
 
 
+@remembered(1)  # a long take fills many megabytes
 def hear(clip: Clip) -> Heard:
+    """Make a clip ready."""
     factor = max(clip.rate // _WORK_RATE, 1)
     samples = resample_poly(clip.columns.mean(axis=1), 1, factor)
     return Heard(samples, clip.rate / factor, active_mask(clip)[::factor], pitch_track(clip, *_PITCH_HZ))

@@ -7,7 +7,6 @@ Every target here is common practice, no source, unless a source is named beside
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import math
 from dataclasses import dataclass
 
@@ -32,6 +31,7 @@ from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
+from vocomp_lab.sound.remembered import remembered
 from vocomp_lab.sound.text import decibels
 
 NOBODY_SINGS = "Nobody sings in this clip."
@@ -72,7 +72,6 @@ _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
 _NAMED = 2
 _SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
-_REMEMBERED = 64
 
 
 @dataclass(frozen=True)
@@ -348,10 +347,6 @@ STAGES = {
 """The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
 
-# A lesson begins with proposals, and its page asks for them again. A clip is recognised by its sound and measured once.
-_known: dict[tuple, Proposal] = {}
-
-
 def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
     """The proposal for one stage, from the clip as it reaches that stage.
 
@@ -363,19 +358,12 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
     raw : Clip, optional
         The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
     """
-    raw = raw if stage in GOALS else None
-    key = (stage, *(_known_by(known) for known in (clip, raw)))
-    if key not in _known:
-        while len(_known) >= _REMEMBERED:
-            _known.pop(next(iter(_known)), None)
-        _known[key] = STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
-    return _known[key]
+    return _proposed(stage, clip, raw if stage in GOALS else None)
 
 
-def _known_by(clip: Clip | None) -> tuple:
-    if clip is None:
-        return ()
-    return clip.rate, clip.samples.shape, hashlib.blake2b(np.ascontiguousarray(clip.samples)).digest()
+@remembered(64)  # a lesson begins with proposals, and its page asks for them again
+def _proposed(stage: str, clip: Clip, raw: Clip | None) -> Proposal:
+    return STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
 
 
 def propose_chain(clip: Clip) -> list[Proposal]:

@@ -130,9 +130,12 @@ class HardOnsets(_GainFault):
         times, length = clip.times_s(), self.length_ms / 1000.0
         curve = np.zeros(clip.frames)
         for start in self.times_s:
-            since = times - start
+            # Elsewhere it is 0.
+            near = slice(*np.searchsorted(times, (start - 0.002, start + 2.0 * length + 0.001)))
+            since = times[near] - start
             rise = np.clip(since / 0.001 + 1.0, 0.0, 1.0)
-            curve = np.maximum(curve, rise * (0.5 + 0.5 * np.cos(np.pi * np.clip((since - length) / length, 0.0, 1.0))))
+            fall = 0.5 + 0.5 * np.cos(np.pi * np.clip((since - length) / length, 0.0, 1.0))
+            curve[near] = np.maximum(curve[near], rise * fall)
         return self.gain_db * curve
 
 

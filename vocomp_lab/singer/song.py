@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import copy
+import functools
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +14,7 @@ from pathlib import Path
 from vocomp_lab.singer.backing import play
 from vocomp_lab.singer.faults import Hiss, choose_faults
 from vocomp_lab.singer.score import Score, Singer, Syllable
-from vocomp_lab.singer.voice import sing
+from vocomp_lab.singer.voice import Sung, sing
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.files import write_whole
@@ -186,7 +188,7 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> T
         Mono; the faulty voice peaks at −6 dBFS before pops and noises are added.
     """
     check_choice("verse", verse, VERSES)
-    sung = sing(score(verse), SINGERS[verse], seed, rate)
+    sung = _performed(verse, seed, rate)
     of_voice, of_recording = choose_faults(sung.clip, sung.truth, seed)
     marred = sung.clip
     for fault in of_voice:
@@ -206,13 +208,18 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> T
         "tempo_bpm": TEMPO_BPM,
         "key": KEY,
         "take_gain_db": gain_db,
-        **sung.truth,
+        **copy.deepcopy(sung.truth),
         "faults": {fault.kind: fault.to_dict() for fault in (*of_voice, *of_recording)} if faulty else {},
     }
     for item in (*truth["words"], *truth["phrases"]):
         for name, clip in (("level_clean_dbfs", clean), ("level_faulty_dbfs", marred)):
             item[name] = round(rms_dbfs(clip.cut(item["start_s"], item["end_s"])), 2)
     return Take(marred if faulty else clean, truth)
+
+
+@functools.lru_cache(maxsize=1)  # clean and faulty are one performance, and mostly both are wanted
+def _performed(verse: str, seed: int, rate: int) -> Sung:
+    return sing(score(verse), SINGERS[verse], seed, rate)
 
 
 def make_backing(seed: int, rate: int = RATE) -> Take:

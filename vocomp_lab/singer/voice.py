@@ -167,16 +167,27 @@ def _voiced(tracks, gain, brightness_db, seed, rate, frames):
         depth = 0.02 + 0.40 * np.clip((freqs - 1500.0) / 6500.0, 0.0, 1.0)
         amplitude *= 1.0 + depth * (waver[0] + 1j * waver[1])
         real, imag = amplitude.real.T.copy(), amplitude.imag.T.copy()
+        real_steps, imag_steps = np.diff(real), np.diff(imag)
         block = slice(first * hop, last * hop)
         angle = 2.0 * np.pi * cycles[block].reshape(-1, hop)
         turn_cos, turn_sin = np.cos(angle), np.sin(angle)
         c, s = turn_cos.copy(), turn_sin.copy()
         total = np.zeros_like(angle)
+        # In place: a fresh array for every step would cost more than the steps.
+        crossed, turned, swell = (np.empty_like(angle) for _ in range(3))
         for k in range(here):
             if k:
-                c, s = c * turn_cos - s * turn_sin, s * turn_cos + c * turn_sin
-            total += (real[k, :-1, None] + np.diff(real[k])[:, None] * ramp) * c
-            total -= (imag[k, :-1, None] + np.diff(imag[k])[:, None] * ramp) * s
+                np.multiply(s, turn_sin, out=crossed)
+                np.multiply(c, turn_sin, out=turned)
+                c *= turn_cos
+                c -= crossed
+                s *= turn_cos
+                s += turned
+            for level, steps, wave, add in ((real, real_steps, c, np.add), (imag, imag_steps, s, np.subtract)):
+                np.multiply(steps[k, :, None], ramp, out=swell)
+                swell += level[k, :-1, None]
+                swell *= wave
+                add(total, swell, out=total)
         sound[block] = total.ravel()
     return cycles[:frames], sound[:frames].copy()
 
