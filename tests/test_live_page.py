@@ -169,7 +169,13 @@ def test_on_many_settings_and_clips_the_page_does_what_python_does(page, kind, d
     for _ in range(8):
         rate, channels = draw.choice([8_000, 22_050, 44_100, 48_000, 96_000]), draw.choice([1, 1, 2, 3])
         worst = max(worst, check_alike(page, drawn_clip(rng, rate, channels), drawn_processor(kind, draw, rate, 1.5)))
-    deviation(f"sound made in the page: {kind.__name__}", "the same in Python", worst, ALLOWED, "of full scale")
+    deviation(
+        f"sound made in the page: {kind.__name__}",
+        "the same in Python",
+        1e6 * worst,
+        1e6 * ALLOWED,
+        "millionths of full scale",
+    )
 
 
 CHAIN = Chain(
