@@ -201,6 +201,20 @@ def test_it_comes_to_rest_at_its_end_and_so_do_the_meters(page, browser_page):
     assert page.evaluate("part(0, 'needle').hidden") != browser_page.live, "without a worklet there is nothing to show"
 
 
+def test_after_seeks_while_it_makes_ready_it_plays_and_the_clock_runs(page):
+    page.evaluate("""async () => {
+      part(0, "play").click();
+      for (let n = 0; n < 25; n++) { seekTo(0, 0.6); await rest(12); }
+    }""")
+    wait_for(page, lambda: mode(page) == "playing", "playback")
+    sounding(page)
+    page.evaluate("window.clocks = new Set()")
+    page.wait_for_function("clocks.add(part(0, 'clock').textContent).size > 4")
+    assert over_single(page) < OVER
+    page.evaluate("part(0, 'play').click()")
+    silent(page)
+
+
 # What a hand can do, and what is faster than a hand; each with `slowness` ms until a sound is there.
 _BURSTS = {
     "two clicks at once": "part(0, 'play').click(); part(0, 'play').click();",

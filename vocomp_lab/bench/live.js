@@ -6,7 +6,7 @@ window.vocompLive = window.vocompLive || (() => {
   const MOST_CLIPS = 2; // long clips take much memory, and only one is heard at a time
   const possible = Boolean(window.isSecureContext && window.AudioWorkletNode && window.Worker);
   const shelves = new WeakMap(); // by context: a promise of the clips that its worklet has
-  let runner = null, opening = null, broken = false, asked = 0;
+  let runner = null, opening = null, answers = false, broken = false, asked = 0;
   const waiting = new Map(); // questions to the runner that are not answered yet
   const inRunner = new Set(); // names of the clips that it has
 
@@ -41,13 +41,14 @@ window.vocompLive = window.vocompLive || (() => {
       runner = new Worker(url);
       runner.onmessage = ({ data: { id, held, rough, took, late } }) => {
         const answer = waiting.get(id);
+        answers = true;
         waiting.delete(id);
         if (answer) answer(late ? null : { held, rough, took });
       };
       // Without it a voice starts as if there had been silence before, which is heard for a moment at most.
       runner.onerror = (event) => {
         event.preventDefault();
-        broken = true;
+        broken = !answers; // or it was just this question
         for (const answer of waiting.values()) answer({ held: null, took: 0 });
         waiting.clear();
       };

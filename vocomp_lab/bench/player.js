@@ -137,7 +137,7 @@
 
   // Play the newest result from a place; by default from where the voice that is on will be by then.
   function sound(start = null) {
-    if (isLive()) return void chain.start(start).then(show);
+    if (isLive()) return void chain.start(start).then(keepDrawing);
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
     const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]]));
     const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) ended(); });
@@ -198,8 +198,7 @@
       return;
     }
     if (note.textContent === WAITING) note.textContent = "";
-    show();
-    if (!animated) { animated = true; requestAnimationFrame(animate); }
+    keepDrawing();
   }
 
   // Gains as they are chosen now.
@@ -233,6 +232,11 @@
     const turn = speaker.turn();
     if (!(await prepare().catch(() => false)) || !speaker.isOn(turn) || !voice() || voice().tracks === sounds.made()) return;
     carryOn();
+  }
+
+  function keepDrawing() {
+    show();
+    if (!animated) { animated = true; requestAnimationFrame(animate); }
   }
 
   function animate() {
