@@ -58,6 +58,7 @@ fig, ax = plt.subplots()
 plot_static_curves(ax, {"3:1": Compressor(-18, 3, 1, 80), "6:1": Compressor(-18, 6, 1, 80)})
 ax.set_title("Above the threshold the line is flatter by the ratio")
 show(fig)""",
+    "Bench(clip, Compressor(-26, 3, 1, 80))",
 )
 
 # Scripts run in the page; each is called with what `evaluate` passes on.
@@ -117,15 +118,17 @@ def page(lab):
     with chromium(1280, 9500) as page:
         open_notebook(page, lab.address, lab.token, "kinds.ipynb")
         run_all(page)
-        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 5")
+        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 6")
         page.add_script_tag(content=axe)
         page.evaluate(_HELPERS)
         # JupyterLab's page has a body without height, which axe takes for one that hides all text in it.
         page.evaluate("document.body.style.height = '100vh'")
-        for name in ("More controls", "Present"):
-            for button in page.locator(f".vocomp-bench button:text-is('{name}')").all():
-                button.click()
-        page.locator(TALLY).last.click()  # it puts the controls of its bench away
+        for button in page.locator(".vocomp-bench button:text-is('More controls')").all():
+            button.click()
+        # Presented, a bench for regions shows less of itself. A tally puts the controls of its bench away.
+        presents = page.locator(".vocomp-bench button:text-is('Present')")
+        for button in (presents.first, presents.last, page.locator(TALLY).last):
+            button.click()
         for fold in page.locator(f"{OURS} summary").all():
             fold.click()
         mistype(page)
@@ -308,7 +311,7 @@ def test_errors_are_read_out_and_numbers_are_not(page):
 
 def test_every_picture_says_its_numbers(page):
     alts = page.eval_on_selector_all(f"{OURS} img", "nodes => nodes.filter(a11y.inSight).map(node => node.alt)")
-    assert len(alts) == 4
+    assert len(alts) == 5
     for alt in alts:
         assert len(alt) > 60 and sum(character.isdigit() for character in alt) >= 6, alt
 
