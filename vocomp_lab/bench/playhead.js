@@ -2,22 +2,25 @@
 window.vocompPlayhead = window.vocompPlayhead || (() => {
   "use strict";
 
-  function lineOver(holder) {
-    let line = holder.querySelector(":scope > .vocomp-playhead");
-    if (!line) {
-      line = document.createElement("div");
-      line.className = "vocomp-playhead";
-      line.setAttribute("aria-hidden", "true");
-      line.style.cssText = "position:absolute;left:0;top:0;width:0;border-left:2px solid #CC79A7;pointer-events:none;z-index:2;will-change:transform";
+  const LINE = "left:0;top:0;width:0;border-left:2px solid #CC79A7;z-index:2;will-change:transform";
+
+  // What lies over a picture and belongs to no click: made once for each name, in the element that holds the picture.
+  function over(holder, name, style) {
+    let shape = holder.querySelector(`:scope > .${name}`);
+    if (!shape) {
+      shape = document.createElement("div");
+      shape.className = name;
+      shape.setAttribute("aria-hidden", "true");
+      shape.style.cssText = "position:absolute;pointer-events:none;" + style;
       holder.style.position = "relative";
-      holder.appendChild(line);
+      holder.appendChild(shape);
     }
-    return line;
+    return shape;
   }
 
   function move(picture, state, at) {
     if (!picture || !picture.parentElement) return;
-    const holder = picture.parentElement, line = lineOver(holder);
+    const holder = picture.parentElement, line = over(holder, "vocomp-playhead", LINE);
     const share = (at - state.window[0]) / (state.window[1] - state.window[0]);
     const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect();
     const [left, top, right, bottom] = state.time_box;
@@ -37,5 +40,5 @@ window.vocompPlayhead = window.vocompPlayhead || (() => {
     return inside ? state.window[0] + share * (state.window[1] - state.window[0]) : null;
   }
 
-  return { move, clicked };
+  return { over, move, clicked };
 })();

@@ -5,6 +5,7 @@
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
+  const OUTLINE = "border:2px dashed #0072B2;background:rgba(0,114,178,.12);z-index:3";
   const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const lines = window.vocompLines(find, () => read());
@@ -44,16 +45,7 @@
   }
 
   function outline(picture, edges) {
-    const holder = picture.parentElement;
-    let shape = holder.querySelector(":scope > .vocomp-drag");
-    if (!shape) {
-      shape = document.createElement("div");
-      shape.className = "vocomp-drag";
-      shape.setAttribute("aria-hidden", "true");
-      shape.style.cssText = "position:absolute;border:2px dashed #0072B2;background:rgba(0,114,178,.12);pointer-events:none;z-index:3";
-      holder.style.position = "relative";
-      holder.appendChild(shape);
-    }
+    const holder = picture.parentElement, shape = window.vocompPlayhead.over(holder, "vocomp-drag", OUTLINE);
     shape.style.display = edges ? "block" : "none";
     if (!edges) return;
     const box = picture.getBoundingClientRect(), frame = holder.getBoundingClientRect(), [left, top, right, bottom] = state.time_box;

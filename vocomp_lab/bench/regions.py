@@ -302,6 +302,6 @@ class RegionBench(Bench):
         super()._ipython_display_()
         display(
             HTML(
-                f'<div class="vocomp-regions-output">{_BAR}{page_script(self._player.id, "lines.js", "regions.js")}</div>'
+                f'<div class="vocomp-regions-output">{_BAR}{page_script(self._player.id, "lines.js", "playhead.js", "regions.js")}</div>'
             )
         )
