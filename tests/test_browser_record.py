@@ -651,14 +651,17 @@ def test_a_page_reloaded_in_the_middle_of_a_take_finds_what_came_over(page, kept
     assert correlation > 0.999
 
 
-def test_a_take_that_another_page_has_pushed_out_goes_over_again_when_it_is_kept(page, kept):
+@pytest.mark.parametrize("told", [True, False])
+def test_a_take_that_another_page_has_pushed_out_goes_over_again_when_it_is_kept(page, kept, told):
     box = Box(page, kept[0]).turn_on().record(1)
     box.stop()
     whole = box.samples()
     box.to_python(f"begin-0-{box.recorder._id}-beef-1", b'{"rate": 48000, "started": ""}')
-    page.evaluate(
-        "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }", box.recorder._line.value
-    )
+    if told:
+        page.evaluate(
+            "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }", box.recorder._line.value
+        )
+        page.wait_for_timeout(500)  # the page looks at the state only now and then
     box.press("keep")
     box.wait(lambda: box.said().startswith("Kept as"), "the file")
     (path,) = kept[1].iterdir()

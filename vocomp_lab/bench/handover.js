@@ -46,12 +46,18 @@ window.vocompHandover = window.vocompHandover || ((recorder) => {
         if (kind === "again") farewell = "";
         else if (!take() || take().token !== token) continue; // given up meanwhile
         else if (answer.error) trouble(`${upper(answer.error.replace(/^\w+: /, ""))} ${take().chunks ? "The take is still in this page." : "The kernel still has the take."}`);
+        else if (answer.token !== token) pushedOut();
         else if (kind === "keep") kept(answer.said);
       }
     } finally {
       posting = false;
       changed();
     }
+  }
+
+  // Another page has begun a take since, so Python has not heard the message. What is still here goes over again, from its start.
+  function pushedOut() {
+    if (!take().chunks) trouble("Another page has begun a take since, and the kernel no longer has this one.");
   }
 
   // Give Python one message and wait for the answer to it; null if this box is gone or the message was given up.
