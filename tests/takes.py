@@ -29,15 +29,15 @@ def ci_only(values) -> list:
     return [pytest.param(value, marks=pytest.mark.ci) for value in values]
 
 
-def make_take(verse: str, seed: int, faulty: bool = True) -> song.Take:
+def make_take(verse: str, seed: int, faulty: bool = True, manner: str = "plain") -> song.Take:
     """:func:`vocomp_lab.singer.song.make_take`, from the cache where it was made before by the same code."""
     folder = CACHE / _key()
-    path = folder / f"{verse}-{seed}-{'faulty' if faulty else 'clean'}.pickle"
+    path = folder / f"{verse}-{manner}-{seed}-{'faulty' if faulty else 'clean'}.pickle"
     if path.exists():
         take = pickle.loads(path.read_bytes())
         take.clip.samples.setflags(write=False)  # as every clip's are; a pickle forgets it
         return take
-    take = song.make_take(verse, seed, faulty)
+    take = song.make_take(verse, seed, faulty, manner=manner)
     folder.mkdir(parents=True, exist_ok=True)
     for other in CACHE.iterdir():
         if other != folder:

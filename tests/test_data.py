@@ -56,6 +56,9 @@ def test_folder_holds_what_it_should():
         "second_verse_clean",
         "second_verse_faulty",
         "backing",
+        "song_clean",
+        "song_faulty",
+        "song_backing",
     )
     files = sorted(path.name for path in DATA_FOLDER.iterdir())
     expected = ["README.md", *(f"{name}{end}" for name in shipped_names() for end in (".flac", ".truth.json"))]
@@ -63,7 +66,8 @@ def test_folder_holds_what_it_should():
     assert sum(path.stat().st_size for path in DATA_FOLDER.iterdir()) < 15_000_000
     for name in shipped_names():
         about = soundfile.info(str(DATA_FOLDER / f"{name}.flac"))
-        assert (about.samplerate, about.subtype, about.channels) == (48_000, "PCM_24", 2 if name == "backing" else 1)
+        assert (about.samplerate, about.channels) == (48_000, 2 if "backing" in name else 1)
+        assert about.subtype == ("PCM_16" if "song" in name else "PCM_24")
 
 
 def test_one_clip_is_remade_bit_for_bit():
@@ -84,8 +88,8 @@ def test_whole_folder_is_remade_byte_for_byte(tmp_path):
     """With another libsndfile's encoder the bytes may differ; the sound may not."""
     told = []
     written = make_data(tmp_path, lambda done, total, name: told.append((done, total, name)))
-    assert told[0] == (0, 5, "lesson_verse_clean") and told[-1] == (5, 5, "")
-    assert len(written) == 10 and not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+    assert told[0] == (0, 8, "lesson_verse_clean") and told[-1] == (8, 8, "")
+    assert len(written) == 16 and not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
     for path in written:
         shipped_path = DATA_FOLDER / path.name
         if path.suffix == ".flac" and encoder(path) != encoder(shipped_path):
@@ -246,6 +250,62 @@ def test_other_seeds_give_other_sensible_takes(verse):
         assert word["text"] == faults["loud_word"]["text"] and word["phrase"] != faults["quiet_phrase"]["phrase"]
 
 
+def octaves_db(clip, start_s=0.0, end_s=None):
+    """How far 2 to 4 kHz lie above 300 to 1,000 Hz."""
+    end_s = clip.duration_s if end_s is None else end_s
+    return band_dbfs(clip, start_s, end_s, 2_000, 4_000) - band_dbfs(clip, start_s, end_s, 300, 1_000)
+
+
+def test_the_chorus_of_the_song_is_sung_with_more_effort():
+    """Louder by 5 to 8 LU, and brighter too; the sections meet in the pause between them, and the band plays along."""
+    clean, faulty, band = (shipped(f"song_{what}") for what in ("clean", "faulty", "backing"))
+    assert clean.clip.frames == faulty.clip.frames == band.clip.frames and 26 < clean.clip.duration_s < 32
+    assert set(faulty.truth["faults"]) == FAULTS
+    verse, chorus = clean.truth["sections"]
+    assert clean.truth["sections"] == faulty.truth["sections"] and verse["name"] == "verse"
+    assert verse["start_s"] == 0 and verse["end_s"] == chorus["start_s"] and chorus["end_s"] == clean.clip.duration_s
+    assert any(start < verse["end_s"] < end for start, end in clean.truth["pauses"])
+    assert verse["phrases"] == [0, 4] and chorus["phrases"] == [4, 8]
+    parts = [clean.clip.cut(part["start_s"], part["end_s"]) for part in (verse, chorus)]
+    assert 5 <= integrated_lufs(parts[1]) - integrated_lufs(parts[0]) <= 8
+    assert octaves_db(parts[1]) > octaves_db(parts[0]) + 2
+    on_beats = [chord["start_s"] for chord in band.truth["chords"]]
+    assert all(min(abs(at - beat) for beat in on_beats) < 0.5 for at, _ in clean.truth["sung"])
+
+
+@pytest.mark.parametrize("verse", [VERSES[0], pytest.param(VERSES[1], marks=pytest.mark.ci)])
+def test_each_manner_sounds_like_itself(verse):
+    takes = {manner: make_take(verse, 31, False, manner=manner) for manner in ("plain", "quiet", "loud", "spoken")}
+    bright = {manner: octaves_db(take.clip) for manner, take in takes.items()}
+    assert bright["quiet"] < bright["plain"] - 0.4 and bright["loud"] > bright["plain"] + 2
+    assert "manner" not in takes["plain"].truth and takes["quiet"].truth["manner"] == "quiet"
+    # Breath fills the gaps between the harmonics of a held vowel.
+    vowel = max(takes["plain"].truth["words"][-1]["notes"], key=lambda note: note["end_s"] - note["start_s"])
+    between = {}
+    for manner in ("quiet", "plain"):
+        held = takes[manner].clip.cut(vowel["start_s"] + 0.2, vowel["start_s"] + 0.9).samples
+        spectrum = np.abs(np.fft.rfft(held * np.hanning(len(held)))) ** 2
+        highs = spectrum[int(1_500 * 0.7) : int(4_000 * 0.7)].reshape(-1, 35)
+        between[manner] = 10 * np.log10(np.median(highs) / highs.mean())
+    assert between["quiet"] > between["plain"] + 2
+    notes = [note for word in takes["spoken"].truth["words"] for note in word["notes"]]
+    sung = [note for word in takes["plain"].truth["words"] for note in word["notes"]]
+    assert np.ptp([note["pitch_midi"] for note in notes]) < 2 < np.ptp([note["pitch_midi"] for note in sung])
+    sixteenth_s, lead_s = 60 / 76 / 4, 1.5 * 60 / 76
+    off_s = [(note["start_s"] - lead_s + sixteenth_s / 2) % sixteenth_s - sixteenth_s / 2 for note in notes]
+    assert np.abs(off_s).max() < 0.03
+    assert max(note["end_s"] - note["start_s"] for note in notes) < 0.3 < max(n["end_s"] - n["start_s"] for n in sung)
+
+
+@pytest.mark.ci
+@pytest.mark.parametrize("manner", ["quiet", "loud", "spoken"])
+@pytest.mark.parametrize("verse", [*VERSES, "song"])
+def test_every_manner_can_be_faulty(verse, manner):
+    for seed in (11,) if verse == "song" else (11, 12):
+        take = make_take(verse, seed, manner=manner)
+        assert set(take.truth["faults"]) == FAULTS and -30 < integrated_lufs(take.clip) < -18
+
+
 def test_clean_and_faulty_are_one_performance():
     clean = make_take("second", 21, faulty=False)
     song._performed.cache_clear()  # sung again, and not only kept
@@ -276,6 +336,8 @@ def test_backing_fits_the_verses():
         (lambda: shipped("nonsense"), "lesson_verse_clean"),
         (lambda: make_take("third", 1), "verse"),
         (lambda: make_take("first", -3), "seed"),
+        (lambda: make_take("first", 3, manner="shouted"), "manner"),
+        (lambda: song.make_backing(3, verse="third"), "verse"),
         (lambda: play(("H",), 0.8, 1.0, 4.0, 1), "chords"),
         (lambda: LoudWord(0, "x", 1.0, 1.0, 7.0), "end_s"),
         (lambda: LoudWord(0, "x", 1.0, 2.0, 70.0), "gain_db"),

@@ -20,7 +20,9 @@ _CHORDS = {
 }
 
 
-def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, rate: int = 48_000) -> tuple[Clip, dict]:
+def play(
+    chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, rate: int = 48_000, swells_db=None
+) -> tuple[Clip, dict]:
     """One chord a bar of four beats, with drums, bass and keys, after a lead-in of hi-hat; the last chord rings out.
 
     Parameters
@@ -33,6 +35,8 @@ def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, ra
         Draws the small irregularities of time and force.
     rate : int
         Samples per second.
+    swells_db : sequence of float, optional
+        For each chord, how much more than usual everybody plays in its bar; by default nothing.
 
     Returns
     -------
@@ -47,13 +51,15 @@ def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, ra
     rng = stream(seed, "band")
     frames = int(round(length_s * rate))
     dry, wet = np.zeros((frames, 2)), np.zeros((frames, 2))
+    swells = np.ones(len(chords)) if swells_db is None else 10.0 ** (np.asarray(swells_db, float) / 20.0)
+    swell = 1.0
     hits = {"kick": [], "snare": [], "hat": []}
 
     def add(sound, start_s, gain, place=0.0, room=0.0):
         first = int(round(start_s * rate))
         part = sound[: max(frames - first, 0)]
         # Equal-power panning: `place` −1 left to 1 right.
-        sides = gain * np.array([np.cos((place + 1) * np.pi / 4), np.sin((place + 1) * np.pi / 4)])
+        sides = swell * gain * np.array([np.cos((place + 1) * np.pi / 4), np.sin((place + 1) * np.pi / 4)])
         dry[first : first + len(part)] += part[:, None] * sides
         wet[first : first + len(part)] += room * part[:, None] * sides
 
@@ -74,7 +80,7 @@ def play(chords, beat_s: float, lead_in_s: float, length_s: float, seed: int, ra
         hit("hat", beat, 0.05)
     named = []
     for bar, name in enumerate(chords):
-        start = lead_in_s + bar * 4 * beat_s
+        start, swell = lead_in_s + bar * 4 * beat_s, swells[bar]
         last = bar == len(chords) - 1
         end = length_s if last else start + 4 * beat_s
         named.append({"chord": name, "start_s": round(float(start), 4), "end_s": round(float(end), 4)})

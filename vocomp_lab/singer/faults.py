@@ -343,15 +343,22 @@ def choose_faults(clip: Clip, truth: dict, seed: int) -> tuple[tuple[Fault, ...]
     # A naturally soft word would only be brought up to the others, a short one would barely be heard, and two
     # faults on one word would hide each other.
     levels = np.array([rms_dbfs(clip.cut(word["start_s"], word["end_s"])) for word in words])
-    candidates = [
-        index
-        for phrase in range(len(phrases))
-        if phrase != quiet
-        for index in range(phrases[phrase]["words"][0] + 1, phrases[phrase]["words"][1] - 1)
-        if not words[index]["hard_onset"]
-        and words[index]["end_s"] - words[index]["start_s"] > 0.28
-        and levels[index] > np.median(levels)
-    ]
+    # A word with a hard start, or a shorter one, will do where nothing else is there, as in quick or loud singing.
+    candidates = next(
+        found
+        for soft, least_s in ((True, 0.28), (True, 0.2), (False, 0.2), (False, 0.0))
+        if (
+            found := [
+                index
+                for phrase in range(len(phrases))
+                if phrase != quiet
+                for index in range(phrases[phrase]["words"][0] + 1, phrases[phrase]["words"][1] - 1)
+                if not (soft and words[index]["hard_onset"])
+                and words[index]["end_s"] - words[index]["start_s"] > least_s
+                and levels[index] > np.median(levels)
+            ]
+        )
+    )
     loud = words[candidates[rng.randint(len(candidates))]]
     phones = [phone for word in words for phone in word["phones"]]
     sharp = tuple((p["start_s"], p["end_s"]) for p in phones if p["phone"] in SIBILANTS)

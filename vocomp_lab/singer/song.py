@@ -1,4 +1,4 @@
-"""The workbook's own song: two invented verses, two invented singers, and the takes that the lessons work on.
+"""The workbook's own song: invented verses, a chorus, two invented singers, and the takes that the lessons work on.
 
 "Tin Boats", its words, melody, singers and band were invented for this workbook.
 """
@@ -13,6 +13,8 @@ from pathlib import Path
 
 from vocomp_lab.singer.backing import play
 from vocomp_lab.singer.faults import Hiss, choose_faults
+from vocomp_lab.singer.lyrics import CHORUS, FIRST, SECOND, VERSE
+from vocomp_lab.singer.manners import MANNERS
 from vocomp_lab.singer.score import Score, Singer, Syllable
 from vocomp_lab.singer.voice import Sung, sing
 from vocomp_lab.sound.audio import Clip, load, save
@@ -25,104 +27,13 @@ TEMPO_BPM = 76.0
 BEAT_S = 60.0 / TEMPO_BPM
 LEAD_IN_BEATS = 1.5
 BAR_BEATS = 4
-CHORDS = ("Am7", "C", "F", "G", "Am")
 KEY = "A minor"
-LENGTH_S = 15.6
 RATE = 48_000
 VOICE_PEAK_DBFS = -6.0
 CLEAN_FLOOR_DBFS = -82.0
 DATA_FOLDER = Path(__file__).resolve().parents[2] / "data_synthetic"
 
 _SIXTEENTH_S = BEAT_S / 4.0
-
-# (text, phones, sixteenths from the bar's start, length in sixteenths, MIDI note, stress in dB, "!" for a hard attack)
-_FIRST = (
-    (
-        ("she", "sh iy", -2, 2, 57, -1),
-        ("kept", "k eh p t", 0, 1.75, 60, 1, "!"),
-        ("the", "dh ax", 1.75, 1, 60, -3),
-        ("pa-", "p ey", 2.75, 1.5, 64, 1.5, "!"),
-        ("per", "p er", 4.25, 1.25, 62, -1.5),
-        ("boats", "b ow t s", 5.5, 2.25, 64, 1),
-        ("by", "b ay", 7.75, 1.5, 62, -0.5),
-        ("the", "dh ax", 9.25, 1, 60, -3),
-        ("sea", "s iy", 10.25, 3.0, 57, 0.5),
-    ),
-    (
-        ("past", "p ae s t", 0, 1.75, 60, 1.5, "!"),
-        ("the", "dh ax", 1.75, 1, 60, -3),
-        ("shed", "sh eh d", 2.75, 2, 64, 1),
-        ("where", "w eh r", 4.75, 1.25, 62, -1.5),
-        ("the", "dh ax", 6, 1, 60, -3),
-        ("ships", "sh ih p s", 7, 1.75, 62, 0),
-        ("lie", "l ay", 8.75, 1.25, 60, -0.5),
-        ("low", "l ow", 10, 3.5, 55, 1.5),
-    ),
-    (
-        ("count", "k aw n t", 0, 1.75, 60, 1.5, "!"),
-        ("to", "t uw", 1.75, 1, 62, -2.5),
-        ("se-", "s eh", 2.75, 1.25, 64, 1),
-        ("ven", "v ah n", 4, 1.25, 62, -1.5),
-        ("and", "ae n d", 5.25, 1, 60, -2.5),
-        ("wait", "w ey t", 6.5, 2.5, 65, -0.5),
-        ("for", "f ao r", 9, 1.25, 64, -1.5),
-        ("me", "m iy", 10.25, 3.0, 60, 0),
-    ),
-    (
-        ("bring", "b r ih ng", 0, 1.75, 62, 1),
-        ("back", "b ae k", 1.75, 1.5, 62, 1.5, "!"),
-        ("the", "dh ax", 3.25, 1, 60, -3),
-        ("sil-", "s ih l", 4.25, 1.5, 62, 1),
-        ("ver", "v er", 5.75, 1.75, 59, -1),
-        ("take", "t ey k", 8.25, 1.75, 59, 1, "!"),
-        ("back", "b ae k", 10, 2, 59, 0.5, "!"),
-        ("the", "dh ax", 12, 1.5, 57, -3),
-        ("snow", "s n ow", 14, 7.5, 60, 1),
-    ),
-)
-_SECOND = (
-    (
-        ("to-", "t ax", -1.5, 1.5, 52, -2.5),
-        ("night", "n ay t", 0, 1.75, 57, 1),
-        ("the", "dh ax", 1.75, 1, 57, -3),
-        ("big", "b ih g", 2.75, 1.5, 60, 1),
-        ("clocks", "k l aa k s", 4.25, 2.25, 60, 1, "!"),
-        ("tick", "t ih k", 6.5, 1.75, 59, 0.5, "!"),
-        ("too", "t uw", 8.25, 2, 57, 0),
-        ("fast", "f ae s t", 10.25, 3.25, 52, 1),
-    ),
-    (
-        ("dust", "d ah s t", 0, 1.75, 55, 1, "!"),
-        ("on", "aa n", 1.75, 1, 55, -2.5),
-        ("the", "dh ax", 2.75, 1, 52, -3),
-        ("bot-", "b aa t", 3.75, 1.5, 55, 1),
-        ("tle", "ax l", 5.25, 1.25, 52, -1.5),
-        ("cup", "k ah p", 6.75, 1.75, 50, 1, "!"),
-        ("on", "aa n", 8.5, 1, 50, -1.5),
-        ("the", "dh ax", 9.5, 1, 52, -3),
-        ("shelf", "sh eh l f", 10.5, 3.25, 48, 1),
-    ),
-    (
-        ("pa-", "p ey", 0, 1.5, 57, 1.5, "!"),
-        ("tience", "sh ax n s", 1.5, 1.75, 55, -1.5),
-        ("said", "s eh d", 4, 1.75, 53, 0.5),
-        ("the", "dh ax", 5.75, 1, 53, -3),
-        ("ship", "sh ih p", 6.75, 1.75, 52, 1),
-        ("at", "ae t", 8.5, 1.25, 48, -1.5),
-        ("last", "l ae s t", 9.75, 3.75, 45, 1.5),
-    ),
-    (
-        ("keep", "k iy p", 0, 1.75, 55, 1, "!"),
-        ("a", "ax", 1.75, 1, 55, -3),
-        ("dark", "d aa r k", 2.75, 2, 59, 1, "!"),
-        ("cor-", "k ao r", 4.75, 1.5, 62, 0.5),
-        ("ner", "n er", 6.25, 1.75, 60, -1.5),
-        ("keep", "k iy p", 8.5, 1.75, 59, 1, "!"),
-        ("to", "t uw", 10.25, 1.25, 57, -2.5),
-        ("your-", "y ao r", 11.5, 1.75, 55, -1),
-        ("self", "s eh l f", 14, 7.5, 57, 1),
-    ),
-)
 
 SINGERS = {
     "first": Singer(
@@ -141,22 +52,67 @@ SINGERS = {
     ),
 }
 VERSES = tuple(SINGERS)
-_SYLLABLES = {"first": _FIRST, "second": _SECOND}
+
+
+@dataclass(frozen=True)
+class Part:
+    """A section of a piece: its name, its lines, and how much more effort it is sung with, and the band plays with, in dB."""
+
+    name: str
+    lines: tuple
+    effort_db: float = 0.0
+    band_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What is sung: by whom, which sections, over which chords (one a bar, and the last one rings out), and how long."""
+
+    singer: str
+    sections: tuple[Part, ...]
+    chords: tuple[str, ...]
+    length_s: float
+
+    @property
+    def lines(self) -> list[tuple[tuple, Part]]:
+        """Each line with its section; a line lasts a bar."""
+        return [(line, section) for section in self.sections for line in section.lines]
+
+
+_VERSE_CHORDS = ("Am7", "C", "F", "G", "Am")
+_PIECES = {
+    "first": Piece("first", (Part("verse", FIRST),), _VERSE_CHORDS, 15.6),
+    "second": Piece("second", (Part("verse", SECOND),), _VERSE_CHORDS, 15.6),
+    "song": Piece(
+        "first",
+        (Part("verse", VERSE, -2.0), Part("chorus", CHORUS, 2.5, 3.0)),
+        ("Am7", "F", "C", "G", "F", "C", "G", "Am7", "Am"),
+        28.2,
+    ),
+}
 
 
 def score(verse: str) -> Score:
-    """The score of a verse, ``"first"`` or ``"second"``."""
-    check_choice("verse", verse, VERSES)
+    """The score of a verse, ``"first"`` or ``"second"``, or of the ``"song"`` with its verse and chorus."""
+    check_choice("verse", verse, tuple(_PIECES))
     phrases = []
-    for bar, line in enumerate(_SYLLABLES[verse]):
+    for bar, (line, section) in enumerate(_PIECES[verse].lines):
         start = (LEAD_IN_BEATS + bar * BAR_BEATS) * BEAT_S
         phrases.append(
             tuple(
-                Syllable(text, phones, start + at * _SIXTEENTH_S, length * _SIXTEENTH_S, pitch, stress, bool(hard))
+                Syllable(
+                    text,
+                    phones,
+                    start + at * _SIXTEENTH_S,
+                    length * _SIXTEENTH_S,
+                    pitch,
+                    stress + section.effort_db,
+                    bool(hard),
+                )
                 for text, phones, at, length, pitch, stress, *hard in line
             )
         )
-    return Score(tuple(phrases), LENGTH_S)
+    return Score(tuple(phrases), _PIECES[verse].length_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,13 +123,13 @@ class Take:
     truth: dict
 
 
-def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> Take:
+def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE, manner: str = "plain") -> Take:
     """Record a verse: a fresh take for trying out what a lesson taught (see ``00_start_here``).
 
     Parameters
     ----------
-    verse : {"first", "second"}
-        Which verse, and so which singer.
+    verse : {"first", "second", "song"}
+        Which verse, and so which singer; or a soft verse and its louder chorus, by the first.
     seed : int
         Performance and faults. The same seed gives the same performance, clean or faulty; another seed gives another
         loud word, quiet phrase, resonance and so on.
@@ -181,14 +137,18 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> T
         With the faults, or the clean take at the same gain.
     rate : int
         Samples per second.
+    manner : {"plain", "quiet", "loud", "spoken"}
+        As in the shipped takes; soft and breathy; pushed, with hard attacks; or the words on the beat, nearly on one
+        note. The microphone's gain is set for each, so they differ in sound and in how even they are, not in level.
 
     Returns
     -------
     Take
         Mono; the faulty voice peaks at −6 dBFS before pops and noises are added.
     """
-    check_choice("verse", verse, VERSES)
-    sung = _performed(verse, seed, rate)
+    check_choice("verse", verse, tuple(_PIECES))
+    check_choice("manner", manner, tuple(MANNERS))
+    sung = _performed(verse, seed, rate, manner)
     of_voice, of_recording = choose_faults(sung.clip, sung.truth, seed)
     marred = sung.clip
     for fault in of_voice:
@@ -208,9 +168,13 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> T
         "tempo_bpm": TEMPO_BPM,
         "key": KEY,
         "take_gain_db": gain_db,
+        **({} if manner == "plain" else {"manner": manner}),
         **copy.deepcopy(sung.truth),
         "faults": {fault.kind: fault.to_dict() for fault in (*of_voice, *of_recording)} if faulty else {},
     }
+    sections = _sections_of(verse, truth)
+    if len(sections) > 1:
+        truth["sections"] = sections
     for item in (*truth["words"], *truth["phrases"]):
         for name, clip in (("level_clean_dbfs", clean), ("level_faulty_dbfs", marred)):
             item[name] = round(rms_dbfs(clip.cut(item["start_s"], item["end_s"])), 2)
@@ -218,33 +182,72 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE) -> T
 
 
 @functools.lru_cache(maxsize=1)  # clean and faulty are one performance, and mostly both are wanted
-def _performed(verse: str, seed: int, rate: int) -> Sung:
-    return sing(score(verse), SINGERS[verse], seed, rate)
+def _performed(verse: str, seed: int, rate: int, manner: str) -> Sung:
+    how, singer = MANNERS[manner], SINGERS[_PIECES[verse].singer]
+    if manner == "plain":
+        return sing(score(verse), singer, seed, rate)
+    in_manner = how.score(score(verse), singer, LEAD_IN_BEATS * BEAT_S, _SIXTEENTH_S)
+    return sing(in_manner, how.singer(singer), seed, rate)
 
 
-def make_backing(seed: int, rate: int = RATE) -> Take:
-    """The band for both verses: stereo, in time with :func:`make_take`."""
-    clip, truth = play(CHORDS, BEAT_S, LEAD_IN_BEATS * BEAT_S, LENGTH_S, seed, rate)
+def _sections_of(verse: str, truth: dict) -> list[dict]:
+    """Each section's name, its time (they meet in the middle of the pause between them), and its phrases."""
+    out, first, start_s = [], 0, 0.0
+    for section in _PIECES[verse].sections:
+        last = first + len(section.lines)
+        ends = truth["phrases"][last - 1]["end_s"]
+        end_s = (ends + truth["phrases"][last]["start_s"]) / 2 if last < len(truth["phrases"]) else truth["duration_s"]
+        out.append({"name": section.name, "start_s": start_s, "end_s": round(end_s, 4), "phrases": [first, last]})
+        first, start_s = last, round(end_s, 4)
+    return out
+
+
+def make_backing(seed: int, rate: int = RATE, verse: str = "first") -> Take:
+    """The band: stereo, in time with :func:`make_take`; both verses have the same.
+
+    Parameters
+    ----------
+    seed : int
+        The performance.
+    rate : int
+        Samples per second.
+    verse : {"first", "second", "song"}
+        What it accompanies.
+    """
+    check_choice("verse", verse, tuple(_PIECES))
+    piece = _PIECES[verse]
+    swells_db = [section.band_db for _, section in piece.lines]
+    clip, truth = play(
+        piece.chords, BEAT_S, LEAD_IN_BEATS * BEAT_S, piece.length_s, seed, rate, (*swells_db, swells_db[-1])
+    )
     about = {
         "title": TITLE,
         "synthetic": True,
         "seed": seed,
         "rate": rate,
-        "duration_s": LENGTH_S,
+        "duration_s": piece.length_s,
         "tempo_bpm": TEMPO_BPM,
         "key": KEY,
     }
     return Take(clip, {**about, **truth})
 
 
+_BAND = "the band"
 _SHIPPED = {
     "lesson_verse_clean": ("first", False),
     "lesson_verse_faulty": ("first", True),
     "second_verse_clean": ("second", False),
     "second_verse_faulty": ("second", True),
-    "backing": None,
+    "backing": ("first", _BAND),
+    "song_clean": ("song", False),
+    "song_faulty": ("song", True),
+    "song_backing": ("song", _BAND),
 }
-_SHIPPED_SEEDS = {"first": 10664, "second": 13513, "backing": 3}
+_SHIPPED_SEEDS = {"first": 10664, "second": 13513, "song": 2013}
+_BAND_SEED = 3
+# The song is twice as long as a verse, so its files are kept in 16 bits: even there, a quiet room is 16 dB above the
+# steps.
+_SUBTYPES = {"song": "PCM_16"}
 
 
 def shipped_names() -> tuple[str, ...]:
@@ -255,9 +258,9 @@ def shipped_names() -> tuple[str, ...]:
 def make_shipped(name: str) -> Take:
     """Make one of the shipped takes anew (see :func:`shipped_names`)."""
     check_choice("name", name, tuple(_SHIPPED))
-    if _SHIPPED[name] is None:
-        return make_backing(_SHIPPED_SEEDS["backing"])
     verse, faulty = _SHIPPED[name]
+    if faulty is _BAND:
+        return make_backing(_BAND_SEED, verse=verse)
     return make_take(verse, _SHIPPED_SEEDS[verse], faulty)
 
 
@@ -289,7 +292,7 @@ def shipped(name: str, folder=None) -> Take:
 
 
 def make_data(folder=None, progress=None) -> list[Path]:
-    """Make all shipped takes: `<name>.flac` (48 kHz, 24 bit) and `<name>.truth.json` for each name.
+    """Make all shipped takes: `<name>.flac` (48 kHz, 24 bit; the song 16 bit) and `<name>.truth.json` for each name.
 
     Parameters
     ----------
@@ -310,7 +313,7 @@ def make_data(folder=None, progress=None) -> list[Path]:
     for done, name in enumerate(_SHIPPED):
         report(done, len(_SHIPPED), name)
         take = make_shipped(name)
-        written.append(save(take.clip, folder / f"{name}.flac"))
+        written.append(save(take.clip, folder / f"{name}.flac", _SUBTYPES.get(_SHIPPED[name][0])))
         written.append(
             write_whole(folder / f"{name}.truth.json", json.dumps(take.truth, indent=1, ensure_ascii=False) + "\n")
         )
