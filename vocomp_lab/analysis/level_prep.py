@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.sections import Section, edges_of, find_sections
 from vocomp_lab.analysis.syllables import quantile
 from vocomp_lab.analysis.words import STEPS_PER_S, Analysis, analyse
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
@@ -14,7 +16,7 @@ from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 from vocomp_lab.sound.remembered import remembered
 
-# All lengths are in steps of 10 ms. A word is compared with those this near to it: a verse may be softer than a chorus.
+# All lengths are in steps of 10 ms. A word is compared with those this near to it in its section.
 _NEAR = 2_000
 _LEAST_OTHERS = 4
 # Soft syllables make a voice's lower side wide and say little, so the usual level lies a little above the middle.
@@ -55,8 +57,10 @@ class Uneven:
     off_lu: float
 
 
-def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12) -> list[Uneven]:
-    """What stands out in a take.
+def find_uneven(
+    clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, sections: Sequence[Section] | None = None
+) -> list[Uneven]:
+    """What stands out in a take from the rest of its section.
 
     Parameters
     ----------
@@ -65,6 +69,9 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
         1 to 24 dB. By how much a word must stand out.
     min_length_s : float
         0.02 to 10 s. Shorter stretches are left alone.
+    sections : sequence of Section, optional
+        In which words are compared with one another; by default those that
+        :func:`vocomp_lab.analysis.sections.find_sections` finds.
 
     Returns
     -------
@@ -74,11 +81,12 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
     Raises
     ------
     ValueError
-        If a setting is out of its range.
+        If a setting is out of its range, or a section doesn't begin where the one before ends.
 
     Notes
     -----
-    Levels are those of :func:`vocomp_lab.analysis.words.voiced_words`, compared with the words within 20 s.
+    Levels are those of :func:`vocomp_lab.analysis.words.voiced_words`, compared with the words within 20 s of the same
+    section: a chorus that is louder than its verse is an arrangement and no fault.
 
     First *quiet phrases*: runs of at least two words and 0.8 to 12 s that lie low together, by 0.85 of the
     threshold or more. Raising the run must make the take so much more even that chance is no explanation: what counts
@@ -93,27 +101,42 @@ def find_uneven(clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.1
     """
     threshold_db = check_number("threshold_db", threshold_db, 1, 24, "dB")
     min_length_s = check_number("min_length_s", min_length_s, 0.02, 10, "s")
-    return list(_uneven(clip, threshold_db, min_length_s))
+    return list(
+        _uneven(clip, threshold_db, min_length_s, edges_of(find_sections(clip) if sections is None else sections))
+    )
 
 
 @remembered(16)
-def _uneven(clip: Clip, threshold_db: float, min_length_s: float) -> tuple[Uneven, ...]:
+def _uneven(clip: Clip, threshold_db: float, min_length_s: float, edges_s: tuple[float, ...]) -> tuple[Uneven, ...]:
     found = analyse(clip)
-    counts = found.counts
-    if counts.sum() <= _LEAST_OTHERS:
+    if not len(found.words):
         return ()
-    line = _Line.of(found, counts)
+    counts = found.counts
+    section = np.searchsorted(edges_s, found.edges_s[found.words].mean(axis=1), side="right")
     uneven = []
-    for kind, runs in (("quiet phrase", line.quiet(threshold_db)), ("loud word", line.loud(threshold_db))):
-        for a, b, off in runs:
-            first, last = line.edges(a, b, len(found.powers))
-            if (last - first) / STEPS_PER_S >= min_length_s:
-                uneven.append(Uneven(kind, float(found.edges_s[first]), float(found.edges_s[last]), float(off)))
+    for number in np.unique(section):
+        own = counts & (section == number)
+        if own.sum() <= _LEAST_OTHERS:
+            continue
+        line = _Line.of(found, own)
+        # No region reaches beyond half of the gap to the next section's words.
+        others = found.words[section < number, 1], found.words[section > number, 0]
+        least = (others[0].max() + line.words[0, 0]) // 2 if len(others[0]) else 0
+        most = (others[1].min() + line.words[-1, 1]) // 2 if len(others[1]) else len(found.powers)
+        for kind, runs in (("quiet phrase", line.quiet(threshold_db)), ("loud word", line.loud(threshold_db))):
+            for a, b, off in runs:
+                first, last = line.edges(a, b, least, most)
+                if (last - first) / STEPS_PER_S >= min_length_s:
+                    uneven.append(Uneven(kind, float(found.edges_s[first]), float(found.edges_s[last]), float(off)))
     return tuple(sorted(uneven, key=lambda one: (one.start_s, one.end_s)))
 
 
 def propose_regions(
-    clip: Clip, threshold_db: float = 4.0, min_length_s: float = 0.12, share: float = 0.9
+    clip: Clip,
+    threshold_db: float = 4.0,
+    min_length_s: float = 0.12,
+    share: float = 0.9,
+    sections: Sequence[Section] | None = None,
 ) -> list[GainRegion]:
     """Gain regions for what stands out in a take; a person decides which to keep.
 
@@ -125,6 +148,8 @@ def propose_regions(
     share : float
         0 to 1. How much of the distance to the words around it a region takes back. Below 1, since part of it may be
         meant.
+    sections : sequence of Section, optional
+        As for :func:`find_uneven`: corrected by hand, with :func:`vocomp_lab.analysis.sections.sections_at`.
 
     Returns
     -------
@@ -143,7 +168,7 @@ def propose_regions(
     workbook's singers, on takes that it was not tuned on.
     """
     share = check_number("share", share, 0, 1)
-    uneven = find_uneven(clip, threshold_db, min_length_s)
+    uneven = find_uneven(clip, threshold_db, min_length_s, sections)
     edges_s = analyse(clip).edges_s
     steps_db = np.zeros(len(edges_s) - 1)
     for one in uneven:
@@ -185,12 +210,14 @@ class _Line:
         weights = np.minimum(np.diff(words, axis=1)[:, 0] / _FULL_WEIGHT, 1.0)
         return cls(words, gaps, found.levels_lufs[counts], weights, np.zeros(len(words)))
 
-    def edges(self, first: int, last: int, steps: int) -> tuple[int, int]:
-        """A run's region: half of a gap belongs to it; of a pause, in which somebody may breathe, only a little."""
+    def edges(self, first: int, last: int, least: int, most: int) -> tuple[int, int]:
+        """A run's region, from `least` to `most` at the farthest: half of a gap belongs to it; of a pause, in which
+        somebody may breathe, only a little.
+        """
         before, after = self.gaps[first], self.gaps[last]
         start = self.words[first, 0] - (before // 2 if before < _PAUSE else _INTO_PAUSE[0])
         end = self.words[last - 1, 1] + ((after + 1) // 2 if after < _PAUSE else _INTO_PAUSE[1])
-        return max(int(start), 0), min(int(end), steps)
+        return max(int(start), int(least)), min(int(end), int(most))
 
     def quiet(self, threshold_db: float) -> list[tuple[int, int, float]]:
         """Runs that lie low together, the clearest first: first, one past the last word, and how far they are off."""

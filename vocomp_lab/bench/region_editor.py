@@ -1,4 +1,5 @@
-"""The list of gain regions and proposals, with fields for the chosen one and buttons: all by keyboard, or by mouse.
+"""The list of gain regions, proposals and sections, with fields for the chosen one and buttons: all by keyboard, or by
+mouse.
 
 What is dragged in the picture comes from ``regions.js`` as a line of JSON in a hidden text field.
 """
@@ -11,10 +12,11 @@ import json
 import ipywidgets as widgets
 import numpy as np
 
+from vocomp_lab.analysis.sections import Section
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.lessons.controls import Control
 from vocomp_lab.pictures.panels import Window
-from vocomp_lab.pictures.regions import stretch_text
+from vocomp_lab.pictures.regions import section_text, stretch_text
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, ClipGain, GainRegion
 
 NEW = ("new", 0)
@@ -34,8 +36,9 @@ class RegionEditor:
     Parameters
     ----------
     bench : RegionBench
-        Has ``clip``, ``gains``, ``proposals``, ``open_proposals``, ``window``, ``change_gains(change, chosen)``,
-        ``undo()``, ``redo()``, ``refuse(error)`` and ``choose()``; ``proposing`` says whether it proposes at all.
+        Has ``clip``, ``gains``, ``proposals``, ``open_proposals``, ``sections``, ``window``,
+        ``change_gains(change, chosen)``, ``change_sections(change, chosen)``, ``undo()``, ``redo()``, ``refuse(error)``
+        and ``choose()``; ``proposing`` says whether it proposes at all.
     player : PagePlayer
         Finds the parts in the page.
 
@@ -43,12 +46,13 @@ class RegionEditor:
     ----------
     widget : ipywidgets.Widget
     chosen : (str, int)
-        The chosen entry of the list: ("region", n), ("proposal", n) or ``NEW``.
+        The chosen entry of the list: ("region", n), ("proposal", n), ("section", n) or ``NEW``.
     """
 
     def __init__(self, bench, player: PagePlayer):
         self._bench = bench
         self._quiet = False
+        self._playhead_s = 0.0
         self.chosen = NEW
         length_s = bench.clip.duration_s
         self.controls = {
@@ -67,12 +71,7 @@ class RegionEditor:
         self.state = player.part(widgets.HTML(layout=hidden), "regions")
         wrap = widgets.Layout(flex_flow="row wrap")
         fields, buttons = (widgets.HBox(list(row.values()), layout=wrap) for row in (self.typed, self.buttons))
-        heading = widgets.HTML("<b>Regions and proposals</b>")
-        # Where nobody has looked for what stands out, it is not said that nothing does.
-        nothing = bench.proposing and not bench.proposals
-        if not bench.proposals:
-            heading.value = "<b>Regions</b>"
-        note = widgets.HTML(f'<div class="vocomp-step">{NOTHING_PROPOSED}</div>') if nothing else widgets.HTML()
+        self._heading, self._note = heading, note = widgets.HTML(), widgets.HTML()
         for aside in (heading, note):
             aside.add_class("vocomp-aside")
         self.widget = widgets.HBox(
@@ -103,8 +102,8 @@ class RegionEditor:
             "Accept": ("Use the chosen proposal", lambda: change(lambda g: g.with_region(self._proposal()), self.stretch())),
             "Accept all": ("Use all proposals", lambda: change(accept_all)),
             "Add": ("Make a region from what is typed here", self._add),
-            "Split": ("Cut the chosen region in two", lambda: change(lambda g: g.split(self.chosen[1], self._read("at_s")))),
-            "Delete": ("Remove the chosen region", lambda: change(lambda g: g.without(self.chosen[1]))),
+            "Split": ("Cut the chosen region or section in two", self._split),
+            "Delete": ("Remove the chosen region; join the chosen section with the next", self._delete),
             "Undo": ("Take back the last change", self._bench.undo),
             "Redo": ("Make the change again that was taken back", self._bench.redo),
         }  # fmt: skip
@@ -130,26 +129,36 @@ class RegionEditor:
         return sorted(entries, key=lambda entry: entry[1].start_s)
 
     def fill(self, stretch: tuple[float, float] | None) -> None:
-        """List regions and proposals, and choose the one at a stretch, or else the next proposal."""
-        entries = self._entries()
+        """List regions, proposals and sections. Choose the region or proposal at a stretch, or else the next proposal; a
+        chosen section stays chosen."""
+        bench = self._bench
+        # Where nobody has looked for what stands out, it is not said that nothing does.
+        nothing = bench.proposing and not bench.proposals
+        self._heading.value = (
+            f"<b>Regions{' and proposals' if bench.proposals else ''}{' and sections' if bench.sections else ''}</b>"
+        )
+        self._note.value = f'<div class="vocomp-step">{NOTHING_PROPOSED}</div>' if nothing else ""
+        entries, sections = self._entries(), self._bench.sections
         options = [
             (f"{'proposed: ' if key[0] == 'proposal' else ''}{stretch_text(region)}", key) for key, region in entries
         ]
-        self.chosen = next(
-            (key for key, region in entries if stretch and region.start_s <= sum(stretch) / 2 < region.end_s), None
-        )
-        if self.chosen is None:
-            self.chosen = next((key for key, _ in entries if key[0] == "proposal"), NEW)
+        named = [(section_text(n + 1, section), ("section", n)) for n, section in enumerate(sections)]
+        at_stretch = (key for key, region in entries if stretch and region.start_s <= sum(stretch) / 2 < region.end_s)
+        if self.chosen[0] != "section" or self.chosen[1] >= len(sections):
+            proposed = next((key for key, _ in entries if key[0] == "proposal"), NEW)
+            self.chosen = next(at_stretch, proposed)
         was, self._quiet = self._quiet, True
         try:
-            self.list.options = [*options, ("a new region …", NEW)]
+            self.list.options = [*options, ("a new region …", NEW), *named]
             self.list.value = self.chosen
         finally:
             self._quiet = was
         self.show_fields()
 
-    def region_of(self, key) -> GainRegion | None:
-        """The region or proposal of an entry; None for a new one."""
+    def region_of(self, key) -> GainRegion | Section | None:
+        """The region, proposal or section of an entry; None for a new one."""
+        if key[0] == "section":
+            return self._bench.sections[key[1]]
         return next((region for entry, region in self._entries() if entry == key), None)
 
     def stretch(self) -> tuple[float, float] | None:
@@ -172,20 +181,28 @@ class RegionEditor:
         values = {
             "start_s": region.start_s,
             "end_s": region.end_s,
-            "gain_db": region.gain_db,
+            "gain_db": 0.0 if kind == "section" else region.gain_db,
             "at_s": (region.start_s + region.end_s) / 2,
         }
+        if kind == "section" and region.start_s < self._playhead_s < region.end_s:
+            values["at_s"] = self._playhead_s
+        last = len(self._bench.sections) - 1
+        fixed = {"gain_db": True, "start_s": self.chosen[1] == 0, "end_s": self.chosen[1] == last, "at_s": False}
         was, self._quiet = self._quiet, True
         try:
             for name, typed in self.typed.items():
                 typed.value = self.controls[name].text(round(values[name], 3 if name.endswith("_s") else 1))
-                typed.disabled = kind == "proposal" or (name == "at_s" and kind != "region")
+                typed.disabled = (
+                    fixed[name] if kind == "section" else kind == "proposal" or (name == "at_s" and kind != "region")
+                )
         finally:
             self._quiet = was
         self.buttons["Accept"].disabled = kind != "proposal"
         self.buttons["Accept all"].disabled = not self._bench.open_proposals
         self.buttons["Add"].disabled = kind != "new"
-        self.buttons["Split"].disabled = self.buttons["Delete"].disabled = kind != "region"
+        self.buttons["Split"].disabled = kind not in ("region", "section")
+        self.buttons["Delete"].disabled = kind != "region" and (kind != "section" or last == 0)
+        self.buttons["Delete"].description = "Join" if kind == "section" else "Delete"
         self.buttons["Undo"].disabled = not self._bench.can_undo
         self.buttons["Redo"].disabled = not self._bench.can_redo
 
@@ -195,6 +212,8 @@ class RegionEditor:
         state = {
             "regions": [[region.start_s, region.end_s] for region in bench.gains.regions],
             "proposals": [[n, p.start_s, p.end_s] for n, p in enumerate(bench.proposals) if p in bench.open_proposals],
+            "edges": [section.start_s for section in bench.sections[1:]],
+            "splits": self.chosen[0] == "section",
             "chosen": self.stretch(),
             "window": [window.start_s, window.end_s],
             "time_box": time_box,
@@ -214,20 +233,49 @@ class RegionEditor:
         self._bench.choose()
 
     def _on_field(self, name, text) -> None:
-        if self._quiet or self.chosen[0] != "region" or name == "at_s":
+        kind, index = self.chosen
+        if self._quiet or kind not in ("region", "section") or name == "at_s":
             return
-        index = self.chosen[1]
-        old = self._bench.gains.regions[index]
         try:
             value = self.controls[name].read(text)
         except ValueError as error:
             self._bench.refuse(error)
             return
+        if kind == "section":
+            self._move_edge(index - (name == "start_s"), value)
+            return
+        old = self._bench.gains.regions[index]
         if name == "gain_db":
             self._bench.change_gains(lambda gains: gains.changed(index, value), self.stretch())
         else:
             start_s, end_s = (value, old.end_s) if name == "start_s" else (old.start_s, value)
             self._bench.change_gains(lambda gains: gains.moved(index, start_s, end_s), (start_s, end_s))
+
+    def _move_edge(self, index: int, to_s: float) -> None:
+        self._bench.change_sections(lambda edges_s: [*edges_s[:index], to_s, *edges_s[index + 1 :]])
+
+    def _split(self) -> None:
+        kind, index = self.chosen
+        at_s = self._read("at_s")
+        if kind == "region":
+            self._bench.change_gains(lambda gains: gains.split(index, at_s), self.stretch())
+            return
+        section = self._bench.sections[index]
+        if not section.start_s < at_s < section.end_s:
+            raise ValueError(
+                f"at_s: {at_s:g} s is not allowed; section {index + 1} goes from {section.start_s:.2f} to "
+                f"{section.end_s:.2f} s."
+            )
+        self._bench.change_sections(lambda edges_s: [*edges_s[:index], at_s, *edges_s[index:]], index + 1)
+
+    def _delete(self) -> None:
+        kind, index = self.chosen
+        if kind == "region":
+            self._bench.change_gains(lambda gains: gains.without(index))
+            return
+        # The last section has none after it, so it joins the one before.
+        gone = min(index, len(self._bench.sections) - 2)
+        self._bench.change_sections(lambda edges_s: [*edges_s[:gone], *edges_s[gone + 1 :]], gone)
 
     def _add(self) -> None:
         region = GainRegion(self._read("start_s"), self._read("end_s"), self._read("gain_db"))
@@ -244,10 +292,20 @@ class RegionEditor:
         )
 
     def _on_command(self, text) -> None:
-        """What the mouse did: {"do": "add" | "move" | "choose", …}."""
+        """What the mouse did: {"do": "add" | "move" | "choose" | "edge", …}; or where the player is: {"do": "playhead"}."""
         try:
             command = json.loads(text)
             what = command["do"]
+            if what == "playhead":
+                self._playhead_s = round(float(command["at_s"]), 2)
+                if self.chosen[0] == "section":
+                    self.show_fields()
+                return
+            if what == "edge":
+                index = int(command["index"])
+                edge_s = self._bench.sections[1:][index].start_s + float(command["by_s"])
+                self._move_edge(index, round(float(np.clip(edge_s, 0.0, self._bench.clip.duration_s)), 3))
+                return
             if what == "choose":
                 key = (str(command["kind"]), int(command["index"]))
                 if self.region_of(key) is not None:

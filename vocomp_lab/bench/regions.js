@@ -1,16 +1,16 @@
 // The mouse in the picture of a region bench: drag over an empty place for a new region, inside a region to move it, at an edge
-// to move the edge; click to choose. Python says where the regions are in a hidden line of JSON, and gets what was dragged in a
+// of a region or section to move the edge; click to choose. Python says where the regions are in a hidden line of JSON, and gets what was dragged in a
 // hidden text field. The list and the fields above the picture do all of this by keyboard, too.
 (function (root, id) {
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
   const OUTLINE = "border:2px dashed #0072B2;background:rgba(0,114,178,.12);z-index:3";
-  const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6;
+  const EDGE_PX = 7, LEAST_PX = 4, AROUND_S = 0.6, TOLD_APART_S = 0.25;
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const lines = window.vocompLines(find, () => read());
   const loopBox = root.querySelector('[data-part="loop-chosen"]');
-  let state = null, drag = null, sent = 0, swallowClick = false;
+  let state = null, drag = null, sent = 0, swallowClick = false, told_s = 0;
 
   // The number makes the line change even if the same command comes twice in a row.
   const tell = (command) => lines.tell("command", JSON.stringify({ ...command, number: ++sent }));
@@ -31,6 +31,9 @@
       if (at.seconds > start - reach && at.seconds < start + grip) return { part: "start", index, start, end };
       if (at.seconds > end - grip && at.seconds < end + reach) return { part: "end", index, start, end };
     }
+    for (const [index, edge] of state.edges.entries()) {
+      if (Math.abs(at.seconds - edge) < reach) return { part: "section", index, start: edge, end: edge };
+    }
     for (const [index, [start, end]] of state.regions.entries()) {
       if (at.seconds >= start && at.seconds <= end) return { part: "all", index, start, end };
     }
@@ -40,6 +43,7 @@
   function stretch(at) {
     const moved = at.seconds - drag.from, { part, start, end } = drag.hit;
     if (part === "new") return [Math.min(drag.from, at.seconds), Math.max(drag.from, at.seconds)];
+    if (part === "section") return [start + moved, start + moved];
     if (part === "all") { const by = Math.max(moved, -start); return [start + by, end + by]; }
     return part === "start" ? [Math.min(start + moved, end), end] : [start, Math.max(end + moved, start)];
   }
@@ -73,7 +77,7 @@
       const at = place(event, picture);
       if (!drag) {
         const part = at.inside ? under(at).part : "";
-        picture.style.cursor = { start: "ew-resize", end: "ew-resize", all: "grab", new: "crosshair" }[part] || "";
+        picture.style.cursor = { start: "ew-resize", end: "ew-resize", section: "col-resize", all: "grab", new: "crosshair" }[part] || "";
         return;
       }
       drag.far = drag.far || Math.abs(event.clientX - drag.x) >= LEAST_PX;
@@ -90,9 +94,11 @@
         const [start_s, end_s] = edges;
         // A move says by how much, not where to: the regions on the page may be older than those that Python holds.
         const by_s = was.hit.part === "start" ? start_s - was.hit.start : end_s - was.hit.end;
+        if (was.hit.part === "section") { tell({ do: "edge", index: was.hit.index, by_s }); return; }
         tell(was.hit.part === "new" ? { do: "add", start_s, end_s } : { do: "move", index: was.hit.index, part: was.hit.part, by_s });
         return;
       }
+      if (was.hit.part === "section") { tell({ do: "choose", kind: "section", index: was.hit.index + 1 }); return; }
       if (was.hit.part !== "new") tell({ do: "choose", kind: "region", index: was.hit.index });
       const offered = state.proposals.find(([, start, stop]) => at.seconds >= start && at.seconds <= stop);
       if (was.hit.part === "new" && offered) tell({ do: "choose", kind: "proposal", index: offered[0] });
@@ -105,9 +111,22 @@
     }, true);
   }
 
-  function follow() {
+  function thePlayer() {
     const bar = document.querySelector(`.vocomp-player input[name="vocomp-${id}"]`), player = bar && bar.closest(".vocomp-player");
-    if (!loopBox.checked || !player || !player.vocomp || !player.vocomp.playing() || !state.chosen) return;
+    return player && player.vocomp ? player : null;
+  }
+
+  // A section is split where the player is, so Python is told the place while a section is chosen.
+  function tellPlayhead() {
+    const player = state.splits && thePlayer();
+    if (!player || Math.abs(player.vocomp.position() - told_s) < (player.vocomp.playing() ? TOLD_APART_S : 0.01)) return;
+    told_s = player.vocomp.position();
+    tell({ do: "playhead", at_s: told_s });
+  }
+
+  function follow() {
+    const player = thePlayer();
+    if (!loopBox.checked || !player || !player.vocomp.playing() || !state.chosen) return;
     const start = Math.max(state.chosen[0] - AROUND_S, 0), at = player.vocomp.position(), seek = player.querySelector('[data-part="seek"]');
     if (at >= start - 0.05 && at <= Math.min(state.chosen[1] + AROUND_S, Number(seek.max))) return;
     if (at > start - 0.1 && at < start + 0.1) return;
@@ -132,6 +151,7 @@
       if (!part.dataset.lmSuppressShortcuts) part.dataset.lmSuppressShortcuts = "true";
     }
     if (select) select.setAttribute("aria-label", "Regions and proposals");
+    tellPlayhead();
     follow();
   }
 

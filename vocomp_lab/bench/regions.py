@@ -7,6 +7,7 @@ from IPython.display import HTML, display
 
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import reduction_stats
+from vocomp_lab.analysis.sections import Section, edges_of, find_sections, sections_at
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.player import page_script
 from vocomp_lab.bench.region_editor import RegionEditor
@@ -24,7 +25,7 @@ second."""
 
 _BAR = """<div class="vocomp-regions" hidden style="font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);margin:4px 0">
 <label style="display:inline-flex;gap:5px;align-items:center"><input type="checkbox" data-part="loop-chosen">play only around the chosen region</label>
-<span style="font-size:12px;margin-left:14px">In the picture: drag over an empty place for a new region, inside a region to move it, at its edge to move the edge; click to choose.</span>
+<span style="font-size:12px;margin-left:14px">In the picture: drag over an empty place for a new region, inside a region to move it, at its edge (or a section's) to move the edge; click to choose.</span>
 </div>"""
 
 
@@ -37,7 +38,10 @@ class RegionBench(Bench):
     gains : ClipGain, sequence of GainRegion or Chain, optional
         What to start with; by default nothing. From a chain, its stage with the name `stage`, if it has one.
     proposals : sequence of GainRegion, optional
-        What to offer; by default what :func:`propose_regions` finds in the clip.
+        What to offer; by default what :func:`propose_regions` finds in the clip, section by section.
+    sections : sequence of Section, optional
+        In which lines are compared with one another; by default those that :func:`find_sections` finds. They can be
+        changed on the bench, and the proposals follow.
     proposing : bool
         False for an exercise, which proposes nothing and so doesn't say either that nothing stands out.
     then : processor with a gain reduction, optional
@@ -50,7 +54,7 @@ class RegionBench(Bench):
     Raises
     ------
     ValueError
-        If the clip is no Clip, or gains or proposals are no regions.
+        If the clip is no Clip, gains or proposals are no regions, or sections no sections.
 
     Notes
     -----
@@ -65,6 +69,7 @@ class RegionBench(Bench):
         gains=None,
         *,
         proposals=None,
+        sections=None,
         proposing=True,
         then=None,
         stage="level prep",
@@ -74,9 +79,11 @@ class RegionBench(Bench):
     ):
         self.proposing = bool(proposing)
         self._offered = None if proposals is None and proposing else ClipGain(proposals or ()).regions
+        self.sectioned = self._offered is None
+        self._edges_s = None if sections is None else edges_of(sections)
         self._then, self._then_before = then, None
-        self._past: list[ClipGain] = []
-        self._future: list[ClipGain] = []
+        self._past: list[tuple[ClipGain, tuple[float, ...]]] = []
+        self._future: list[tuple[ClipGain, tuple[float, ...]]] = []
         self._travelling = False
         self._last_touched = None
         self._chosen_next: tuple[float, float] | None = None
@@ -98,8 +105,33 @@ class RegionBench(Bench):
     def proposals(self) -> tuple[GainRegion, ...]:
         """All that was proposed, used or not, in order of time."""
         if self._offered is None:
-            self._offered = ClipGain(propose_regions(self.clip)).regions
+            self._offered = ClipGain(propose_regions(self.clip, sections=self.sections)).regions
         return self._offered
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """The sections as set now; none where proposals were given or nothing is proposed, so that none are needed."""
+        if not self.sectioned:
+            return ()
+        if self._edges_s is None:
+            self._edges_s = edges_of(find_sections(self.clip))
+        return sections_at(self.clip, self._edges_s)
+
+    def set_sections(self, edges_s) -> "RegionBench":
+        """Set where one section ends and the next begins, in seconds; the proposals follow, the regions stay.
+
+        Raises
+        ------
+        ValueError
+            If a section would be shorter than half a second; nothing changes then.
+        """
+        edges_s = edges_of(sections_at(self.clip, edges_s))
+        if self.sectioned and edges_s != edges_of(self.sections):
+            self._past.append(self._now)
+            self._future.clear()
+            self._last_touched = None
+            self._show_sections(edges_s)
+        return self
 
     @property
     def open_proposals(self) -> tuple[GainRegion, ...]:
@@ -223,12 +255,30 @@ class RegionBench(Bench):
         self._chosen_next = chosen
         self._set(gains)
 
+    def change_sections(self, change, chosen: int | None = None) -> None:
+        """Change the sections' edges from the page, as :meth:`change_gains` does the regions.
+
+        Parameters
+        ----------
+        change : function from a list of seconds to a list of seconds
+        chosen : int, optional
+            Number of the section to choose afterwards, from 0.
+        """
+        try:
+            edges_s = edges_of(sections_at(self.clip, change(list(edges_of(self.sections)))))
+        except ValueError as error:
+            self.refuse(error)
+            return
+        if chosen is not None:
+            self._editor.chosen = ("section", min(chosen, len(edges_s)))
+        self.set_sections(edges_s)
+
     def refuse(self, error: ValueError) -> None:
         """Say why a change is not allowed, and show the numbers that stay in force."""
         text = str(error)
         for control in self._editor.controls.values():
             text = text.replace(f"{control.field}:", f"{control.label}:", 1)
-        self._say_error(text.replace("regions: ", "Regions: ", 1))
+        self._say_error(text.replace("regions: ", "Regions: ", 1).replace("edges_s: ", "Sections: ", 1))
         self._editor.show_fields()
 
     def choose(self) -> None:
@@ -238,21 +288,37 @@ class RegionBench(Bench):
 
     # ---- changing -----------------------------------------------------------------------------------------------
 
+    @property
+    def _now(self) -> tuple[ClipGain, tuple[float, ...]]:
+        """Regions and edges of sections as they are."""
+        return self.gains, edges_of(self.sections) if self.sectioned else ()
+
     def _travel(self, source: list, target: list) -> "RegionBench":
         if source:
-            target.append(self.gains)
+            target.append(self._now)
             self._travelling = True
+            gains, edges_s = source.pop()
             try:
-                self._set(source.pop())
+                if gains != self.gains:
+                    self._set(gains)
+                if edges_s != self._now[1]:
+                    self._show_sections(edges_s)
             finally:
                 self._travelling = False
+            self._editor.show_fields()
         return self
+
+    def _show_sections(self, edges_s: tuple[float, ...]) -> None:
+        self._edges_s, self._offered = edges_s, None
+        self._error.value = ""
+        self._list_due = True
+        self._refresh()
 
     def _take(self, processor, touched=None, now=True):
         if processor != self.gains and not self._travelling:
             # All moves of one slider are one change.
             if touched is None or touched != self._last_touched:
-                self._past.append(self.gains)
+                self._past.append(self._now)
             self._future.clear()
         self._last_touched = touched
         self._chosen_next = self._chosen_next or self._editor.stretch()
@@ -282,7 +348,7 @@ class RegionBench(Bench):
             self._say_error(str(error))
 
     def _show(self, stage, window, part=False):
-        self._screen.picture_of(stage).marks = Marks(self.open_proposals, self._editor.stretch())
+        self._screen.picture_of(stage).marks = Marks(self.open_proposals, self._editor.stretch(), self.sections)
         super()._show(stage, window, part)
         if self._then is not None:
             self._screen.line.value += self._then_html(stage)

@@ -1,6 +1,7 @@
 """The pictures of level prep: words against the level around them, gain regions, and what a waveform hides.
 
-A region is shaded and labelled with its gain. A proposal has a dashed outline.
+A region is shaded and labelled with its gain. A proposal has a dashed outline. Where there are several sections, each has
+its name at the top, a dotted line at its level, and a double line where it begins.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import to_rgba
 
+from vocomp_lab.analysis.sections import Section
 from vocomp_lab.analysis.words import Span, running_level, voiced_words
 from vocomp_lab.pictures.panels import Panel, WaveformPanel, Window
 from vocomp_lab.pictures.pictures import Picture
@@ -21,17 +23,18 @@ from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels
 
-_LABELS = 40
+_LABELS, _NAMES = 40, 12
 _BELOW_DB, _ABOVE_DB = 15.0, 10.0
 _SPREAD_PERCENTILES = (5, 95)
 
 
 @dataclass(frozen=True)
 class Marks:
-    """What a picture shows besides the regions: proposals, and the stretch that is chosen in the list."""
+    """What a picture shows besides the regions: proposals, the stretch that is chosen in the list, and sections."""
 
     proposals: tuple[GainRegion, ...] = ()
     chosen: tuple[float, float] | None = None
+    sections: tuple[Section, ...] = ()
 
 
 class RegionsPanel(Panel):
@@ -50,26 +53,26 @@ class RegionsPanel(Panel):
             [], colors=AMBER, linewidths=2.0, linestyles=(0, (3, 1)), label="word before (dashed)"
         )
         self.after = LineCollection([], colors=BLUE, linewidths=3.0, label="word after")
-        for collection in (self.regions, self.proposals, self.chosen, self.before, self.after):
+        # Two lines side by side: nothing else in the picture has that form.
+        self.edges = LineCollection([], colors=INK, linewidths=5.0, transform=ax.get_xaxis_transform())
+        self.gaps = LineCollection([], colors="white", linewidths=2.0, transform=ax.get_xaxis_transform())
+        self.usual = LineCollection([], colors=INK, linewidths=1.2, linestyles=":")
+        sections = (self.edges, self.gaps, self.usual)
+        for collection in (*sections, self.regions, self.proposals, self.chosen, self.before, self.after):
             ax.add_collection(collection, autolim=False)
         (self.running,) = ax.plot([], [], color=GREY, linewidth=1.4, linestyle="-.", label="level around it (dash-dot)")
-        self.labels = [
-            ax.text(
-                0,
-                0.07,
-                "",
-                transform=ax.get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                fontsize=9.5,
-                weight="bold",
-                clip_on=True,
-            )
-            for _ in range(_LABELS)
-        ]
+        self.labels = [self._text(0.07, va="bottom", ha="center") for _ in range(_LABELS)]
+        self.names = [self._text(0.97, va="top", ha="left") for _ in range(_NAMES)]
         ax.set_ylabel("loudness of the\nwords (LUFS)")
         ax.set_xlabel("time (s)")
-        self.moving = [self.regions, self.proposals, self.chosen, self.running, self.before, self.after, *self.labels]
+        self.moving = [
+            *sections, self.regions, self.proposals, self.chosen, self.running, self.before, self.after, *self.labels, *self.names
+        ]  # fmt: skip
+
+    def _text(self, height: float, **place):
+        return self.ax.text(
+            0, height, "", transform=self.ax.get_xaxis_transform(), fontsize=9.5, weight="bold", clip_on=True, **place
+        )
 
     def set_words(self, words: list[Span], running: tuple[np.ndarray, np.ndarray], shift_s: float) -> None:
         """Show the words of the source, and the level around them."""
@@ -97,7 +100,34 @@ class RegionsPanel(Panel):
             label.set_x(self.shift_s + middle_s)
         for number, label in enumerate(self.labels):
             label.set_visible(number < len(seen))
+        self._set_sections(marks.sections if len(marks.sections) > 1 else (), window)
         return after_db
+
+    def _set_sections(self, sections: tuple[Section, ...], window: Window) -> None:
+        edges = [[(self.shift_s + section.start_s, 0), (self.shift_s + section.start_s, 1)] for section in sections[1:]]
+        self.edges.set_segments(edges)
+        self.gaps.set_segments(edges)
+        self.usual.set_segments(
+            [
+                (
+                    (self.shift_s + section.start_s, section.level_lufs),
+                    (self.shift_s + section.end_s, section.level_lufs),
+                )
+                for section in sections
+                if np.isfinite(section.level_lufs)
+            ]
+        )
+        seen = [
+            (number, section)
+            for number, section in enumerate(sections, 1)
+            if section.end_s > window.start_s and section.start_s < window.end_s
+        ]
+        margin_s = 0.008 * (window.end_s - window.start_s)
+        for name, (number, section) in zip(self.names, seen):
+            name.set_text(f"section {number}: {decibels(section.level_lufs)} LUFS")
+            name.set_x(self.shift_s + max(section.start_s, window.start_s) + margin_s)
+        for place, name in enumerate(self.names):
+            name.set_visible(place < len(seen))
 
     def _bars(self, levels_db) -> list:
         return [
@@ -167,12 +197,19 @@ class RegionsPicture(Picture):
             for kind, group in (("region", self.gains.regions), ("proposed", self.marks.proposals))
             for region in group
         ]
+        if len(self.marks.sections) > 1:
+            parts += [section_text(*numbered) for numbered in enumerate(self.marks.sections, 1)]
         return "; ".join([self.finding(change), *parts])
 
 
 def stretch_text(region: GainRegion) -> str:
     """A region in one line: "7.43 to 10.09 s, +3.9 dB"."""
     return f"{region.start_s:.2f} to {region.end_s:.2f} s, {decibels(region.gain_db, sign=True)} dB"
+
+
+def section_text(number: int, section: Section) -> str:
+    """A section in one line: "section 2: 13.54 to 28.20 s, −26.1 LUFS"."""
+    return f"section {number}: {section.start_s:.2f} to {section.end_s:.2f} s, {decibels(section.level_lufs)} LUFS"
 
 
 def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
