@@ -538,6 +538,13 @@ def edit_regions(bench: BenchOnPage):
     while bench.part("undo").is_enabled():
         press("Undo")
     wait_for(page, lambda: entries() == first, lambda: f"the first list {first}, not {entries()}")
+    if first[-1].startswith("section"):
+        listed.select_option(index=len(first) - 1)
+        wait_for(page, lambda: bench.part("split").is_enabled(), "a section to be split")
+        bench.part("split").click()
+        wait_for(page, lambda: len(entries()) > len(first), "one section more")
+        bench.part("undo").click()
+        wait_for(page, lambda: entries() == first, "the sections as they were")
     around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
     around.check()
     around.uncheck()
@@ -545,7 +552,8 @@ def edit_regions(bench: BenchOnPage):
 
 def taken(entries, start_s, end_s) -> bool:
     """Whether a listed region or proposal meets a stretch."""
-    edges = [tuple(float(x) for x in re.findall(r"(\d+\.\d+)", text)[:2]) for text in entries if re.search(r"\d", text)]
+    listed = [text for text in entries if re.search(r"\d", text) and not text.startswith("section")]
+    edges = [tuple(float(x) for x in re.findall(r"(\d+\.\d+)", text)[:2]) for text in listed]
     return any(start < end_s + 0.05 and end > start_s - 0.05 for start, end in edges)
 
 

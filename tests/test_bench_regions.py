@@ -12,10 +12,12 @@ from conftest import sine
 
 from vocomp_lab import Chain, Compressor
 from vocomp_lab.analysis.level_prep import propose_regions
+from vocomp_lab.analysis.sections import edges_of, find_sections, sections_at
 from vocomp_lab.bench.region_editor import NEW, NEW_GAIN_DB
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.pictures.regions import spread_db
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
 pytestmark = pytest.mark.usefixtures("undrawn")
@@ -322,3 +324,110 @@ def test_a_step_of_the_presenters_mode_leaves_the_regions_in_force(bench):
     assert bench.gains == ClipGain(OFFERED, 200)
     bench.set_from_start()
     assert bench.gains == ClipGain(OFFERED)
+
+
+# ---- sections -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def sung(clip):
+    """Twice the six tones, the first time 8 dB softer: two sections, by hand."""
+    twice = Clip(np.concatenate([0.4 * clip.samples, clip.samples]), RATE)
+    return RegionBench(twice, sections=sections_at(twice, [3.6]))
+
+
+def named(bench):
+    return [text for text, key in bench._editor.list.options if key[0] == "section"]
+
+
+def sent(bench):
+    return json.loads(html.unescape(bench._editor.state.value.removeprefix("<span>").removesuffix("</span>")))
+
+
+@pytest.mark.drawn
+def test_the_sections_of_the_song_are_found_listed_and_drawn():
+    bench = RegionBench(shipped("song_clean").clip)
+    assert bench.sections == find_sections(bench.clip) and len(named(bench)) == 2
+    assert bench.proposals == () and "section 2: 13.5" in bench._screen.alt
+    panel = bench._screen.picture.levels
+    assert len(panel.edges.get_segments()) == 1
+    assert [name.get_text().partition(":")[0] for name in panel.names if name.get_visible()] == [
+        "section 1",
+        "section 2",
+    ]
+    # One section by hand: as if the whole verse were a fault.
+    choose(bench, "section", 0)
+    press(bench, "Delete")
+    assert len(bench.sections) == 1 and bench.proposals[0].gain_db > 4
+    assert not panel.edges.get_segments() and not any(name.get_visible() for name in panel.names)
+
+
+def test_an_edge_is_moved_a_section_split_and_joined_by_keyboard(sung):
+    choose(sung, "section", 1)
+    assert sung._editor.typed["end_s"].disabled and sung._editor.typed["gain_db"].disabled
+    assert sung._editor.buttons["Delete"].description == "Join"
+    type_in(sung, start_s="3.5 s")
+    assert edges_of(sung.sections) == (3.5,) and sung._editor.list.value == ("section", 1)
+    type_in(sung, at_s="5.4")
+    press(sung, "Split")
+    assert edges_of(sung.sections) == (3.5, 5.4) and sung._editor.list.value == ("section", 2)
+    press(sung, "Delete")  # the last one joins the one before
+    assert edges_of(sung.sections) == (3.5,)
+    choose(sung, "section", 0)
+    assert sung._editor.typed["start_s"].disabled
+    type_in(sung, end_s="3.7")
+    press(sung, "Delete")
+    assert len(sung.sections) == len(named(sung)) == 1 and sung._editor.buttons["Delete"].disabled
+    for edges_s in ((3.7,), (3.5,), (3.5, 5.4), (3.5,), (3.6,)):
+        assert edges_of(sung.undo().sections) == edges_s
+    assert not sung.can_undo and edges_of(sung.redo().sections) == (3.5,)
+    choose(sung, *NEW)
+    assert sung._editor.buttons["Delete"].description == "Delete"
+
+
+def test_the_proposals_follow_the_sections_and_the_regions_stay(sung):
+    assert sung.proposals == tuple(propose_regions(sung.clip, sections=sung.sections))
+    sung.set_regions([GainRegion(0.1, 0.3, -2)])
+    before = sung.proposals
+    sung.set_sections([])
+    assert sung.proposals == tuple(propose_regions(sung.clip, sections=sections_at(sung.clip, []))) != before
+    assert sung.gains.regions == (GainRegion(0.1, 0.3, -2),)
+    sung.undo().undo()
+    assert sung.gains == ClipGain() and sung.proposals == before and not sung.can_undo
+
+
+def test_a_section_is_split_where_the_player_is_and_an_edge_dragged(sung):
+    choose(sung, "section", 0)
+    assert sent(sung)["edges"] == [3.6] and sent(sung)["splits"]
+    drag(sung, do="playhead", at_s=1.234)
+    assert sung._editor.typed["at_s"].value.startswith("1.23")
+    press(sung, "Split")
+    assert edges_of(sung.sections) == (1.23, 3.6)
+    drag(sung, do="edge", index=1, by_s=0.15)
+    assert edges_of(sung.sections) == (1.23, 3.75)
+    for nonsense in ('{"do": "edge", "index": 7, "by_s": 0.1}', '{"do": "edge", "index": 0}', '{"do": "playhead"}'):
+        sung._editor.command.value = nonsense
+        assert edges_of(sung.sections) == (1.23, 3.75)
+
+
+def test_sections_that_can_not_be_are_refused_in_one_sentence(sung):
+    choose(sung, "section", 0)
+    for field, text, sentence in (
+        ("end_s", "0.2", "Sections: a section from 0.00 to 0.20 s"),
+        ("end_s", "99", "Sections: 99"),
+        ("at_s", "5", "Split at: 5 s is not allowed; section 1 goes from 0.00 to 3.60 s."),
+    ):
+        type_in(sung, **{field: text})
+        if field == "at_s":
+            press(sung, "Split")
+        assert sentence in error(sung) and edges_of(sung.sections) == (3.6,)
+    assert not sung.can_undo
+    with pytest.raises(ValueError, match="edges_s: "):
+        sung.set_sections([3, 3.1])
+    with pytest.raises(ValueError, match="sections: "):
+        RegionBench(sung.clip, sections=[1.0])
+
+
+def test_where_proposals_are_given_there_are_no_sections(bench, clip):
+    assert bench.sections == () and named(bench) == [] == named(RegionBench(clip, proposing=False))
+    assert bench.set_sections([1.8]).sections == () and not bench.can_undo

@@ -134,9 +134,8 @@ class RegionEditor:
         bench = self._bench
         # Where nobody has looked for what stands out, it is not said that nothing does.
         nothing = bench.proposing and not bench.proposals
-        self._heading.value = (
-            f"<b>Regions{' and proposals' if bench.proposals else ''}{' and sections' if bench.sections else ''}</b>"
-        )
+        kinds = {"Regions": True, "proposals": bench.proposals, "sections": bench.sections}
+        self._heading.value = f"<b>{', '.join(kind for kind, there in kinds.items() if there)}</b>"
         self._note.value = f'<div class="vocomp-step">{NOTHING_PROPOSED}</div>' if nothing else ""
         entries, sections = self._entries(), self._bench.sections
         options = [

@@ -150,7 +150,7 @@
     if (editor) for (const part of editor.querySelectorAll("select,button,input")) {
       if (!part.dataset.lmSuppressShortcuts) part.dataset.lmSuppressShortcuts = "true";
     }
-    if (select) select.setAttribute("aria-label", "Regions and proposals");
+    if (select) select.setAttribute("aria-label", "Regions, proposals and sections");
     tellPlayhead();
     follow();
   }
