@@ -25,7 +25,7 @@ from vocomp_lab.processors.compressor import Compressed, Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.singer.song import Take, shipped
+from vocomp_lab.singer.song import Take, make_take, shipped
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import (
     amplitude_to_db,
@@ -71,6 +71,7 @@ __all__ = [
     "Loudness",
     "loudness",
     "LowShelf",
+    "make_take",
     "match_loudness",
     "noise_floor_dbfs",
     "OptoCompressor",

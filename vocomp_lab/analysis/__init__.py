@@ -18,6 +18,7 @@ from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.resonance import suspect_rings
+from vocomp_lab.analysis.sections import find_sections, sections_at
 from vocomp_lab.analysis.sends import compare_sends
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
 from vocomp_lab.analysis.thresholds import threshold_for
@@ -42,6 +43,7 @@ __all__ = [
     "eye_and_ear",
     "find_onsets",
     "find_phrases",
+    "find_sections",
     "find_sibilants",
     "findings",
     "gain_swing_db",
@@ -66,6 +68,7 @@ __all__ = [
     "reduction_moments",
     "reduction_needle",
     "running_level_db",
+    "sections_at",
     "sibilance_balance_db",
     "span_mask",
     "split_low_end",

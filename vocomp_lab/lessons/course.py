@@ -20,7 +20,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.proposals import STAGES, propose_stage
 from vocomp_lab.processors.chain import Chain, ChainResult
-from vocomp_lab.singer.song import shipped, shipped_names
+from vocomp_lab.singer.song import Take, shipped, shipped_names
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.checks import check_choice, shown
 from vocomp_lab.sound.files import write_whole
@@ -149,15 +149,15 @@ class Lesson:
         )
 
 
-def begin(lesson: str, clip: Clip | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
+def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
     """Begin a lesson where the earlier ones left off.
 
     Parameters
     ----------
     lesson : str
         One of ``LESSON_STAGES``.
-    clip : Clip, str or Path
-        The name of a clip that comes with the workbook, a sound file, or a Clip.
+    clip : Clip, Take, str or Path
+        The name of a clip that comes with the workbook, a take by its singers, a sound file, or a Clip.
     folder : path, optional
         Where the sheets are kept; ``.state`` in the folder that the notebook runs in.
 
@@ -227,13 +227,15 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
     if isinstance(clip, str) and clip in shipped_names():
         take = shipped(clip)
         return take.clip, take.truth, clip
-    stem = "own"
+    stem, truth = "own", None
+    if isinstance(clip, Take):
+        stem, truth, clip = clip.truth.get("verse", stem), clip.truth, clip.clip
     if not isinstance(clip, Clip):
         stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
         path, clip = clip, load(clip)
         if not active_mask(clip).any():
             raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
-    return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+    return clip, truth, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
 
 
 def _folder_of(name: str, parent: Path) -> Path:

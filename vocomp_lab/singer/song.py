@@ -174,7 +174,7 @@ def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE, mann
     }
     sections = _sections_of(verse, truth)
     if len(sections) > 1:
-        truth["sections"] = sections
+        truth["sections"], truth["backing"] = sections, "song_backing"
     for item in (*truth["words"], *truth["phrases"]):
         for name, clip in (("level_clean_dbfs", clean), ("level_faulty_dbfs", marred)):
             item[name] = round(rms_dbfs(clip.cut(item["start_s"], item["end_s"])), 2)
