@@ -38,7 +38,7 @@ def lesson(opened):
 
 
 def entries(page):
-    options = page.locator("[class*='-list'] option").all_inner_texts()
+    options = page.locator(".vocomp-bench").first.locator("[class*='-list'] option").all_inner_texts()
     return [option.replace("\xa0", " ") for option in options]
 
 
@@ -118,7 +118,7 @@ def test_an_edge_and_a_whole_region_are_moved(lesson):
 def test_a_drag_onto_another_region_is_refused_in_one_sentence(lesson):
     old = regions(lesson)
     drag(lesson, 4.0, 8.5)
-    error = lesson.locator(".vocomp-bench .vocomp-error")
+    error = lesson.locator(".vocomp-bench .vocomp-error").first
     wait_for(lesson, lambda: error.count() and "overlap" in error.inner_text(), "the sentence")
     assert regions(lesson) == old
 
@@ -154,7 +154,7 @@ def test_it_plays_around_the_chosen_stretch(lesson):
     lesson.mouse.click(*at(lesson, 11.7))
     # The page goes round the region that Python calls chosen, which a busy machine tells a moment after the click.
     wait_for(lesson, lambda: chosen(lesson) and 11 < chosen(lesson)[0] < 12, "the loud word chosen")
-    lesson.locator(".vocomp-regions [data-part=loop-chosen]").check()
+    lesson.locator(".vocomp-regions [data-part=loop-chosen]").first.check()
     play = lesson.locator(".vocomp-player [data-part=play]").first
     play.click()
     wait_for(lesson, lambda: 10.5 < position(lesson) < 13, "playback at the region")
@@ -165,7 +165,46 @@ def test_it_plays_around_the_chosen_stretch(lesson):
     play.click()
     assert min(seen) > 10.5 and max(seen) < 13, (min(seen), max(seen))
     assert any(b < a for a, b in zip(seen, seen[1:])), "it never went back to the start"
-    lesson.locator(".vocomp-regions [data-part=loop-chosen]").uncheck()
+    lesson.locator(".vocomp-regions [data-part=loop-chosen]").first.uncheck()
+
+
+def test_a_sections_edge_is_dragged_and_a_section_is_split_where_the_player_is(opened):
+    page, bench = opened.page, opened.benches[1]
+    page.set_viewport_size({"width": 1280, "height": 900})
+    bench.show()
+    listed = bench.part("list").locator("select")
+
+    def starts():
+        told = [text for text in listed.locator("option").all_inner_texts() if text.startswith("section")]
+        return [float(text.split(":")[1].split()[0]) for text in told]
+
+    def x(seconds):
+        box, (left, right) = bench.part("picture").bounding_box(), TIME_BOX
+        return box["x"] + box["width"] * (left + (right - left) * seconds / bench.state()["duration_s"])
+
+    wait_until(page, lambda: starts() == [0, 13.53], lambda: f"a verse and a chorus, not {starts()}")
+    box = bench.part("picture").bounding_box()
+    page.mouse.move(x(13.53), box["y"] + 0.75 * box["height"])
+    page.mouse.down()
+    page.mouse.move(x(12), box["y"] + 0.75 * box["height"], steps=3)
+    page.mouse.move(x(10.4), box["y"] + 0.75 * box["height"], steps=3)
+    page.mouse.up()
+    wait_until(page, lambda: starts()[1] == pytest.approx(10.4, abs=0.08), lambda: f"the edge, not at {starts()}")
+    assert len(starts()) == 2 and not any(text[0].isdigit() for text in listed.locator("option").all_inner_texts())
+    listed.select_option(index=listed.locator("option").count() - 1)
+    seek = bench.player.locator("[data-part=seek]")
+    seek.evaluate("e => { e.value = 20; e.dispatchEvent(new Event('input', { bubbles: true })); }")
+    at = bench.widget.get_by_label("Split at (s)", exact=True)
+    wait_until(page, lambda: at.input_value().startswith("20"), lambda: f"the player's place, not {at.input_value()}")
+    bench.button("Split").click()
+    wait_until(page, lambda: len(starts()) == 3 and starts()[2] == pytest.approx(20, abs=0.05), "a third section")
+    bench.button("Join").click()
+    wait_until(page, lambda: len(starts()) == 2, "two sections again")
+    for _ in range(3):
+        count = bench.seen()
+        bench.button("Undo").click()
+        wait_until(page, lambda: bench.seen() != count, "the picture before")
+    assert starts() == [0, 13.53]
 
 
 def test_what_was_kept_is_found_by_a_fresh_kernel(opened):

@@ -24,7 +24,7 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels
 
 _LABELS, _NAMES = 40, 12
-_BELOW_DB, _ABOVE_DB = 15.0, 10.0
+_BELOW_DB, _ABOVE_DB, _OVER_DB = 15.0, 10.0, 6.0
 _SPREAD_PERCENTILES = (5, 95)
 
 
@@ -71,8 +71,9 @@ class RegionsPanel(Panel):
 
     def _text(self, height: float, **place):
         return self.ax.text(
-            0, height, "", transform=self.ax.get_xaxis_transform(), fontsize=9.5, weight="bold", clip_on=True, **place
-        )
+            0, height, "", transform=self.ax.get_xaxis_transform(), fontsize=9.5, weight="bold", clip_on=True, zorder=5,
+            bbox={"facecolor": "white", "alpha": 0.75, "linewidth": 0, "pad": 0.8}, **place,
+        )  # fmt: skip
 
     def set_words(self, words: list[Span], running: tuple[np.ndarray, np.ndarray], shift_s: float) -> None:
         """Show the words of the source, and the level around them."""
@@ -81,7 +82,8 @@ class RegionsPanel(Panel):
         self.running.set_data(shift_s + times_s, np.where(np.isfinite(level_db), level_db, np.nan))
         self.before.set_segments(self._bars([word.level_db for word in words]))
         middle = float(np.median([word.level_db for word in words])) if words else -30.0
-        self.ax.set_ylim(middle - _BELOW_DB, middle + _ABOVE_DB)
+        loudest = max([word.level_db for word in words], default=middle)
+        self.ax.set_ylim(middle - _BELOW_DB, max(middle + _ABOVE_DB, loudest + _OVER_DB))
 
     def set_gains(self, gains: ClipGain, marks: Marks, window: Window) -> np.ndarray:
         """Show regions and marks. Returns the words' levels with the regions' gains."""
