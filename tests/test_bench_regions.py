@@ -430,4 +430,6 @@ def test_sections_that_can_not_be_are_refused_in_one_sentence(sung):
 
 def test_where_proposals_are_given_there_are_no_sections(bench, clip):
     assert bench.sections == () and named(bench) == [] == named(RegionBench(clip, proposing=False))
-    assert bench.set_sections([1.8]).sections == () and not bench.can_undo
+    with pytest.raises(ValueError, match="edges_s: this bench"):
+        bench.set_sections([1.8])
+    assert bench.sections == () and not bench.can_undo

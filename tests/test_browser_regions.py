@@ -204,7 +204,7 @@ def test_a_sections_edge_is_dragged_and_a_section_is_split_where_the_player_is(o
         count = bench.seen()
         bench.button("Undo").click()
         wait_until(page, lambda: bench.seen() != count, "the picture before")
-    assert starts() == [0, 13.53]
+    wait_until(page, lambda: starts() == [0, 13.53], lambda: f"the first sections, not {starts()}")
 
 
 def test_what_was_kept_is_found_by_a_fresh_kernel(opened):

@@ -80,10 +80,11 @@ class RegionBench(Bench):
         self.proposing = bool(proposing)
         self._offered = None if proposals is None and proposing else ClipGain(proposals or ()).regions
         self.sectioned = self._offered is None
-        self._edges_s = None if sections is None else edges_of(sections)
+        self._given_edges_s = None if sections is None else edges_of(sections)
+        self._sections: tuple[Section, ...] | None = None
         self._then, self._then_before = then, None
-        self._past: list[tuple[ClipGain, tuple[float, ...]]] = []
-        self._future: list[tuple[ClipGain, tuple[float, ...]]] = []
+        self._past: list[tuple[ClipGain, tuple[Section, ...]]] = []
+        self._future: list[tuple[ClipGain, tuple[Section, ...]]] = []
         self._travelling = False
         self._last_touched = None
         self._chosen_next: tuple[float, float] | None = None
@@ -113,9 +114,10 @@ class RegionBench(Bench):
         """The sections as set now; none where proposals were given or nothing is proposed, so that none are needed."""
         if not self.sectioned:
             return ()
-        if self._edges_s is None:
-            self._edges_s = edges_of(find_sections(self.clip))
-        return sections_at(self.clip, self._edges_s)
+        if self._sections is None:
+            given = self._given_edges_s
+            self._sections = find_sections(self.clip) if given is None else sections_at(self.clip, given)
+        return self._sections
 
     def set_sections(self, edges_s) -> "RegionBench":
         """Set where one section ends and the next begins, in seconds; the proposals follow, the regions stay.
@@ -123,14 +125,17 @@ class RegionBench(Bench):
         Raises
         ------
         ValueError
-            If a section would be shorter than half a second; nothing changes then.
+            If a section would be shorter than half a second, or the bench's proposals were given, so that it has no
+            sections; nothing changes then.
         """
-        edges_s = edges_of(sections_at(self.clip, edges_s))
-        if self.sectioned and edges_s != edges_of(self.sections):
+        if not self.sectioned:
+            raise ValueError("edges_s: this bench finds no proposals of its own, so it has no sections to set.")
+        sections = sections_at(self.clip, edges_s)
+        if sections != self.sections:
             self._past.append(self._now)
             self._future.clear()
             self._last_touched = None
-            self._show_sections(edges_s)
+            self._show_sections(sections)
         return self
 
     @property
@@ -289,27 +294,27 @@ class RegionBench(Bench):
     # ---- changing -----------------------------------------------------------------------------------------------
 
     @property
-    def _now(self) -> tuple[ClipGain, tuple[float, ...]]:
-        """Regions and edges of sections as they are."""
-        return self.gains, edges_of(self.sections) if self.sectioned else ()
+    def _now(self) -> tuple[ClipGain, tuple[Section, ...]]:
+        """Regions and sections as they are."""
+        return self.gains, self.sections
 
     def _travel(self, source: list, target: list) -> "RegionBench":
         if source:
             target.append(self._now)
             self._travelling = True
-            gains, edges_s = source.pop()
+            gains, sections = source.pop()
             try:
                 if gains != self.gains:
                     self._set(gains)
-                if edges_s != self._now[1]:
-                    self._show_sections(edges_s)
+                if sections != self.sections:
+                    self._show_sections(sections)
             finally:
                 self._travelling = False
             self._editor.show_fields()
         return self
 
-    def _show_sections(self, edges_s: tuple[float, ...]) -> None:
-        self._edges_s, self._offered = edges_s, None
+    def _show_sections(self, sections: tuple[Section, ...]) -> None:
+        self._sections, self._offered = sections, None
         self._error.value = ""
         self._list_due = True
         self._refresh()
