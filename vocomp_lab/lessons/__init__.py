@@ -8,15 +8,14 @@ It works without a page: nothing here draws or shows a widget. It may import fro
 from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
 from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.gallery import FaultGallery
-from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.lessons.guessing import GuessLevels
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
 from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
+from vocomp_lab.lessons.styles import goals_for
 
 __all__ = [
     "FaultGallery",
-    "GOALS",
     "GuessLevels",
     "SettingsPage",
     "as_played",
@@ -24,6 +23,7 @@ __all__ = [
     "export",
     "false_alarm_when_peeking",
     "fresh_folder",
+    "goals_for",
     "needed_right",
     "power",
     "propose_stage",

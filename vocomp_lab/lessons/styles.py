@@ -165,3 +165,27 @@ def style_named(style: str | Style | None) -> Style | None:
     if style is None or isinstance(style, Style):
         return style
     return STYLES[check_choice("style", style, tuple(STYLES))]
+
+
+def goals_for(stage: str, style: str | Style | None = None) -> tuple[Goal, ...]:
+    """What a compressor of the chain should come to: the lessons' goals, or those of a style's card.
+
+    Parameters
+    ----------
+    stage : {"peaks", "steady", "excitement"}
+    style : str, optional
+        One of ``STYLES``.
+
+    Returns
+    -------
+    tuple of Goal
+        For a bench's ``goals``; none where the style does without the stage.
+
+    Raises
+    ------
+    ValueError
+        If there is no such stage or style.
+    """
+    check_choice("stage", stage, tuple(GOALS))
+    card = style_named(style)
+    return GOALS[stage] if card is None else card.goals(stage)
