@@ -201,7 +201,13 @@ def _new_page(browser, width, height):
     page = context.new_page()
     page.errors = []
     page.on("pageerror", lambda error: page.errors.append(f"page error: {error}"))
-    page.on("console", lambda message: message.type == "error" and page.errors.append(f"console: {message.text}"))
+    page.on(
+        "console",
+        lambda message: (
+            message.type == "error"
+            and page.errors.append(f"console: {message.text} ({message.location.get('url', '')})")
+        ),
+    )
     return page
 
 

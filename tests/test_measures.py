@@ -55,7 +55,7 @@ def test_every_measure_can_be_taken_with_and_without_a_reduction(tone):
     with_reduction = change_of(tone, Compressor(-18, 3, 1, 80))
     without = measure_change(clip_numbers(tone, EVERYWHERE), tone, None, EVERYWHERE)
     for name, measure in MEASURES.items():
-        assert math.isfinite(Goal(name).value(with_reduction))
+        assert math.isfinite(Goal(name).value(with_reduction)) or measure.where_any
         assert measure.label and measure.unit
     assert not Goal("max_db", low=-math.inf).met(without), "no number meets no goal"
 

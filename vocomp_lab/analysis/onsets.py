@@ -5,6 +5,8 @@ A compressor with a slow attack lets the beginning through and turns down the re
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy.signal import butter, find_peaks, sosfilt
 
@@ -12,6 +14,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import power_to_db, step_powers
+from vocomp_lab.sound.remembered import remembered
 
 ONSET_MS = 50.0
 SUSTAIN_MS = (120.0, 250.0)
@@ -126,6 +129,38 @@ def onset_to_sustain_db(clip: Clip, onsets_s, sustain_ms: tuple[float, float] = 
     found[heard] = power_to_db(beginning[heard]) - power_to_db(following[heard])
     contrast_db[whole] = found
     return contrast_db
+
+
+def beginnings_change_db(source: Clip, output: Clip, reduction_db, floor_db: float = 0.5) -> float:
+    """How much farther the beginnings of notes stand out after a compressor than before it, where it acts.
+
+    Parameters
+    ----------
+    source, output : Clip
+        What went in and what came out, of the same rate and length.
+    reduction_db : array_like, shape (frames,)
+    floor_db : float
+        A note that is reduced by no more than this, from its beginning to the end of its sustain, doesn't count.
+
+    Returns
+    -------
+    float
+        Median over those notes of the change of :func:`onset_to_sustain_db`, in dB; below 0 where beginnings are cut
+        off. NaN where it acts on no note that lasts. Common practice, no source; see ``06_slow_attack``.
+    """
+    onsets_s, before_db = _beginnings(source)
+    starts = np.rint(onsets_s * source.rate).astype(int)
+    length = round(SUSTAIN_MS[1] * source.rate / 1000)
+    acts = [np.max(reduction_db[start : start + length], initial=0.0) > floor_db for start in starts]
+    change_db = (onset_to_sustain_db(output, onsets_s) - before_db)[np.array(acts, dtype=bool)]
+    change_db = change_db[np.isfinite(change_db)]
+    return float(np.median(change_db)) if len(change_db) else math.nan
+
+
+@remembered(16)  # of one voice, for every move of a control
+def _beginnings(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
+    onsets_s = find_onsets(clip)
+    return onsets_s, onset_to_sustain_db(clip, onsets_s)
 
 
 def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) -> np.ndarray:

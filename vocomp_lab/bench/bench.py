@@ -232,8 +232,7 @@ class Bench:
             return
         change = self.change
         for goal in goals or self.goals:
-            verdict = "met" if goal.met(change) else "not met yet"
-            print(f"{goal}: {verdict} (measured: {decibels(goal.value(change))})")
+            print(f"{goal}: {goal.verdict(change)}")
 
     def choose_stage(self, name: str) -> "Bench":
         """Show another stage's controls."""

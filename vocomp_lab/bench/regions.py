@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
+from vocomp_lab.analysis.left_alone import MOST_MOVED_DB, measure_left_alone
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import reduction_stats
 from vocomp_lab.analysis.sections import Section, edges_of, find_sections, sections_at
@@ -225,6 +228,17 @@ class RegionBench(Bench):
         print(
             f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)"
         )
+        rest = measure_left_alone(self.clip, self.gains)
+        verdict = "met" if rest.regions <= rest.most_regions else "not met yet"
+        print(
+            f"no more than {rest.most_regions} regions for {rest.words} words: {verdict} (measured: {rest.regions} regions)"
+        )
+        if math.isfinite(rest.moved_db):
+            verdict = "met" if rest.moved_db <= MOST_MOVED_DB else "not met yet"
+            print(
+                f"words that don't stand out are moved by {MOST_MOVED_DB:g} dB on average at most: {verdict} "
+                f"(measured: {decibels(rest.moved_db)} dB)"
+            )
         super().check(*goals)
 
     def then_stats(self, clip):

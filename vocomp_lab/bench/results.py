@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Callable
 
 import numpy as np
@@ -11,6 +10,7 @@ from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Change, ClipNumbers
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
+from vocomp_lab.analysis.together import as_one_stage
 from vocomp_lab.bench.deferred import running_loop
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
@@ -20,38 +20,6 @@ from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 PREROLL_S = 1.0
 """A preview starts this long before the window in sight, so that the reduction at its start is about right."""
 _REMEMBERED = 8
-
-
-WHOLE_CHAIN = "the whole chain"
-
-
-@dataclass(frozen=True, eq=False)
-class Together:
-    """What the stages of a chain that reduce the gain did together.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Those stages, in order.
-    reduction_db : ndarray, shape (frames,), or None
-        Their reductions added up; None if there is no such stage.
-    """
-
-    names: tuple[str, ...]
-    reduction_db: np.ndarray | None = field(repr=False)
-
-    def in_words(self) -> str:
-        """What the numbers are about: the whole chain, and whose reductions are added up."""
-        added = " added up" if len(self.names) > 1 else " alone"
-        return WHOLE_CHAIN + (f" (reduction: {' + '.join(self.names)}{added})" if self.names else "")
-
-
-def as_one_stage(result: ChainResult) -> StageResult:
-    """A whole chain as if it were one stage: from the clip that goes in to what the last stage gives."""
-    names = tuple(name for name, stage in result.stages.items() if stage.reduction_db is not None)
-    together = Together(names, result.reduction_db if names else None)
-    chain = Chain([(name, stage.processor) for name, stage in result.stages.items()])
-    return StageResult(WHOLE_CHAIN, chain, result.source, result.output, together)
 
 
 class Results:
@@ -186,7 +154,7 @@ class Results:
         """The numbers of a stage: before, after, reduction."""
         reduction_db = stage.reduction_db
         stats = None if reduction_db is None else reduction_stats(reduction_db, self.active(stage.source))
-        return Change(self.numbers(stage.source, stage.source), self.numbers(stage.output, stage.source), stats)
+        return Change(self.numbers(stage.source, stage.source), self.numbers(stage.output, stage.source), stats, stage)
 
     def match_gain_db(self, before: Clip, after: Clip) -> float:
         """Gain that makes `after` as loud as `before`."""

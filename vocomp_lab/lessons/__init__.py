@@ -12,6 +12,7 @@ from vocomp_lab.lessons.guessing import GuessLevels
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
 from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
+from vocomp_lab.lessons.styles import goals_for
 
 __all__ = [
     "FaultGallery",
@@ -22,6 +23,7 @@ __all__ = [
     "export",
     "false_alarm_when_peeking",
     "fresh_folder",
+    "goals_for",
     "needed_right",
     "power",
     "propose_stage",

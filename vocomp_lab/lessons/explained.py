@@ -76,6 +76,7 @@ EXPLAINED_IN = {
     "04_peak_control": (
         "Compressed",
         "Compressor",
+        "goals_for",
         "harmonic_distortion_percent",
         "reduction_moments",
         "reduction_stats",

@@ -18,11 +18,21 @@ from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import Goal, stage_change
+from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
+from vocomp_lab.analysis.together import as_one_stage
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
+from vocomp_lab.lessons.goals import (
+    CHAIN_GOALS,
+    GOALS,
+    PEAKS_MAX_DB,
+    PEAKS_MOST_PERCENT,
+    STEADY_SHARE_PERCENT,
+    STEADY_WINDOW_DB,
+)
+from vocomp_lab.lessons.styles import Start, Style, style_named
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
@@ -30,11 +40,13 @@ from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.levels import sample_peak_dbfs
 from vocomp_lab.sound.remembered import remembered
 from vocomp_lab.sound.text import decibels
 
 NOBODY_SINGS = "Nobody sings in this clip."
+_CARDS_SAY = "Common practice, no source."
 TASTE = "A matter of taste: nothing measured calls for it. See lesson {lesson}."
 
 
@@ -53,22 +65,13 @@ RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
 TAKEN_OFF_DB, FEWEST_S = 4.0, 3
-PEAKS_SHARE_PERCENT, PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 10.0, 15.0, (2.0, 8.0)
-STEADY_MEDIAN_DB, STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = 3.0, (2.0, 5.0), 80.0
-GOALS = {
-    "peaks": (Goal("share_percent", high=PEAKS_MOST_PERCENT), Goal("max_db", *PEAKS_MAX_DB)),
-    "steady": (
-        Goal("share_percent", low=STEADY_SHARE_PERCENT),
-        Goal("median_db", *STEADY_WINDOW_DB),
-        Goal("loudness_change_lu", -0.5, 0.5),
-    ),
-}
-"""What the two compressors that every voice gets should come to (``04_peak_control``, ``05_steady_compression``)."""
+PEAKS_SHARE_PERCENT, STEADY_MEDIAN_DB = 10.0, 3.0
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
 # The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
 _STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
 _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
+_KEEP_PEAKS = ("peaks", "steady")
 _NAMED = 2
 _SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
@@ -347,7 +350,7 @@ STAGES = {
 """The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
 
-def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
+def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | None = None) -> Proposal:
     """The proposal for one stage, from the clip as it reaches that stage.
 
     Parameters
@@ -357,8 +360,19 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
     clip : Clip
     raw : Clip, optional
         The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
+    style : str, optional
+        One of ``vocomp_lab.lessons.styles.STYLES``: the two compressors then start as its card says.
+
+    Raises
+    ------
+    ValueError
+        If there is no such stage or style.
     """
-    return _proposed(stage, clip, raw if stage in GOALS else None)
+    check_choice("stage", stage, tuple(STAGES))
+    card = style_named(style)
+    if card is not None and stage in _KEEP_PEAKS:
+        return _proposed_in_style(stage, clip, card)
+    return _proposed(stage, clip, raw if stage in _KEEP_PEAKS else None)
 
 
 @remembered(64)  # a lesson begins with proposals, and its page asks for them again
@@ -366,21 +380,61 @@ def _proposed(stage: str, clip: Clip, raw: Clip | None) -> Proposal:
     return STAGES[stage](clip) if raw is None else STAGES[stage](clip, raw)
 
 
-def propose_chain(clip: Clip) -> list[Proposal]:
+@remembered(64)
+def _proposed_in_style(stage: str, clip: Clip, card: Style) -> Proposal:
+    start: Start | None = getattr(card, stage)
+    if start is None:
+        return Proposal(stage, None, f"The card “{card.name}” does without it. {_CARDS_SAY}")
+    heard, active = heard_part(clip)
+    if not active.any():
+        return Proposal(stage, None, NOBODY_SINGS)
+    threshold_db = threshold_for(start.compressor, heard, start.measure, start.aim_db)
+    processor = dataclasses.replace(start.compressor, threshold_db=threshold_db)
+    taken_db = getattr(stats_with(processor, clip), start.measure)
+    low, high = start.window_db
+    card_says = f"the card “{card.name}” says {low:g} to {high:g} dB"
+    if not low <= taken_db <= high:
+        return Proposal(
+            stage,
+            None,
+            f"No threshold takes that much: {card_says}, and this one takes {decibels(taken_db)} dB. {_CARDS_SAY}",
+        )
+    told = f"takes off {decibels(taken_db)} dB {'at most' if start.measure == 'max_db' else 'half of the sung time (median)'}"
+    makeup = ""
+    if stage == "steady":
+        makeup_db = round(match_gain_db(integrated_lufs(processor.apply(clip).output), integrated_lufs(clip)), 1)
+        processor = dataclasses.replace(processor, makeup_db=makeup_db)
+        makeup = f" {decibels(makeup_db, sign=True)} dB of make-up gain restores the loudness."
+    return Proposal(
+        stage,
+        processor,
+        f"At {decibels(threshold_db)} dBFS and {processor.ratio:g}:1 it {told}; {card_says}.{makeup} {_CARDS_SAY}",
+    )
+
+
+def propose_chain(clip: Clip, style: str | None = None) -> list[Proposal]:
     """A proposal for every stage, each from what the stages before it leave of the clip.
 
     Parameters
     ----------
     clip : Clip
+    style : str, optional
+        One of ``vocomp_lab.lessons.styles.STYLES``; by default the lessons' own settings.
 
     Returns
     -------
     list of Proposal
         In the order of the work; those without a processor say why there is none.
+
+    Raises
+    ------
+    ValueError
+        If there is no such style.
     """
+    style_named(style)
     proposals, current = [], clip
     for stage in STAGES:
-        proposal = propose_stage(stage, current, clip)
+        proposal = propose_stage(stage, current, clip, style)
         proposals.append(proposal)
         if proposal.processor is not None:
             current = Chain([(stage, proposal.processor)]).apply(current).output
@@ -402,7 +456,7 @@ def check_goals(result: ChainResult) -> str:
     Returns
     -------
     str
-        A line for each of ``GOALS`` of the stages that the chain has, and one for each check of
+        A line for each of ``GOALS`` of the stages that the chain has, for each of ``CHAIN_GOALS``, and for each check of
         :func:`vocomp_lab.analysis.harm.measure_harm`. Where the chain does harm, its line says so and names the stage.
     """
     lines = []
@@ -410,9 +464,10 @@ def check_goals(result: ChainResult) -> str:
         if name in GOALS and stage.reduction_db is not None:
             change = stage_change(stage)
             for goal in GOALS[name]:
-                verdict = "met" if goal.met(change) else "not met yet"
-                lines.append(f"{name}, {goal}: {verdict} (measured: {decibels(goal.value(change))})")
+                lines.append(f"{name}, {goal}: {goal.verdict(change)}")
     lines = lines or ["This chain has no stage called “peaks” or “steady”."]
+    change = stage_change(as_one_stage(result))
+    lines += [f"whole chain, {goal}: {goal.verdict(change)}" for goal in CHAIN_GOALS]
     return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 
 

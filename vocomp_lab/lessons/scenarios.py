@@ -122,7 +122,7 @@ class _Heard:
     @property
     def change(self) -> Change:
         after = ClipNumbers(self.loudness_lufs, self.crest_db, sample_peak_dbfs(self.stage.output))
-        return Change(self.before, after, None if self.stage.reduction_db is None else self.stats)
+        return Change(self.before, after, None if self.stage.reduction_db is None else self.stats, self.stage)
 
 
 @dataclass(frozen=True)

@@ -89,7 +89,7 @@ class SetIt(Posed):
         stage = self.chain(processor).apply(clip).stages["after it" if self.then is not None else "yours"]
         if self.then is not None:
             return stage_change(stage)
-        return measure_change(numbers, stage.output, stage.reduction_db, sung)
+        return replace(measure_change(numbers, stage.output, stage.reduction_db, sung), stage=stage)
 
     @cached_property
     def _source(self):

@@ -1,0 +1,66 @@
+"""Cards for styles: the proposals start where the card says, and meet its goals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import one_sentence
+from takes import ci_only
+
+from vocomp_lab import Chain, Clip, shipped
+from vocomp_lab.analysis.measures import stage_change
+from vocomp_lab.lessons.goals import GOALS
+from vocomp_lab.lessons.proposals import propose_chain, propose_stage
+from vocomp_lab.lessons.styles import STYLES
+
+VOICES = ("lesson_verse_clean", "second_verse_clean")
+"""Level prep has nothing to do on these, so their cards can be tried without the stages before."""
+
+
+@pytest.mark.parametrize("name", [VOICES[0], *ci_only(VOICES[1:])])
+@pytest.mark.parametrize("style", STYLES)
+def test_a_card_is_a_start_that_meets_its_own_goals(style, name):
+    voice, card = shipped(name).clip, STYLES[style]
+    for stage in ("peaks", "steady"):
+        proposal = propose_stage(stage, voice, voice, style)
+        start = getattr(card, stage)
+        if start is None:
+            assert proposal.processor is None and style in proposal.reason
+            continue
+        assert (proposal.processor.ratio, proposal.processor.attack_ms) == (
+            start.compressor.ratio,
+            start.compressor.attack_ms,
+        )
+        result = Chain([(stage, proposal.processor)]).apply(voice)
+        change = stage_change(result.stages[stage])
+        missed = [str(goal) for goal in card.goals(stage) if not goal.met(change)]
+        assert missed == []
+        voice = result.output
+
+
+def test_a_style_changes_the_two_compressors_and_nothing_else():
+    voice = shipped("lesson_verse_clean").clip.cut(0, 8)
+    plain, rap = (propose_chain(voice, style) for style in (None, "rap"))
+    differing = [one.stage for one, other in zip(plain, rap) if one.processor != other.processor]
+    assert set(differing) <= {"peaks", "steady"} and "steady" in differing
+    assert all("no source" in one.reason for one in rap if one.stage in ("peaks", "steady"))
+
+
+def test_every_card_can_be_read_and_is_marked_as_practice():
+    for style, card in STYLES.items():
+        text = str(card)
+        assert text.startswith(f"{style}. Listen for: ") and text.endswith("Common practice, no source.")
+        assert all(stage in text for stage in ("peaks:", "steady:"))
+        assert card.goals("excitement") == GOALS["excitement"]
+
+
+def test_what_cannot_be_is_refused_or_says_why():
+    voice = Clip(np.zeros(48_000), 48_000)
+    assert propose_stage("steady", voice, style="rap").processor is None
+    for call, name in (
+        (lambda: propose_chain(voice, "polka"), "style"),
+        (lambda: propose_stage("mud", voice), "stage"),
+    ):
+        with pytest.raises(ValueError) as error:
+            call()
+        one_sentence(error, name, "is not allowed") if name == "stage" else error.match("style: 'polka' is not allowed")
