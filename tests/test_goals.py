@@ -90,9 +90,15 @@ def test_two_limiters_are_no_peak_control_and_no_steady_compression(name):
 
 @pytest.mark.parametrize("name", [VOICES[0], *ci_only(VOICES[1:])], ids=str)
 def test_a_fader_that_is_pulled_back_is_no_excitement(name):
+    """On recorded people its beginnings come near to the goal, and in one take of five they meet it by a hair."""
     held = compressed(name, *TAUGHT.values()).output
-    result = Chain([("excitement", at_same_loudness(FADER, held, 2))]).apply(held)
-    assert missed(GOALS["excitement"], result.stages["excitement"]) == ["beginnings_db"]
+    fader, bite = (
+        Chain([("excitement", at_same_loudness(one, held, 2))]).apply(held).stages["excitement"]
+        for one in (FADER, BITE)
+    )
+    if name in SYNTHETIC:
+        assert missed(GOALS["excitement"], fader) == ["beginnings_db"]
+    assert stage_change(fader).beginnings_db < 0.5 * stage_change(bite).beginnings_db
 
 
 def test_a_soft_half_does_not_hide_what_happens_to_the_loud_one():
