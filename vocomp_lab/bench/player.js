@@ -23,10 +23,11 @@
   const needle = window.vocompNeedle(control("needle")), hand = window.vocompHand();
   const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, TRACKS);
   const chain = window.vocompLiveVoice(id, TRACKS, hand, {
-    self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: () => trackGains(state),
+    self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: (withBand) => trackGains(state, withBand),
     matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(),
-    failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(),
+    failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(), band: () => (hasBand() ? bandSpec() : null),
   });
+  const bandBox = control("band-box"), bandTick = control("band"), balance = control("balance"), way = control("way");
 
   let state = null; // the newest numbers from Python
   let resting = 0; // position while not playing
@@ -66,19 +67,71 @@
 
   const matches = () => Boolean(matchBox && matchBox.checked);
 
-  // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks.
-  function trackGains(s) {
+  // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks. With the band the voice keeps its place
+  // in the mix, whatever of it is heard.
+  function trackGains(s, withBand = playsBand()) {
     const wanted = heard(), gains = Object.fromEntries(TRACKS.map((name) => [name, 0]));
     if (s.mix) return { ...gains, ...mixed(s, wanted) };
     // A chain in the page sees to that itself: setting and match then change together.
     gains[wanted] = wanted === "after" && matches() && !isLive() ? gainOf(s.match_gain_db) : 1;
-    return gains;
+    if (!s.band) return gains;
+    const mix = withBand ? band().gains(s.band.mix_lufs, s.band) : { voice: 1, band: 0 };
+    gains[wanted] *= mix.voice;
+    return { ...gains, band: mix.band };
   }
 
   // Of the mix bench: the vocal's gain follows its slider before Python has answered.
   function mixed(s, wanted) {
     const db = hand.valueOf("balance", s.mix.balance_db) - s.mix.balance_db;
     return Object.fromEntries(Object.entries(s.mix.gains[wanted]).map(([name, gain]) => [name, name === "backing" ? gain : gain * gainOf(db)]));
+  }
+
+  // ---- the band -------------------------------------------------------------------------------------------------------------------
+
+  const band = () => (state && state.band ? window.vocompBands.of(state.band.id) : null);
+  // Whether it is on and everything is there to hear it.
+  const hasBand = () => Boolean(band() && band().isOn() && band().here() && (isLive() ? band().isShelved(speaker.context()) : band().isDecoded()));
+  const playsBand = () => Boolean(voice() && voice().withBand);
+  const bandSpec = () => band().spec(state.band.from_s, state.rate);
+  // Everything that makes the band sound otherwise than before.
+  const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().place(), band().here()].join("/") : "");
+  let bandShown = "";
+
+  // Have the band ready, if it is on.
+  async function prepareBand() {
+    if (!band() || !band().isOn()) return;
+    if (!(await band().wait())) { note.textContent = "Nothing of the band lies under this voice."; return; }
+    if (isLive()) await band().shelve(speaker.context());
+    else await band().decode();
+  }
+
+  // The same tick and balance stand on every bench of the voice; so whichever was moved, this one shows it and sounds by it.
+  function followBand() {
+    if (!band()) return;
+    band().read();
+    if (bandNow() === bandShown) return;
+    bandShown = bandNow();
+    showBand();
+    choose();
+    if (voice()) bandTurned().catch((error) => { note.textContent = "The band can't be played (" + error.message + ")."; });
+  }
+
+  // While it plays, the sound goes over to the one with the band, or back, at the same place.
+  async function bandTurned() {
+    const turn = speaker.turn(), was = [playsBand(), band().place()].join();
+    await prepareBand();
+    if (!speaker.isOn(turn) || !voice()) return;
+    if (isLive()) chain.follow();
+    else if ([hasBand(), voice().bandPlace].join() !== was) carryOn();
+  }
+
+  function showBand() {
+    const db = band().balanceDb(), [low, high, step] = state.band.range_lu;
+    bandTick.checked = band().isOn();
+    Object.assign(balance, { min: low, max: high, step });
+    balance.value = db;
+    control("balance-text").textContent = `${db < 0 ? "−" : db > 0 ? "+" : ""}${Math.abs(db).toFixed(1)} LU`;
+    setOnce(balance, "aria-valuetext", control("balance-text").textContent);
   }
 
   // ---- making ready ---------------------------------------------------------------------------------------------------------------
@@ -92,7 +145,9 @@
       await new Promise((resolve) => setTimeout(resolve, 50));
       return false;
     }
-    return Boolean(await sounds.all(s, () => s === state));
+    if (!(await sounds.all(s, () => s === state))) return false;
+    await prepareBand();
+    return s === state;
   }
 
   async function prepareLive(s) {
@@ -104,7 +159,9 @@
       giveUpLive(error.message);
       return false;
     }
-    return (await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state))) && s === state;
+    if (!(await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state)))) return false;
+    await prepareBand();
+    return s === state;
   }
 
   // From now on Python makes the sound.
@@ -139,9 +196,11 @@
   function sound(start = null) {
     if (isLive()) return void chain.start(start).then(keepDrawing);
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
-    const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]]));
+    const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]])), withBand = hasBand();
+    if (withBand) tracks.band = band().cut(state.band.from_s, made[TRACKS[0]].length);
     const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) ended(); });
-    Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state)), { tracks: made, length: duration() });
+    Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state, withBand)), { tracks: made, length: duration(), withBand });
+    if (withBand) speaker.voice().bandPlace = band().place();
   }
 
   // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
@@ -321,6 +380,7 @@
 
   function takeState(fresh) {
     state = { measured: true, ...fresh };
+    if (bandBox) bandBox.hidden = !state.band;
     hand.settle(state.at || {});
     if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
@@ -334,13 +394,14 @@
   }
 
   // A control has moved: its stage as it is now, and what makes "after" as loud as "before".
-  function takeNews({ serial, refused, settings, first, last, moved, at, match_gain_db, measured }) {
+  function takeNews({ serial, refused, settings, first, last, moved, at, match_gain_db, measured, band: place }) {
     state.serial = serial;
     if (refused) hand.clear();
     else {
       state.live.stages[moved] = settings;
       Object.assign(state.live, { first, last, moved });
       Object.assign(state, { at, match_gain_db, measured });
+      Object.assign(state.band || {}, place);
       hand.settle(at);
     }
     if (isLive()) chain.follow();
@@ -375,6 +436,7 @@
       if (still) still.hidden = true;
     }
     takePlace();
+    followBand();
     if (news || ++ticks % 4 === 0) nameEverything(state);
     wirePicture();
     movePlayhead(position()); // the window may have been resized
@@ -404,6 +466,14 @@
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", () => { choose(); if (isLive()) chain.follow(); });
+  if (bandTick) {
+    bandTick.addEventListener("change", () => { band().turn(bandTick.checked); followBand(); });
+    for (const type of ["input", "change"]) balance.addEventListener(type, () => { band().balance(Number(balance.value), type === "change"); followBand(); });
+  }
+  way.addEventListener("change", () => {
+    speaker.listen(way.value);
+    for (const player of speaker.players) player.showVolume();
+  });
   loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   if (control("moments")) control("moments").addEventListener("change", ({ target }) => goRound(target.value ? target.value.split("/").map(Number) : null));
@@ -421,10 +491,14 @@
     playing: () => mode() === "playing",
     gains: () => (voice() ? Object.fromEntries(TRACKS.map((n) => [n, voice().gains[n].gain.value])) : null),
     level: () => (voice() ? speaker.level() : 0),
-    showVolume: () => { volume.value = speaker.volumeDb(); sayVolume(); },
+    showVolume: () => {
+      if (speaker.volumeDb() !== null) volume.value = speaker.volumeDb();
+      way.value = speaker.way();
+      sayVolume();
+    },
   });
   speaker.players.add(api);
-  if (speaker.volumeDb() !== null) api.showVolume(); else sayVolume();
+  api.showVolume();
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&
    document.currentScript.closest(".vocomp-output").querySelector(".vocomp-player"), "__ID__");

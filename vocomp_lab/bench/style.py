@@ -28,7 +28,10 @@ STYLE = """<style>
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
-.vocomp-player label[hidden]{display:none}
+.vocomp-player :is(label,.vocomp-band)[hidden]{display:none}
+.vocomp-band{display:inline-flex;gap:5px 16px;align-items:center}
+.vocomp-player [data-part=balance]{width:160px}
+.vocomp-player [data-part=balance-text]{min-width:64px;font-variant-numeric:tabular-nums}
 :is(.vocomp-player,.vocomp-player-notes) button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}
@@ -67,7 +70,7 @@ STYLE = """<style>
 .vocomp-player.vocomp-present select{max-width:320px}
 .vocomp-player.vocomp-present label.wide{flex-basis:170px}
 .vocomp-player.vocomp-present [data-part=seek]{flex-basis:60px}
-.vocomp-player.vocomp-present [data-part=volume]{width:80px}
+.vocomp-player.vocomp-present :is([data-part=volume],[data-part=balance]){width:80px}
 .vocomp-player.vocomp-present legend{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
 .vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:215px}
 .vocomp-player.vocomp-present .vocomp-needle label{display:none}
