@@ -17,20 +17,22 @@ window.vocompBands = window.vocompBands || (() => {
     const find = (part) => (known[part] && known[part].isConnected ? known[part] : (known[part] = document.querySelector(`.vocomp-${id}-${part}`)));
     const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, []), live = window.vocompLive;
     let line = null, on = false, wanted = false, told = 0;
-    let byHand = null; // a balance that Python may not know of yet
+    let byHand = {}; // balance_lu, shift_s: what Python may not know of yet
     let decoding = null, decoded = null, cut = null; // for a page that can't make sound, which needs it as a buffer
 
     function read() {
       const fresh = lines.changed("line");
       if (!fresh) return;
       line = fresh;
-      if (byHand !== null && line.heard === told) byHand = null;
+      if (line.heard === told) byHand = {};
     }
 
     function tell() {
       told = Date.now();
-      lines.tell("said", JSON.stringify({ number: told, balance_lu: band.balanceDb(), sound: wanted }));
+      lines.tell("said", JSON.stringify({ number: told, sound: wanted, ...byHand }));
     }
+
+    const now = (field) => (field in byHand ? byHand[field] : line ? line[field] : 0);
 
     const arrived = () => sounds.arrived("sound", line, () => true);
 
@@ -41,14 +43,13 @@ window.vocompBands = window.vocompBands || (() => {
         on = now;
         if (on && !wanted) { wanted = true; tell(); }
       },
-      balanceDb: () => (byHand !== null ? byHand : line ? line.balance_lu : 0),
-      // `done`: the hand has let go.
-      balance(db, done) {
-        byHand = db;
+      balanceDb: () => now("balance_lu"),
+      shiftS: () => now("shift_s"),
+      // A hand sets the field `balance_lu` or `shift_s`; `done`: it has let go.
+      set(field, value, done) {
+        byHand[field] = value;
         if (done) tell();
       },
-      // Everything that makes it sound otherwise than before.
-      place: () => (line ? line.shift_s : 0),
       here: () => Boolean(line && line.sound_bytes && line.lufs !== null),
       async wait() {
         for (let tries = 0; tries < 600 && !(line && line.sound_bytes); tries++) {
@@ -64,7 +65,7 @@ window.vocompBands = window.vocompBands || (() => {
       // For sound that the page makes itself: have the worklet know it, and say where a frame of the clip lies in it.
       shelve: (context) => live.shelve(context, id, arrived, true),
       isShelved: (context) => live.hasBand(context, id),
-      spec: (fromS, rate) => ({ id, channels: line.channels, at: Math.round(fromS * rate) - Math.round(line.shift_s * rate) }),
+      spec: (fromS, rate) => ({ id, channels: line.channels, at: Math.round(fromS * rate) - Math.round(band.shiftS() * rate) }),
 
       // For sound that Python makes: what lies under a clip, as a buffer of its length.
       async decode() {

@@ -27,7 +27,7 @@
     matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(),
     failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(), band: () => (hasBand() ? bandSpec() : null),
   });
-  const bandBox = control("band-box"), bandTick = control("band"), balance = control("balance"), way = control("way");
+  const bandBox = control("band-box"), bandTick = control("band"), balance = control("balance"), coarse = control("coarse"), fine = control("fine"), way = control("way");
 
   let state = null; // the newest numbers from Python
   let resting = 0; // position while not playing
@@ -94,7 +94,7 @@
   const playsBand = () => Boolean(voice() && voice().withBand);
   const bandSpec = () => band().spec(state.band.from_s, state.rate);
   // Everything that makes the band sound otherwise than before.
-  const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().place(), band().here()].join("/") : "");
+  const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().shiftS(), band().here()].join("/") : "");
   let bandShown = "";
 
   // Have the band ready, if it is on.
@@ -118,11 +118,11 @@
 
   // While it plays, the sound goes over to the one with the band, or back, at the same place.
   async function bandTurned() {
-    const turn = speaker.turn(), was = [playsBand(), band().place()].join();
+    const turn = speaker.turn();
     await prepareBand();
     if (!speaker.isOn(turn) || !voice()) return;
     if (isLive()) chain.follow();
-    else if ([hasBand(), voice().bandPlace].join() !== was) carryOn();
+    else if (hasBand() !== playsBand() || (playsBand() && voice().bandShiftS !== band().shiftS())) carryOn();
   }
 
   function showBand() {
@@ -132,6 +132,22 @@
     balance.value = db;
     control("balance-text").textContent = `${db < 0 ? "−" : db > 0 ? "+" : ""}${Math.abs(db).toFixed(1)} LU`;
     setOnce(balance, "aria-valuetext", control("balance-text").textContent);
+    if (state.band.align_s) showAlign(...state.band.align_s);
+  }
+
+  // When the band begins: coarse in seconds and fine in milliseconds. The two stay where a hand has put them, as long as they say when.
+  const alignedS = () => Number(coarse.value) + Number(fine.value) / 1000;
+  function showAlign(low, high) {
+    const shiftS = band().shiftS();
+    Object.assign(coarse, { min: Math.floor(low), max: Math.ceil(high), step: 0.1 });
+    if (Math.abs(alignedS() - shiftS) > 5e-4) {
+      coarse.value = shiftS;
+      fine.value = Math.round(1000 * (shiftS - Number(coarse.value)));
+    }
+    const seconds = (s, digits) => `${s < 0 ? "−" : "+"}${Math.abs(s).toFixed(digits)}`;
+    control("align-text").textContent = `= ${seconds(shiftS, 3)} s`;
+    setOnce(coarse, "aria-valuetext", `${seconds(Number(coarse.value), 1)} s`);
+    setOnce(fine, "aria-valuetext", `${seconds(Number(fine.value), 0)} ms`);
   }
 
   // ---- making ready ---------------------------------------------------------------------------------------------------------------
@@ -200,7 +216,7 @@
     if (withBand) tracks.band = band().cut(state.band.from_s, made[TRACKS[0]].length);
     const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) ended(); });
     Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state, withBand)), { tracks: made, length: duration(), withBand });
-    if (withBand) speaker.voice().bandPlace = band().place();
+    if (withBand) speaker.voice().bandShiftS = band().shiftS();
   }
 
   // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
@@ -380,7 +396,10 @@
 
   function takeState(fresh) {
     state = { measured: true, ...fresh };
-    if (bandBox) bandBox.hidden = !state.band;
+    if (bandBox) {
+      bandBox.hidden = !state.band;
+      control("align-box").hidden = !(state.band && state.band.align_s);
+    }
     hand.settle(state.at || {});
     if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
@@ -468,7 +487,11 @@
   if (matchBox) matchBox.addEventListener("change", () => { choose(); if (isLive()) chain.follow(); });
   if (bandTick) {
     bandTick.addEventListener("change", () => { band().turn(bandTick.checked); followBand(); });
-    for (const type of ["input", "change"]) balance.addEventListener(type, () => { band().balance(Number(balance.value), type === "change"); followBand(); });
+    for (const type of ["input", "change"]) {
+      const set = (field, value) => { band().set(field, value, type === "change"); followBand(); };
+      balance.addEventListener(type, () => set("balance_lu", Number(balance.value)));
+      for (const slider of [coarse, fine]) slider.addEventListener(type, () => set("shift_s", Math.round(1000 * alignedS()) / 1000));
+    }
   }
   way.addEventListener("change", () => {
     speaker.listen(way.value);
@@ -489,7 +512,7 @@
   const api = (root.vocomp = {
     stop, heldBack, position, heard, mode, goRound, isLive, needle,
     playing: () => mode() === "playing",
-    gains: () => (voice() ? Object.fromEntries(TRACKS.map((n) => [n, voice().gains[n].gain.value])) : null),
+    gains: () => (voice() ? Object.fromEntries(Object.entries(voice().gains).map(([name, node]) => [name, node.gain.value])) : null),
     level: () => (voice() ? speaker.level() : 0),
     showVolume: () => {
       if (speaker.volumeDb() !== null) volume.value = speaker.volumeDb();

@@ -44,7 +44,7 @@ __MATCH__<span data-part="note" role="status"></span>
 __BAND__<label title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
 Listen<select data-part="way"><option value="as it is">as it is</option><option value="small">small loudspeaker</option>
 <option value="quiet">very quiet</option></select></label>
-</div></div>
+</div>__ALIGN__</div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
@@ -61,6 +61,12 @@ _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>af
 
 _BAND = """<span data-part="band-box" class="vocomp-band" hidden><label><input type="checkbox" data-part="band">with the band</label>
 <label>Voice over band<input type="range" data-part="balance"></label><span data-part="balance-text"></span></span>
+"""
+
+_ALIGN = """<div class="row" data-part="align-box" hidden><label class="wide">Band begins at
+<input type="range" data-part="coarse" min="-1" max="1" step="0.1" value="0"></label>
+<label>fine (ms)<input type="range" data-part="fine" min="-250" max="250" step="1" value="0"></label>
+<span data-part="align-text"></span></div>
 """
 
 _SETTINGS = """
@@ -227,6 +233,7 @@ class PagePlayer:
             "HIDDEN": "" if self._settings else _HIDE,
             "NEEDLE": _NEEDLE if self._live else "",
             "BAND": _BAND if self._live else "",
+            "ALIGN": _ALIGN if self._live else "",
             "NAME": html.escape(self._name),
             "TRACKS": ",".join(self._tracks),
             "CHOICES": choices,

@@ -25,13 +25,16 @@ STYLE = """<style>
 .vocomp-player-notes{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  margin:2px 0;max-width:1118px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
+.vocomp-player .row+.row+.row{margin-top:3px}
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
-.vocomp-player :is(label,.vocomp-band)[hidden]{display:none}
+.vocomp-player :is(label,.vocomp-band,.row)[hidden]{display:none}
 .vocomp-band{display:inline-flex;gap:5px 16px;align-items:center}
 .vocomp-player [data-part=balance]{width:160px}
-.vocomp-player [data-part=balance-text]{min-width:64px;font-variant-numeric:tabular-nums}
+.vocomp-player [data-part=coarse]{flex:1 1 120px}
+.vocomp-player [data-part=fine]{width:220px}
+.vocomp-player :is([data-part=balance-text],[data-part=align-text]){min-width:64px;font-variant-numeric:tabular-nums}
 :is(.vocomp-player,.vocomp-player-notes) button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}

@@ -26,7 +26,7 @@ LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
 """The balances that can be set: how much louder than the band the voice is."""
 FIRST_BALANCE_LU = 2.0
 """Where the balance stands until somebody sets it: the words are easy to follow. Common practice, no source."""
-LONGEST_SHIFT_S = 600.0
+LONGEST_SHIFT_S = 1_200.0
 _SHEET = "band.json"
 _DIGEST_LENGTH = 10
 MOST_CHANNELS = 2

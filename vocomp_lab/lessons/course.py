@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.lessons.band import Band, band_of, leave_backing, take_backing, with_band
+from vocomp_lab.lessons.band import Band, band_of, with_band
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.proposals import STAGES, propose_stage
 from vocomp_lab.processors.chain import Chain, ChainResult
@@ -92,22 +92,9 @@ class Lesson:
         """This lesson, if its voice has a band; else the same lesson with the workbook's own singer, who has one."""
         return self if self.band is not None else begin(self.name, folder=self.folder.parent)
 
-    def take_backing(self, backing: Clip, name: str) -> "Lesson":
-        """Keep a backing track with this voice for all lessons; see :func:`vocomp_lab.lessons.band.take_backing`.
-
-        Returns
-        -------
-        Lesson
-            This one, with the band.
-        """
-        return self._against(take_backing(self.clip, self.folder, backing, name))
-
-    def leave_backing(self) -> "Lesson":
-        """Go on without the backing track that was loaded with this voice; its file stays."""
-        leave_backing(self.folder)
-        return self._against(band_of(self.clip, self.folder, self.truth is not None))
-
-    def _against(self, band: Band | None) -> "Lesson":
+    def with_its_band(self) -> "Lesson":
+        """This lesson, with the band that its voice has now: after a backing track was loaded."""
+        band = band_of(self.clip, self.folder, self.truth is not None)
         return replace(self, clip=with_band(self.clip, band), voice=with_band(self.voice, band), band=band)
 
     @cached_property
@@ -267,7 +254,16 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
         path, clip = clip, load(clip)
         if not active_mask(clip).any():
             raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
-    return clip, None, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+    return clip, None, _named(stem, clip)
+
+
+def _named(stem: str, clip: Clip) -> str:
+    return f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+
+
+def folder_of(clip: Clip, parent: Path) -> Path:
+    """Where what is kept for a recording lies, in the folder of all sheets."""
+    return _folder_of(_named("own", clip), parent)
 
 
 def _folder_of(name: str, parent: Path) -> Path:
