@@ -5,7 +5,7 @@ A bench sends only its voice. The band goes to the page once, when somebody firs
 
 from __future__ import annotations
 
-import html
+import contextlib
 import itertools
 import json
 import math
@@ -17,7 +17,7 @@ import numpy as np
 
 from vocomp_lab.bench.deferred import Deferred
 from vocomp_lab.bench.player import as_file, hidden_line, page_rate
-from vocomp_lab.lessons.band import HIGHEST_LU, LOWEST_LU, STEP_LU, Band, band_behind
+from vocomp_lab.lessons.band import HIGHEST_LU, LONGEST_SHIFT_S, LOWEST_LU, STEP_LU, Band, band_behind
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import db_to_amplitude
 
@@ -98,16 +98,16 @@ class PageBand:
     def _on_said(self, change):
         try:
             said = json.loads(change["new"])
-            number, balance_lu, wanted = float(said["number"]), float(said["balance_lu"]), bool(said["sound"])
-            if not math.isfinite(number):
-                return
+            number, wanted = float(said["number"]), bool(said["sound"])
+            fields = [field for field in ("balance_lu", "shift_s") if field in said]
         except (ValueError, TypeError, LookupError):
             return
-        self._heard = number
+        self._heard = number if math.isfinite(number) else 0
         if wanted and not self._sound_sent:
             self._give_sound()
-        if LOWEST_LU <= balance_lu <= HIGHEST_LU:
-            self.band.balance_lu = balance_lu
+        for field in fields:
+            with contextlib.suppress(ValueError):  # the sliders in the page have no such place
+                setattr(self.band, field, said[field])
         self.tell()
 
     def _give_sound(self):
@@ -123,15 +123,18 @@ class PageBand:
         self._measure()
 
 
-def band_state(page: tuple[PageBand, float] | None) -> dict | None:
-    """What a player must know of the band: how to find it, where in it the clip begins, and what may be set."""
-    if page is None:
-        return None
+def band_state(page: tuple[PageBand, float], clip: Clip, align: bool) -> dict:
+    """What a player must know of the band: how to find it, when in the voice's time the clip begins, and what may be set.
+
+    With `align`, a student's own band can be moved, so far that it ends where the clip begins, or begins where it ends.
+    """
     shared, from_s = page
-    return {
+    state = {
         "id": shared.id, "from_s": from_s, "mix_lufs": MIX_LUFS, "range_lu": [LOWEST_LU, HIGHEST_LU, STEP_LU],
-        "name": shared.band.name,
     }  # fmt: skip
+    if align and shared.band.is_own:
+        state["align_s"] = [-min(shared.band.clip.duration_s, LONGEST_SHIFT_S), min(clip.duration_s, LONGEST_SHIFT_S)]
+    return state
 
 
 def mix_gains(balance_lu: float, voice_lufs: float, band_lufs: float, voice_peak: float, band_peak: float):

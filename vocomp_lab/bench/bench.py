@@ -77,6 +77,8 @@ class Bench:
     moments : bool
         Whether the player offers places to repeat: the deepest reductions and the loudest words. Where the numbers are hidden
         it offers none, and shows no meters.
+    align : bool
+        Whether a backing track of the student's own can be moved against the voice.
 
     Raises
     ------
@@ -86,7 +88,8 @@ class Bench:
 
     Notes
     -----
-    Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
+    Put it last in a cell to show it. A clip that a lesson began with, and all that is made of it, can be heard with its band
+    (:mod:`vocomp_lab.lessons.band`). ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
     of the clip, ``bench.change`` the numbers; all are up to date whenever they are read. A stage that is left out keeps its
     settings on the bench, and is in neither ``bench.chain`` nor ``bench.result``.
     """
@@ -107,6 +110,7 @@ class Bench:
         left_out=(),
         offers=None,
         moments=True,
+        align=False,
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
@@ -142,7 +146,7 @@ class Bench:
             choice="choice" not in self._hide,
             live=True,
         )
-        self._band = page_band(clip)
+        self._band, self._align = page_band(clip), bool(align)
         self._page_asks = False
         self._player.on_wanted(self._on_wanted)
         self._controls = ControlGrid(self._player, self._on_value, self._refuse)
@@ -571,7 +575,7 @@ class Bench:
             duration_s=self.clip.duration_s,
             match_gain_db=self._results.match_gain_db(before, after),
             measured=not part,
-            band=place and band_state(self._band) | place,
+            band=place and band_state(self._band, self.clip, self._align) | place,
             removed_shares=self._removed_shares(result),
             live=page_chain(self._stages.in_force, result, first, last, self._stage)
             | {"channels": self.clip.channels, "needle": needle_coefficients(page_rate(before.rate))},

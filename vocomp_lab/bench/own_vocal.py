@@ -103,6 +103,7 @@ class OwnVocal(FileBox):
 
     @property
     def stays(self) -> str:
+        """One sentence: what is still there after a file that was refused."""
         return f"{self.name} stays loaded."
 
     def _keep(self, clip: Clip, started: datetime) -> str:
@@ -212,4 +213,5 @@ class BackingBox(FileBox):
 
     @property
     def stays(self) -> str:
+        """One sentence: what is still there after a file that was refused."""
         return "What was loaded stays."
