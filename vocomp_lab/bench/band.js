@@ -60,7 +60,11 @@ window.vocompBands = window.vocompBands || (() => {
         if (!line || !line.sound_bytes) throw new Error("the band did not arrive");
         return band.here(); // false where there is nothing under the voice
       },
-      gains: (mixLufs, voice) => mixGains(mixLufs, band.balanceDb(), voice.lufs, line.lufs, voice.peak, line.peak),
+      // A mono voice sounds on both sides of a stereo band, and so counts twice (ITU-R BS.1770-5).
+      gains(mixLufs, { lufs, peak }, channels) {
+        const sidesDb = 10 * Math.log10(Math.max(line.channels / channels, 1));
+        return mixGains(mixLufs, band.balanceDb(), lufs + sidesDb, line.lufs, peak, line.peak);
+      },
 
       // For sound that the page makes itself: have the worklet know it, and say where a frame of the clip lies in it.
       shelve: (context) => live.shelve(context, id, arrived, true),

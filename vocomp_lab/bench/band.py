@@ -21,7 +21,7 @@ from vocomp_lab.lessons.band import HIGHEST_LU, LONGEST_SHIFT_S, LOWEST_LU, STEP
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import db_to_amplitude
 
-MIX_LUFS = -27.0
+MIX_LUFS = -24.0
 """Where the louder of voice and band lies while both are heard: fixed, so that before and after lie in one place. It leaves
 room for peaks, and beside a second sound the voice is then about as loud as alone. The project's own choice, no source."""
 REST_S = 0.35
@@ -145,7 +145,7 @@ def mix_gains(balance_lu: float, voice_lufs: float, band_lufs: float, voice_peak
     balance_lu : float
         How much louder than the band the voice is to be.
     voice_lufs, band_lufs : float
-        How loud the two are.
+        How loud the two are in the mix, where a mono voice sounds on both sides of a stereo band and so counts 3 dB more.
     voice_peak, band_peak : float
         Largest samples: of the voice before and after, and of the band.
 

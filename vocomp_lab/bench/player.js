@@ -75,7 +75,7 @@
     // A chain in the page sees to that itself: setting and match then change together.
     gains[wanted] = wanted === "after" && matches() && !isLive() ? gainOf(s.match_gain_db) : 1;
     if (!s.band) return gains;
-    const mix = withBand ? band().gains(s.band.mix_lufs, s.band) : { voice: 1, band: 0 };
+    const mix = withBand ? band().gains(s.band.mix_lufs, s.band, s.live.channels) : { voice: 1, band: 0 };
     gains[wanted] *= mix.voice;
     return { ...gains, band: mix.band };
   }

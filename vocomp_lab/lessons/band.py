@@ -67,13 +67,18 @@ class Band:
         self._clip: Clip | None = None
         self._aligned: tuple[float, Clip, float] | None = None
         self._watching: list[weakref.WeakMethod] = []
-        self.read_again()
+        self._balance_lu, self._shift_s = self._kept()
+
+    def _kept(self) -> tuple[float, float]:
+        sheet = _read(self._folder)
+        return sheet["balance_lu"], sheet["backings"].get(self._own, {}).get("shift_s", 0.0)
 
     def read_again(self) -> None:
         """Take over what another page has kept meanwhile."""
-        sheet = _read(self._folder)
-        self._balance_lu = sheet["balance_lu"]
-        self._shift_s = sheet["backings"].get(self._own, {}).get("shift_s", 0.0)
+        before, kept = (self._balance_lu, self._shift_s), self._kept()
+        self._balance_lu, self._shift_s = kept
+        if kept != before:
+            self._tell()
 
     @property
     def balance_lu(self) -> float:
