@@ -32,8 +32,8 @@ class FileBox:
     ----------
     button : str
         What the button says that chooses a file.
-    placeholder : str
-        Stands in the field for a path until something is typed.
+    path, placeholder : str
+        What stands before the field for a path, and in it until something is typed.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class FileBox:
 
     _ids = itertools.count(1)
 
-    def __init__(self, button: str, placeholder: str):
+    def __init__(self, button: str, path: str, placeholder: str):
         self._id = f"f{next(self._ids)}-{secrets.token_hex(4)}"
         # The name holds this box's own id, so a student's file is never mistaken for a piece.
         self._piece = re.compile(rf"piece-(\d{{1,9}})-of-(\d{{1,9}})-{self._id}-([0-9a-f]{{1,32}})-(.*)", re.DOTALL)
@@ -61,7 +61,7 @@ class FileBox:
         self._upload.add_class(f"vocomp-{self._id}-upload")
         self._upload.observe(self._on_upload, "value")
         self._path = widgets.Text(
-            placeholder=placeholder, description="or its path", continuous_update=False,
+            placeholder=placeholder, description=path, continuous_update=False,
             layout=widgets.Layout(width="420px"),
         )  # fmt: skip
         self._path.observe(self._on_path, "value")

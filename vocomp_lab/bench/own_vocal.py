@@ -69,7 +69,7 @@ class OwnVocal(FileBox):
             raise ValueError(
                 f"lesson: {shown(lesson)} is not allowed; give a lesson, such as begin('09_your_own_vocal')."
             )
-        super().__init__("Choose a file", "my_take.wav")
+        super().__init__("Choose a file", "or its path", "my_take.wav")
         self._first = self._lesson = lesson
         self._recorder = take_recorder(self._keep)
         self.backing = BackingBox(self)
@@ -158,7 +158,7 @@ class BackingBox(FileBox):
     """
 
     def __init__(self, own: OwnVocal):
-        super().__init__("Choose the band", "my_band.wav")
+        super().__init__("Choose the band", "or the band's path", "my_band.wav")
         self._own = own
         workbooks = widgets.Button(
             description="The workbook's band", tooltip="For a voice that was sung to it, such as one recorded above"
