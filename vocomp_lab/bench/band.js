@@ -16,20 +16,21 @@ window.vocompBands = window.vocompBands || (() => {
     const known = {};
     const find = (part) => (known[part] && known[part].isConnected ? known[part] : (known[part] = document.querySelector(`.vocomp-${id}-${part}`)));
     const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, []), live = window.vocompLive;
-    let line = null, on = false, wanted = false, told = 0;
-    let byHand = {}; // balance_lu, shift_s: what Python may not know of yet
+    let line = null, on = false, wanted = false;
+    let byHand = {}, told = { number: 0 }; // balance_lu, shift_s: what Python may not know of yet, and what it was told last
     let decoding = null, decoded = null, cut = null; // for a page that can't make sound, which needs it as a buffer
 
     function read() {
       const fresh = lines.changed("line");
       if (!fresh) return;
       line = fresh;
-      if (line.heard === told) byHand = {};
+      if (line.heard !== told.number) return;
+      for (const field of Object.keys(byHand)) if (byHand[field] === told[field]) delete byHand[field];
     }
 
     function tell() {
-      told = Date.now();
-      lines.tell("said", JSON.stringify({ number: told, sound: wanted, ...byHand }));
+      told = { number: Date.now(), sound: wanted, ...byHand };
+      lines.tell("said", JSON.stringify(told));
     }
 
     const now = (field) => (field in byHand ? byHand[field] : line ? line[field] : 0);
@@ -57,8 +58,8 @@ window.vocompBands = window.vocompBands || (() => {
           if (tries % 40 === 39) tell(); // a kernel that is busy may take long; a page that was reloaded has not asked yet
           await new Promise((resolve) => setTimeout(resolve, 50));
         }
-        if (!line || !line.sound_bytes) throw new Error("the band did not arrive");
-        return band.here(); // false where there is nothing under the voice
+        if (!line || !line.sound_bytes) throw new Error("it did not arrive");
+        if (!band.here()) throw new Error("nothing of it lies under this voice");
       },
       // A mono voice sounds on both sides of a stereo band, and so counts twice (ITU-R BS.1770-5).
       gains(mixLufs, { lufs, peak }, channels) {

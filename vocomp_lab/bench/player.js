@@ -8,6 +8,7 @@
   root.dataset.wired = "1";
   const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1, AWAY_TICKS = 100;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
+  const NO_BAND = "The band can't be heard";
   const TRACKS = root.dataset.tracks.split(",");
   const speaker = window.vocompSpeaker, live = window.vocompLive;
   const { setOnce, nameControls, nameBench } = window.vocompNaming, playhead = window.vocompPlayhead;
@@ -97,12 +98,15 @@
   const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().shiftS(), band().here()].join("/") : "");
   let bandShown = "";
 
-  // Have the band ready, if it is on.
+  // Have the band ready, if it is on. Without it the voice is heard alone.
   async function prepareBand() {
     if (!band() || !band().isOn()) return;
-    if (!(await band().wait())) { note.textContent = "Nothing of the band lies under this voice."; return; }
-    if (isLive()) await band().shelve(speaker.context());
-    else await band().decode();
+    try {
+      await band().wait();
+      if (isLive()) await band().shelve(speaker.context());
+      else await band().decode();
+      if (note.textContent.startsWith(NO_BAND)) note.textContent = "";
+    } catch (error) { note.textContent = `${NO_BAND} (${error.message}).`; }
   }
 
   // The same tick and balance stand on every bench of the voice; so whichever was moved, this one shows it and sounds by it.
@@ -113,7 +117,7 @@
     bandShown = bandNow();
     showBand();
     choose();
-    if (voice()) bandTurned().catch((error) => { note.textContent = "The band can't be played (" + error.message + ")."; });
+    if (voice()) bandTurned();
   }
 
   // While it plays, the sound goes over to the one with the band, or back, at the same place.
