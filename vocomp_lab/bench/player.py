@@ -31,7 +31,7 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 <div class="row">
 <button type="button" data-part="play">Play</button>
 __NEEDLE__<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
-__MATCH__<span data-part="note" role="status"></span>
+__WAY____MATCH__<span data-part="note" role="status"></span>
 </div><div class="row">
 <label class="wide">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
@@ -40,11 +40,7 @@ __MATCH__<span data-part="note" role="status"></span>
 <label hidden>Repeat<select data-part="moments"></select></label>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
-</div><div class="row">
-__BAND__<label title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
-Listen<select data-part="way"><option value="as it is">as it is</option><option value="small">small loudspeaker</option>
-<option value="quiet">very quiet</option></select></label>
-</div>__ALIGN__</div>
+</div>__BAND__</div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
@@ -59,11 +55,16 @@ reduction: what is taken off now; the mark is the most of the last two seconds" 
 _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
 """
 
-_BAND = """<span data-part="band-box" class="vocomp-band" hidden><label><input type="checkbox" data-part="band">with the band</label>
-<label>Voice over band<input type="range" data-part="balance"></label><span data-part="balance-text"></span></span>
+_WAY = """<label title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
+Listen<select data-part="way"><option value="as it is">as it is</option><option value="small">small loudspeaker</option>
+<option value="quiet">very quiet</option></select></label>
 """
 
-_ALIGN = """<div class="row" data-part="align-box" hidden><label class="wide">Band begins at
+_BAND = f"""<div class="row">
+<span data-part="band-box" class="vocomp-band" hidden><label><input type="checkbox" data-part="band">with the band</label>
+<label>Voice over band<input type="range" data-part="balance"></label><span data-part="balance-text"></span></span>
+{_WAY}</div>
+<div class="row" data-part="align-box" hidden><label class="wide">Band begins at
 <input type="range" data-part="coarse" min="-1" max="1" step="0.1" value="0"></label>
 <label>fine (ms)<input type="range" data-part="fine" min="-250" max="250" step="1" value="0"></label>
 <span data-part="align-text"></span></div>
@@ -233,7 +234,7 @@ class PagePlayer:
             "HIDDEN": "" if self._settings else _HIDE,
             "NEEDLE": _NEEDLE if self._live else "",
             "BAND": _BAND if self._live else "",
-            "ALIGN": _ALIGN if self._live else "",
+            "WAY": "" if self._live else _WAY,
             "NAME": html.escape(self._name),
             "TRACKS": ",".join(self._tracks),
             "CHOICES": choices,

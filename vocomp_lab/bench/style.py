@@ -25,7 +25,7 @@ STYLE = """<style>
 .vocomp-player-notes{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  margin:2px 0;max-width:1118px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
-.vocomp-player .row+.row+.row{margin-top:3px}
+.vocomp-player:not(.vocomp-present) .row+.row+.row{margin-top:3px}
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
