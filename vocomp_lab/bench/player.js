@@ -521,6 +521,7 @@
     showVolume: () => {
       if (speaker.volumeDb() !== null) volume.value = speaker.volumeDb();
       way.value = speaker.way();
+      root.toggleAttribute("data-way", way.value !== "as it is"); // then it is in sight on a projector, too
       sayVolume();
     },
   });

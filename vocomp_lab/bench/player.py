@@ -32,7 +32,7 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 <button type="button" data-part="play">Play</button>
 __NEEDLE__<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
 __WAY____MATCH__<span data-part="note" role="status"></span>
-</div><div class="row">
+</div><div class="rows"><div class="row">
 <label class="wide">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
 <span data-part="clock">0.0 s</span>
@@ -40,7 +40,7 @@ __WAY____MATCH__<span data-part="note" role="status"></span>
 <label hidden>Repeat<select data-part="moments"></select></label>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
-</div>__BAND__</div>
+</div>__BAND__</div></div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
@@ -55,7 +55,7 @@ reduction: what is taken off now; the mark is the most of the last two seconds" 
 _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
 """
 
-_WAY = """<label title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
+_WAY = """<label class="vocomp-way" title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
 Listen<select data-part="way"><option value="as it is">as it is</option><option value="small">small loudspeaker</option>
 <option value="quiet">very quiet</option></select></label>
 """

@@ -17,7 +17,7 @@ from vocomp_lab.processors.chain import StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 
 PICTURE_PX = (1120, 372)
-PRESENTED_PX, PRESENTED_SCALE = (860, 240), 1.3
+PRESENTED_PX, PRESENTED_SCALE = (860, 262), 1.3
 """On a projector: fewer pixels, each drawn larger, so that the text can be read from the last row."""
 
 LEFT_OUT = "Left out: the voice goes on as it comes in"

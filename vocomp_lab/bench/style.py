@@ -25,7 +25,7 @@ STYLE = """<style>
 .vocomp-player-notes{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  margin:2px 0;max-width:1118px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
-.vocomp-player:not(.vocomp-present) .row+.row+.row{margin-top:3px}
+.vocomp-player:not(.vocomp-present) .rows .row+.row{margin-top:3px}
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
@@ -69,11 +69,15 @@ STYLE = """<style>
 .vocomp-present .vocomp-typed{width:92px!important}
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:18px}
 .vocomp-player.vocomp-present .row{gap:2px 12px}
+.vocomp-player.vocomp-present .rows{display:flex;flex-wrap:wrap;gap:2px 12px;align-items:center}
+.vocomp-player.vocomp-present .rows .row:not([data-part=align-box]){display:contents}
+.vocomp-player.vocomp-present :is([data-part=align-box],[data-part=balance-text],.vocomp-band label+label),
+.vocomp-player.vocomp-present:not([data-way]) .vocomp-way{display:none}
 .vocomp-player select{font:inherit;max-width:270px}
-.vocomp-player.vocomp-present select{max-width:320px}
+.vocomp-player.vocomp-present select{max-width:190px}
 .vocomp-player.vocomp-present label.wide{flex-basis:170px}
 .vocomp-player.vocomp-present [data-part=seek]{flex-basis:60px}
-.vocomp-player.vocomp-present :is([data-part=volume],[data-part=balance]){width:80px}
+.vocomp-player.vocomp-present [data-part=volume]{width:80px}
 .vocomp-player.vocomp-present legend{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
 .vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:215px}
 .vocomp-player.vocomp-present .vocomp-needle label{display:none}
