@@ -10,7 +10,8 @@ import pytest
 import soundfile
 from conftest import one_sentence, sine
 
-from vocomp_lab.bench.own_vocal import LONGEST_MIN, MOST_CHANNELS, OwnVocal
+from vocomp_lab.bench.file_box import LONGEST_MIN, MOST_CHANNELS
+from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.sound.audio import load
 

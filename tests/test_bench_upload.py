@@ -27,9 +27,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vocomp_lab import Chain, Gain, shipped
+from vocomp_lab.bench import file_box
 from vocomp_lab.bench import own_vocal as bench_file
 from vocomp_lab.bench.bench import Bench
-from vocomp_lab.bench.own_vocal import LONGEST_MIN, OwnVocal
+from vocomp_lab.bench.file_box import LONGEST_MIN
+from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.lessons.course import begin
 
 # For one file of a few kilobytes, on a busy machine; they take some milliseconds.
@@ -310,7 +312,7 @@ def test_a_broken_file_in_pieces_is_refused_and_the_next_goes_in(own):
 
 
 def test_too_many_samples_are_refused_by_the_header_and_where_it_is_silent_about_them(own, monkeypatch):
-    monkeypatch.setattr(bench_file, "MOST_SAMPLES", 100_000)
+    monkeypatch.setattr(file_box, "MOST_SAMPLES", 100_000)
     monkeypatch.setattr("vocomp_lab.sound.audio.BLOCK_SAMPLES", 16_384)
     clip = takes_a_good_file(own)
     wide = as_bytes(np.zeros((20_000, 8)), RATE, "FLAC", "PCM_16")

@@ -7,6 +7,7 @@ Screenshots go to tests/screenshots/.
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import time
@@ -303,6 +304,54 @@ def test_controls_are_named_and_keys_work(lesson):
     assert lesson.locator(".jp-CodeCell").count() == code_cells, (
         "JupyterLab's own keys must not turn cells into headings"
     )
+
+
+def test_with_the_band_a_control_moves_while_both_play_and_the_balance_stays_set(opened):
+    lesson, bench = opened.page, opened.benches[0]
+    pause(lesson)
+    bench.player.locator("input[value=after]").check()
+    play_for_a_while(lesson)
+    at, started = position_and_clock(lesson)
+    bench.player.locator("[data-part=band]").check()
+    wait_for(lesson, lambda: bench.ask("gains()")["band"] > 0, "the band")
+    assert off_course(lesson, at, started)[0] < 0.05, "it comes in at the same place"
+    for track in ("before", "after"):
+        bench.player.locator(f"input[value={track}]").check()
+        wait_for(lesson, lambda: bench.ask("gains()")[track] > 0.05, track)
+    loud = bench.ask("gains()")
+    balance = bench.player.locator("[data-part=balance]")
+    assert balance.get_attribute("aria-valuetext") == "+2.0 LU"
+    balance.focus()
+    for _ in range(4):
+        lesson.keyboard.press("ArrowRight")
+    wait_for(
+        lesson, lambda: bench.ask("gains()")["band"] == pytest.approx(loud["band"] * 10 ** (-2 / 20), rel=1e-3), "+4 LU"
+    )
+    assert bench.ask("gains()")["after"] == pytest.approx(loud["after"], rel=1e-3), "the voice stays where it is"
+    kept = opened.path.parent / ".state" / "lesson_verse_faulty" / "band.json"
+    wait_for(
+        lesson, lambda: kept.exists() and json.loads(kept.read_text())["balance_lu"] == 4, "the balance to be kept"
+    )
+    step_by_keys = first(lesson, "[class*='-slider-threshold_db'] .noUi-handle")
+    old = picture(lesson)
+    step_by_keys.focus()
+    for _ in range(3):
+        lesson.keyboard.press("ArrowRight")
+    wait_for(lesson, lambda: picture(lesson) != old, "a new picture")
+    assert bench.ask("gains()")["band"] > 0 and off_course(lesson, at, started)[0] < 0.05
+    # The cell that is run again has the balance and the band still; the baritone of the last bench has none.
+    place = bench.cell
+    pagechecks.run_cell(lesson, place)
+    opened.benches = pagechecks.benches(lesson)
+    again = opened.benches[0].player
+    wait_for(lesson, lambda: again.locator("[data-part=balance-text]").inner_text() == "+4.0 LU", "the same balance")
+    assert again.locator("[data-part=band]").is_checked()
+    assert not opened.benches[-1].player.locator("[data-part=band]").is_visible()
+    again.locator("[data-part=band]").uncheck()
+    for way in ("small", "quiet", "as it is"):
+        again.locator("[data-part=way]").select_option(way)
+        assert lesson.locator("[data-part=way]").last.input_value() == way, "one loudspeaker, one way to listen"
+    opened.no_trouble()
 
 
 # The loudest that "before" gets when it is played once, as peak and as RMS of what the recorder calls a block, and where.

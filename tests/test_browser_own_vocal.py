@@ -5,6 +5,7 @@ Screenshots go to tests/screenshots/.
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import pagechecks
@@ -89,6 +90,47 @@ def test_another_recording_is_loaded_by_its_name_and_a_wrong_name_is_refused(les
         wait_for(page, lambda: told in " ".join(notes.all_inner_texts()), f"{told!r}")
     assert "my_take.flac" in pagechecks.run_cell(page, place_of(lesson, "lesson = own.lesson"))
     assert not page.errors, page.errors
+
+
+def test_a_band_of_ones_own_is_moved_into_place_while_it_plays(lesson):
+    page = lesson.page
+    shutil.copy(ROOT / "data_synthetic" / "backing.flac", lesson.path.parent / "my_band.flac")
+    box = page.get_by_label("or the band's path")
+    box.fill("my_band.flac")
+    box.press("Enter")
+    notes = page.locator(".vocomp-own[role=status]")
+    wait_for(page, lambda: "my_band.flac goes with this voice" in " ".join(notes.all_inner_texts()), "the band")
+    place = place_of(lesson, "lesson = own.lesson")
+    pagechecks.run_cell(page, place)
+    wait_for(page, lambda: any(bench.cell == place for bench in pagechecks.benches(page)), "the bench")
+    lesson.benches = pagechecks.benches(page)
+    bench = next(bench for bench in lesson.benches if bench.cell == place)
+    bench.show()
+    part = lambda name: bench.player.locator(f"[data-part={name}]")  # noqa: E731
+    part("band").check()
+    part("play").click()
+    wait_for(page, lambda: bench.ask("playing()") and bench.ask("gains()").get("band", 0) > 0, "voice and band")
+    for slider, key, presses in (("coarse", "ArrowRight", 3), ("fine", "ArrowLeft", 2)):
+        part(slider).focus()
+        for _ in range(presses):
+            page.keyboard.press(key)
+    assert part("align-text").inner_text() == "= +0.298 s"
+    assert (part("coarse").get_attribute("aria-valuetext"), part("fine").get_attribute("aria-valuetext")) == (
+        "+0.3 s",
+        "−2 ms",
+    )
+
+    def kept() -> list[float]:
+        sheets = [json.loads(path.read_text()) for path in lesson.path.parent.glob(".state/*/band.json")]
+        return [backing["shift_s"] for sheet in sheets for backing in sheet["backings"].values()]
+
+    wait_for(page, lambda: kept() == [0.298], "the place to be kept")
+    assert bench.ask("playing()") and bench.ask("gains()")["band"] > 0
+    pagechecks.check_fit(bench)
+    lesson.picture(bench, "aligned")
+    part("play").click()
+    part("band").uncheck()
+    lesson.no_trouble()
 
 
 def test_nothing_is_cut_off_in_either_theme(lesson):

@@ -54,7 +54,7 @@ def page(lab, tmp_path_factory):
         page.address = f"{lab.address}doc/tree/own_vocal/own.ipynb?reset"
         open_notebook(page, lab.address, lab.token, "own_vocal/own.ipynb")
         run_all(page)
-        wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
+        wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 2, "the boxes to drop on")
         yield page
     lab.close_kernels()
 
@@ -66,7 +66,7 @@ def told(page) -> str:
 
 def beside(page) -> str:
     """The text in the box itself."""
-    return page.locator(".vocomp-drop [data-part=note]").inner_text()
+    return page.locator(".vocomp-drop [data-part=note]").first.inner_text()
 
 
 def loaded(page, name):
@@ -194,7 +194,7 @@ def test_a_page_reloaded_in_the_middle_leaves_what_was_loaded_and_takes_the_next
     page.wait_for_selector(".jp-Notebook .jp-Cell")
     page.wait_for_selector("text=/Python 3 .* \\| Idle/")
     run_all(page)
-    wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 1, "the box to drop on")
+    wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 2, "the boxes to drop on")
     wait_for(page, lambda: "Loaded: first" in told(page), "the lesson's own clip")
     drop(page, ("after.wav", LARGE))
     loaded(page, "after.wav")

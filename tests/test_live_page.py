@@ -13,9 +13,12 @@ from importlib import resources
 
 import numpy as np
 import pytest
+from conftest import rms_db
 from labdriver import chromium
 
+from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import reduction_needle
+from vocomp_lab.bench.band import MIX_LUFS, mix_gains
 from vocomp_lab.bench.live import code_widget, needle_coefficients, page_chain
 from vocomp_lab.lessons.controls import CONTROLS, Choice
 from vocomp_lab.processors.chain import Chain
@@ -41,21 +44,23 @@ const text = (values) => {
 const infinite = (spec) => ({ ...spec, stages: spec.stages.map((stage) =>
   Object.fromEntries(Object.entries(stage).map(([field, value]) => [field, value === "inf" ? Infinity : value]))) });
 // Play a clip through a chain in the worklet, as fast as the browser can. `changes` are [second, spec]; `from` is the frame of the clip
-// to start at, `loop` the frames to go round in.
+// to start at, `loop` the frames to go round in; `band` is heard with it, and a spec's `band_at` says where in it the clip begins.
+const bufferOf = (channels, rate) => {
+  const buffer = new AudioBuffer({ length: channels[0].length, numberOfChannels: channels.length, sampleRate: rate });
+  channels.forEach((channel, c) => buffer.copyToChannel(channel, c));
+  return buffer;
+};
 let renders = 0;
-window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, changes = [] }) => {
-  const channels = clip.map(floats), context = new OfflineAudioContext(3 * channels.length, frames, rate);
-  const name = `clip${++renders}`;
+window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, changes = [], band = [] }) => {
+  const channels = clip.map(floats), outputs = 3 * channels.length + band.length, context = new OfflineAudioContext(outputs, frames, rate);
+  const name = `clip${++renders}`, told = (spec) => ({ ...infinite(spec), band: band.length ? { id: name + "-band", channels: band.length, at: spec.band_at || 0 } : null });
   await vocompLive.open(context);
-  await vocompLive.shelve(context, name, async () => {
-    const buffer = new AudioBuffer({ length: channels[0].length, numberOfChannels: channels.length, sampleRate: rate });
-    channels.forEach((channel, c) => buffer.copyToChannel(channel, c));
-    return buffer;
-  });
+  await vocompLive.shelve(context, name, async () => bufferOf(channels, rate));
+  if (band.length) await vocompLive.shelve(context, name + "-band", async () => bufferOf(band.map(floats), rate), true);
   const [here, again] = await Promise.all([from, loop ? loop[0] : 0].map((at, n) => vocompLive.heldAt(n, name, infinite(spec), at)));
-  const meters = [], merger = context.createChannelMerger(3 * channels.length), gains = {};
+  const meters = [], merger = context.createChannelMerger(outputs), gains = {};
   let taken = null, failed = false;
-  const source = vocompLive.source(name, infinite(spec), here.held, {
+  const source = vocompLive.source(name, told(spec), here.held, {
     loopHeld: again.held, channels: channels.length, tracks: ["before", "after", "removed"], heard: (meter) => meters.push(meter), ended: () => {},
     taken: () => taken(), failed: () => { failed = true; },
   });
@@ -64,12 +69,14 @@ window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, change
     channels.forEach((_, c) => splitter.connect(merger, c, n * channels.length + c));
     gains[name] = splitter;
   });
+  gains.band = context.createChannelSplitter(Math.max(band.length, 1));
+  band.forEach((_, c) => gains.band.connect(merger, c, 3 * channels.length + c));
   source.start(context, gains, 0, from / rate, loop && loop.map((frame) => frame / rate));
   merger.connect(context.destination);
   for (const [second, changed] of changes) {
     context.suspend(second).then(async () => {
       const arrived = new Promise((resolve) => { taken = resolve; });
-      source.set(infinite(changed));
+      source.set(told(changed));
       await arrived; // a message takes a moment to the worklet
       context.resume();
     });
@@ -79,14 +86,33 @@ window.render = async ({ clip, rate, spec, frames, from = 0, loop = null, change
   for (let tries = 0; tries < 200 && !failed && measured() < Math.min(frames, channels[0].length - from) - rate / 15; tries++) await new Promise((resolve) => setTimeout(resolve, 10));
   return { failed, sounds: Array.from({ length: done.numberOfChannels }, (_, c) => text(done.getChannelData(c))), meters };
 };
+// What the loudspeaker makes of a sound, in one of the ways to listen, as fast as the browser can.
+window.throughSpeaker = async ({ sound, rate, way, first, frames }) => {
+  const context = new OfflineAudioContext(2, frames, rate), Plain = window.AudioContext;
+  window.AudioContext = function () { return context; };
+  const speaker = freshSpeaker();
+  speaker.setVolume(0);
+  if (first) speaker.listen(way);
+  speaker.take({ stop() {}, heldBack() {} });
+  await speaker.wake(rate + 1); // a context like this one resumes only once it has begun
+  window.AudioContext = Plain;
+  speaker.change(() => 0, null, speaker.buffers({ sound: bufferOf(sound.map(floats), rate) }, () => {}), { sound: 1 });
+  if (!first) speaker.listen(way);
+  const done = await context.startRendering();
+  return [0, 1].map((c) => text(done.getChannelData(c)));
+};
 </script>"""
 
 
 @pytest.fixture(scope="module")
 def page():
     code = code_widget().value.removeprefix("<span>").removesuffix("</span>")
-    live = resources.files("vocomp_lab.bench").joinpath("live.js").read_text("utf-8")
-    body = _PAGE.replace('vocomp-live-code"></span>', f'vocomp-live-code">{code}</span>') + f"<script>{live}</script>"
+    folder = resources.files("vocomp_lab.bench")
+    live, band, speaker = (folder.joinpath(f"{name}.js").read_text("utf-8") for name in ("live", "band", "speaker"))
+    # Each measurement has a loudspeaker of its own.
+    speaker = f"window.freshSpeaker = () => {{ delete window.vocompSpeaker; {speaker} return window.vocompSpeaker; }};"
+    body = _PAGE.replace('vocomp-live-code"></span>', f'vocomp-live-code">{code}</span>')
+    body += "".join(f"<script>{script}</script>" for script in (live, band, speaker))
     with chromium(600, 400) as page:
         page.route("http://localhost/live", lambda route: route.fulfill(body=body, content_type="text/html"))
         page.goto("http://localhost/live")
@@ -101,15 +127,21 @@ def spec_of(chain: Chain, clip: Clip, first=0, last=-1) -> dict:
     return spec | {"needle": needle_coefficients(clip.rate), "match": 1.0, "measured": True}
 
 
-def render(page, clip: Clip, spec: dict, frames=None, fails=False, **more):
-    """The three tracks, each of shape (frames, channels), and what the meters said."""
-    sent = [base64.b64encode(column.astype(np.float32).tobytes()).decode() for column in clip.columns.T]
-    job = {"clip": sent, "rate": clip.rate, "spec": spec, "frames": frames or clip.frames, **more}
+def sent(clip: Clip) -> list[str]:
+    return [base64.b64encode(column.astype(np.float32).tobytes()).decode() for column in clip.columns.T]
+
+
+def render(page, clip: Clip, spec: dict, frames=None, fails=False, band: Clip | None = None, **more):
+    """The three tracks, and that of the band if there is one, each of shape (frames, channels), and what the meters said."""
+    job = {"clip": sent(clip), "rate": clip.rate, "spec": spec, "frames": frames or clip.frames, **more}
+    job["band"] = sent(band) if band else []
     answer = page.evaluate("job => render(JSON.parse(job))", json.dumps(job))
     assert answer["failed"] is fails
     columns = [np.frombuffer(base64.b64decode(text), np.float32) for text in answer["sounds"]]
-    tracks = np.array(columns).reshape(3, clip.channels, -1).transpose(0, 2, 1).astype(float)
-    return dict(zip(("before", "after", "removed"), tracks)), answer["meters"]
+    voice, under = np.array(columns[: 3 * clip.channels]), columns[3 * clip.channels :]
+    tracks = voice.reshape(3, clip.channels, -1).transpose(0, 2, 1).astype(float)
+    tracks = dict(zip(("before", "after", "removed"), tracks)) | {"band": np.array(under).T.astype(float)}
+    return tracks, answer["meters"]
 
 
 def drawn_clip(rng, rate: int, channels: int, seconds: float = 1.5) -> Clip:
@@ -231,8 +263,9 @@ def test_a_chain_is_warm_wherever_it_begins(page):
     clip = drawn_clip(np.random.default_rng(12), 16_000, 1, 12.0)
     result = CHAIN.apply(clip)
     places = [[160_001, False], [100_000, False], [172_000, False], [150_000, True], [90_000, True]]
-    sent = base64.b64encode(clip.samples.astype(np.float32).tobytes()).decode()
-    answers = page.evaluate(_WARM, {"clip": sent, "rate": clip.rate, "spec": spec_of(CHAIN, clip), "places": places})
+    answers = page.evaluate(
+        _WARM, {"clip": sent(clip)[0], "rate": clip.rate, "spec": spec_of(CHAIN, clip), "places": places}
+    )
     for (at, soon), answer in zip(places, answers):
         assert soon or not answer["rough"]
         for (name, stage), last in zip(result.stages.items(), answer["last"]):
@@ -383,3 +416,113 @@ def test_the_meters_say_what_the_curve_says(page):
         for n, sound in enumerate((clip, stage.output)):
             assert meter["peaks"][n] == pytest.approx(np.abs(sound.columns[part]).max(), rel=1e-3)
             assert meter["powers"][n] == pytest.approx(np.mean(sound.columns[part] ** 2), rel=1e-3, abs=1e-9)
+
+
+# ---- the band, and ways to listen --------------------------------------------------------------------------------------
+
+
+def under(band: Clip, at: int, first: int, frames: int) -> np.ndarray:
+    """What lies under a clip from its frame `first` on, if the clip begins at frame `at` of the band; silence outside it."""
+    places = np.arange(first + at, first + at + frames)
+    inside = (places >= 0) & (places < band.frames)
+    return np.where(inside[:, None], band.columns[np.clip(places, 0, band.frames - 1)], 0.0)
+
+
+def test_the_page_mixes_voice_and_band_as_python_does_from_wherever_it_starts(page):
+    rng = np.random.default_rng(21)
+    clip, band = drawn_clip(rng, 48_000, 1), drawn_clip(rng, 48_000, 2, 1.2)
+    output, spec = CHAIN.apply(clip).output, spec_of(CHAIN, clip)
+    loudness = dict(voice_lufs=integrated_lufs(clip), band_lufs=integrated_lufs(band))
+    peaks = dict(voice_peak=float(np.abs(output.samples).max()), band_peak=float(np.abs(band.samples).max()))
+    for balance_lu, at, first in ((0.0, 0, 0), (2.5, 7_001, 30_001), (-12.0, -20_003, 0), (12.0, -90_000, 50_000)):
+        voice_gain, band_gain = mix_gains(balance_lu, **loudness, **peaks)
+        told = page.evaluate(
+            "given => vocompBands.mixGains(...given)", [MIX_LUFS, balance_lu, *loudness.values(), *peaks.values()]
+        )
+        assert (told["voice"], told["band"]) == pytest.approx((voice_gain, band_gain), rel=1e-12)
+        frames = clip.frames - first
+        tracks, _ = render(page, clip, spec | {"band_at": at}, frames, band=band, **{"from": first})
+        mixed = told["voice"] * tracks["after"] + told["band"] * tracks["band"]
+        lies = under(band, at, first, frames)
+        wanted = voice_gain * output.columns[first:] + band_gain * lies
+        assert np.abs(mixed - wanted).max() < ALLOWED
+        assert np.array_equal(tracks["band"], lies), "every sample of the band in its place"
+
+
+def test_in_a_loop_and_through_moves_the_band_stays_with_the_voice(page):
+    rng = np.random.default_rng(22)
+    clip, band = drawn_clip(rng, 48_000, 1), drawn_clip(rng, 48_000, 1, 2.0)
+    first, then = (spec_of(Chain([("gain", Gain(db))]), clip) for db in (0.0, -9.0))
+    start, end, fade = 20_000, 20_000 + 15_001, 500
+    tracks, _ = render(
+        page, clip, first | {"band_at": 333}, 3 * (end - start), band=band, loop=[start, end], **{"from": start}
+    )
+    for lap in range(3):
+        heard = slice(lap * (end - start) + fade, (lap + 1) * (end - start))
+        assert np.array_equal(tracks["band"][heard], under(band, 333, start + fade, end - start - fade)), lap
+        assert np.array_equal(tracks["before"][heard, 0], clip.samples[start + fade : end]), lap
+    # A moved control is faded in, and the band, which is the same before and after, is heard as if nothing had been.
+    tracks, _ = render(page, clip, first, band=band, changes=[[0.5, then]])
+    assert np.abs(tracks["band"] - under(band, 0, 0, clip.frames)).max() < ALLOWED
+    # A band that is moved goes over to its new place within the same 10 ms.
+    tracks, _ = render(page, clip, first, band=band, changes=[[0.5, first | {"band_at": 4_800}]])
+    assert np.array_equal(tracks["band"][:24_000], under(band, 0, 0, 24_000))
+    assert np.array_equal(tracks["band"][24_700:], under(band, 4_800, 24_700, clip.frames - 24_700))
+    assert np.abs(tracks["before"] - clip.columns).max() < ALLOWED
+
+
+@pytest.fixture(scope="module")
+def through_speaker(page):
+    def heard(clip: Clip, way: str, first: bool = True) -> np.ndarray:
+        job = {
+            "sound": sent(clip),
+            "rate": clip.rate,
+            "way": way,
+            "first": first,
+            "frames": clip.frames + clip.rate // 5,
+        }
+        answer = page.evaluate("job => throughSpeaker(job)", job)
+        return np.array([np.frombuffer(base64.b64decode(text), np.float32) for text in answer], float)
+
+    return heard
+
+
+def response_db(heard: np.ndarray, rate: int, freq_hz: float) -> float:
+    """What is left of an impulse at a frequency."""
+    return 20 * np.log10(abs(np.sum(heard * np.exp(-2j * np.pi * freq_hz * np.arange(len(heard)) / rate))))
+
+
+def impulse(rate: int, *sides: float) -> Clip:
+    samples = np.zeros((rate // 2, len(sides)))
+    samples[rate // 4] = sides
+    return Clip(samples if len(sides) > 1 else samples[:, 0], rate)
+
+
+@pytest.mark.parametrize("rate", [32_000, 48_000])
+def test_a_small_loudspeaker_is_mono_and_has_neither_lows_nor_highs(through_speaker, rate):
+    left, right = through_speaker(impulse(rate, 1.0, 0.0), "small")
+    assert np.array_equal(left, right), "mono"
+    heard = through_speaker(impulse(rate, 1.0), "small")[0]
+    assert np.abs(0.5 * heard - left).max() < 1e-6, "the mean of both sides"
+    middle = response_db(heard, rate, 1_200)
+    assert middle == pytest.approx(-10, abs=0.1)
+    # Butterworth: 3 dB down at the edges, fourth order below and second order above.
+    assert response_db(heard, rate, 250) - middle == pytest.approx(-3, abs=0.3)
+    assert response_db(heard, rate, 6_000) - middle == pytest.approx(-3, abs=0.3)
+    assert response_db(heard, rate, 62.5) - middle == pytest.approx(-48, abs=0.6)
+    assert response_db(heard, rate, 12_000) - middle < -12
+    # No sound makes more of a filter than the sum of its impulse response: nothing that is within full scale leaves it.
+    assert np.abs(heard).sum() <= 1
+
+
+def test_very_quiet_is_a_fixed_step_down_and_the_change_makes_no_click(through_speaker):
+    rate = 48_000
+    tone = Clip((0.5 * np.sin(2 * np.pi * 1_000 * np.arange(rate // 2) / rate))[:, None].repeat(2, axis=1), rate)
+    plain, quiet, small = (through_speaker(tone, way)[0] for way in ("as it is", "quiet", "small"))
+    middle = slice(rate // 5, 2 * rate // 5)
+    assert rms_db(quiet[middle]) - rms_db(plain[middle]) == pytest.approx(-20, abs=0.01)
+    assert np.abs(plain).max() == pytest.approx(0.5, abs=1e-4)
+    for way, settled in (("quiet", quiet), ("small", small), ("as it is", plain)):
+        heard = through_speaker(tone, way, first=False)[0]
+        assert np.abs(heard[middle] - settled[middle]).max() < 1e-6
+        assert np.abs(np.diff(heard)).max() <= np.abs(np.diff(plain)).max() * 1.05 and np.abs(heard).max() <= 0.5001

@@ -106,6 +106,7 @@ def notebook(request):
                 "after_id": f"after{number}-{place}", "after_bytes": len(after), "after_scale": 1.0,
                 "match_gain_db": -20 * np.log10(share), "removed_shares": [1.0, 1.0], "duration_s": LENGTH_S,
                 "rate": RATE,
+                "band": {"id": "band", "from_s": 0.0, "mix_lufs": -24.0, "range_lu": [-12, 12, 0.5], "lufs": -24.0, "peak": LEVEL},
             }  # fmt: skip
             state["live"]["stages"][0]["gain_db"] = 20 * np.log10(share)
             sounds = {track: _url(data) for track, data in (("before", before), ("after", after), ("clip", before))}
@@ -119,6 +120,15 @@ def notebook(request):
     benches, places = zip(*rows)
     script = f"window.benches = {json.dumps(benches)};{_PAGE}".replace("</", "<\\/")
     start = "for (const bench of [0, 1, 2]) { answer(bench, 0); put(bench); }"
+    # Both benches have one band, as loud as the voice.
+    line = {
+        "heard": 0, "balance_lu": 0.0, "shift_s": 0.0, "lufs": -24.0, "peak": LEVEL, "channels": 1, "rate": RATE,
+        "sound_bytes": len(before), "sound_scale": 1.0,
+    }  # fmt: skip
+    places += (
+        f'<span hidden class="vocomp-band-line">{json.dumps(line)}</span><audio class="vocomp-band-sound" src="{_url(before)}"></audio>'
+        '<div hidden class="vocomp-band-said"><textarea></textarea></div>',
+    )
     # Without its code the page can't make sound, like a page at an address that is not a secure one.
     places += (code_widget().value.replace("<span>", '<span hidden class="vocomp-live-code">'),) if live else ()
     return f"<!doctype html><title>Three players</title>{''.join(places)}<script>{script}{start}</script>", live
@@ -211,6 +221,43 @@ def test_after_seeks_while_it_makes_ready_it_plays_and_the_clock_runs(page):
     page.evaluate("window.clocks = new Set()")
     page.wait_for_function("clocks.add(part(0, 'clock').textContent).size > 4")
     assert over_single(page) < OVER
+    page.evaluate("part(0, 'play').click()")
+    silent(page)
+
+
+def test_the_band_adds_up_with_the_voice_as_the_balance_says_and_neither_is_ever_louder(page, browser_page):
+    play(page)
+    page.evaluate("part(0, 'band').click()")
+    wait_for(page, lambda: page.evaluate("root(0).vocomp.gains().band") == 1, "the band")
+    page.evaluate("heard.clear()")
+    page.wait_for_timeout(1200 * LENGTH_S)  # once round the loop, too
+    assert over_single(page) == pytest.approx(2, abs=0.004), "both at their place"
+    page.evaluate("""async () => {
+      for (let n = 0; n < 40; n++) {
+        seekTo(0, (n % 9) / 10);
+        hear(0, n % 2 ? "before" : "after");
+        if (n % 5 === 0) answer(0, n);
+        if (n % 7 === 0) part(0, "band").click();
+        await rest(n);
+      }
+      if (!part(0, "band").checked) part(0, "band").click();
+    }""")
+    assert over_single(page) < 2 * OVER
+    assert page.evaluate("part(1, 'band').checked"), "one tick for all benches of the voice"
+    page.evaluate("""() => {
+      part(1, "balance").value = -6;
+      for (const type of ["input", "change"]) part(1, "balance").dispatchEvent(new Event(type, { bubbles: true }));
+    }""")
+    share = 10 ** (-6 / 20)
+    wait_for(page, lambda: page.evaluate("root(0).vocomp.gains().before") == pytest.approx(share, rel=1e-4), "−6 LU")
+    page.evaluate("moreBlocks(20)")  # the change takes a moment
+    assert json.loads(page.evaluate("document.querySelector('.vocomp-band-said textarea').value"))["balance_lu"] == -6
+    page.evaluate("heard.clear()")
+    assert over_single(page) == pytest.approx(1 + share, abs=0.004)
+    page.evaluate("part(0, 'band').click()")
+    wait_for(page, lambda: page.evaluate("root(0).vocomp.gains().band") == 0, "the voice alone")
+    page.evaluate("moreBlocks(20).then(heard.clear)")  # until the two are out
+    assert over_single(page) == pytest.approx(1, abs=0.002)
     page.evaluate("part(0, 'play').click()")
     silent(page)
 

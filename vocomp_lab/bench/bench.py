@@ -15,6 +15,7 @@ from IPython.display import display
 from vocomp_lab.analysis.measures import Change, Goal
 from vocomp_lab.analysis.places import deepest_reductions, loudest_words
 from vocomp_lab.bench.background import Background
+from vocomp_lab.bench.band import band_state, page_band
 from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
 from vocomp_lab.bench.live import needle_coefficients, page_chain, page_stage
@@ -76,6 +77,8 @@ class Bench:
     moments : bool
         Whether the player offers places to repeat: the deepest reductions and the loudest words. Where the numbers are hidden
         it offers none, and shows no meters.
+    align : bool
+        Whether a backing track of the student's own can be moved against the voice.
 
     Raises
     ------
@@ -85,7 +88,8 @@ class Bench:
 
     Notes
     -----
-    Put it last in a cell to show it. ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
+    Put it last in a cell to show it. A clip that a lesson began with, and all that is made of it, can be heard with its band
+    (:mod:`vocomp_lab.lessons.band`). ``bench.processor`` is the stage as set now, ``bench.result`` what the chain made
     of the clip, ``bench.change`` the numbers; all are up to date whenever they are read. A stage that is left out keeps its
     settings on the bench, and is in neither ``bench.chain`` nor ``bench.result``.
     """
@@ -106,6 +110,7 @@ class Bench:
         left_out=(),
         offers=None,
         moments=True,
+        align=False,
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
@@ -141,6 +146,7 @@ class Bench:
             choice="choice" not in self._hide,
             live=True,
         )
+        self._band, self._align = page_band(clip), bool(align)
         self._page_asks = False
         self._player.on_wanted(self._on_wanted)
         self._controls = ControlGrid(self._player, self._on_value, self._refuse)
@@ -371,6 +377,7 @@ class Bench:
             [
                 *(widgets.HTML(STYLE), self._player.transport, *above, self._body, *below),
                 *(self._background.bar, self._screen.line, *self._player.widgets),
+                *(self._band[0].widgets if self._band else ()),
             ]
         )
         self.widget.add_class("vocomp-bench")
@@ -540,12 +547,14 @@ class Bench:
         places = {
             key: self._stages.names.index(name) for key, name in dict(first=first, last=last, moved=self._stage).items()
         }
+        before, after = known.stages[first].source, known.stages[last].output
         self._player.tell(
             settings=page_stage(self._stages.in_force, known, self._stage),
             **places,
             at=self._controls.places(self.processor),
-            match_gain_db=self._results.match_gain_db(known.stages[first].source, known.stages[last].output),
+            match_gain_db=self._results.match_gain_db(before, after),
             measured=not self._view.long,  # of a long clip only a stretch is known yet
+            band=self._place_in_mix(before, after),
         )
 
     def _send(self, result: ChainResult, part: bool = False):
@@ -555,6 +564,7 @@ class Bench:
         """
         first, last = self._compared
         before, after = result.stages[first].source, result.stages[last].output
+        place = self._place_in_mix(before, after)
         sounds = {"clip": self.clip}
         if self._page_asks and not part:
             sounds |= {"before": before, "after": after}
@@ -564,6 +574,7 @@ class Bench:
             duration_s=self.clip.duration_s,
             match_gain_db=self._results.match_gain_db(before, after),
             measured=not part,
+            band=place and band_state(self._band, self.clip, self._align) | place,
             removed_shares=self._removed_shares(result),
             live=page_chain(self._stages.in_force, result, first, last, self._stage)
             | {"channels": self.clip.channels, "needle": needle_coefficients(page_rate(before.rate))},
@@ -580,6 +591,13 @@ class Bench:
             python=HELD_BACK if self._held_back else as_python(self.chain),
             json=HELD_BACK if self._held_back else self.chain.to_json(),
         )
+
+    def _place_in_mix(self, before: Clip, after: Clip) -> dict | None:
+        """What puts the voice into its place over the band; None without a band, or where there is no voice."""
+        if self._band is None:
+            return None
+        loudness_lufs, peak = self._results.place_in_mix(before, after)
+        return {"lufs": loudness_lufs, "peak": peak} if np.isfinite(loudness_lufs) else None
 
     @property
     def _guessing(self) -> bool:

@@ -3,9 +3,10 @@
 window.vocompLive = window.vocompLive || (() => {
   "use strict";
   const CODE_TRIES = 100; // a tenth of a second each
-  const MOST_CLIPS = 2; // long clips take much memory, and only one is heard at a time
+  const MOST_CLIPS = 2; // long clips take much memory, and only one is heard at a time; and as many bands
   const possible = Boolean(window.isSecureContext && window.AudioWorkletNode && window.Worker);
   const shelves = new WeakMap(); // by context: a promise of the clips that its worklet has
+  const shelved = new WeakMap(); // by context: the bands that its worklet has
   let runner = null, opening = null, answers = false, broken = false, asked = 0;
   const waiting = new Map(); // questions to the runner that are not answered yet
   const inRunner = new Set(); // names of the clips that it has
@@ -26,9 +27,10 @@ window.vocompLive = window.vocompLive || (() => {
   function openShelf(context) {
     if (!shelves.has(context)) {
       const opening = moduleUrl("worklet").then((url) => context.audioWorklet.addModule(url)).then(() => {
-        const node = new AudioWorkletNode(context, "vocomp-shelf"), clips = new Map();
-        node.port.onmessage = ({ data }) => { if (clips.has(data)) clips.get(data).there(); };
-        return { node, clips };
+        const node = new AudioWorkletNode(context, "vocomp-shelf"), clips = new Map(), bands = new Map();
+        node.port.onmessage = ({ data }) => { for (const kind of [clips, bands]) if (kind.has(data)) kind.get(data).there(); };
+        shelved.set(context, bands);
+        return { node, clips, bands };
       });
       opening.catch(() => shelves.delete(context)); // the next Play tries again
       shelves.set(context, opening);
@@ -72,10 +74,11 @@ window.vocompLive = window.vocompLive || (() => {
     // Have worklet and worker ready. Fails where the browser doesn't let them run.
     open: (context) => Promise.all([openShelf(context), openRunner()]),
 
-    // Have a clip ready under a name, after `open`; `decode` gives its AudioBuffer, and is asked only if the clip is not there yet.
-    async shelve(context, name, decode) {
-      const { node, clips } = await openShelf(context);
-      const takers = [!clips.has(name) && node.port, !inRunner.has(name) && runner].filter(Boolean);
+    // Have a clip ready under a name, after `open`; `decode` gives its AudioBuffer, and is asked only if the clip is not there yet. A
+    // band goes through no chain, so the runner has no use for it.
+    async shelve(context, name, decode, isBand = false) {
+      const shelf = await openShelf(context), { node } = shelf, clips = isBand ? shelf.bands : shelf.clips;
+      const takers = [!clips.has(name) && node.port, !isBand && !inRunner.has(name) && runner].filter(Boolean);
       if (takers.length) {
         const buffer = await decode();
         if (!buffer) return false;
@@ -84,7 +87,7 @@ window.vocompLive = window.vocompLive || (() => {
           clip.arrived = new Promise((resolve) => { clip.there = resolve; });
           clips.set(name, clip);
         }
-        inRunner.add(name);
+        if (!isBand) inRunner.add(name);
         for (const taker of takers) {
           const channels = Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c).slice());
           taker.postMessage({ put: name, clip: { rate: buffer.sampleRate, channels } }, channels.map((channel) => channel.buffer));
@@ -93,8 +96,11 @@ window.vocompLive = window.vocompLive || (() => {
         dropOldest(inRunner, name, runner);
       }
       await clips.get(name).arrived;
+      clips.get(name).isThere = true;
       return true;
     },
+
+    hasBand: (context, name) => Boolean(shelved.has(context) && shelved.get(context).has(name) && shelved.get(context).get(name).isThere),
 
     // What a chain remembers at a frame of a clip; null if another question for the same purpose came meanwhile. With `soon` the answer
     // comes in about a quarter of a second, and may be `rough`.
@@ -106,8 +112,9 @@ window.vocompLive = window.vocompLive || (() => {
       });
     },
 
-    // A source for the loudspeaker: see `change` in speaker.js.
+    // A source for the loudspeaker: see `change` in speaker.js. Where the spec has a band, that is the last of its tracks.
     source(clip, spec, held, { loopHeld, channels, tracks, heard, ended, failed, taken = () => {} }) {
+      const names = spec.band ? [...tracks, "band"] : tracks;
       let node = null;
       const inFrames = (loop) => loop && loop.map((seconds) => Math.round(seconds * node.context.sampleRate));
       return {
@@ -116,12 +123,13 @@ window.vocompLive = window.vocompLive || (() => {
           const rate = context.sampleRate;
           node = { context };
           node = new AudioWorkletNode(context, "vocomp-live", {
-            numberOfInputs: 0, numberOfOutputs: tracks.length, outputChannelCount: tracks.map(() => channels),
+            numberOfInputs: 0, numberOfOutputs: names.length,
+            outputChannelCount: names.map((name) => (name === "band" ? spec.band.channels : channels)),
             processorOptions: { clip, spec, held, loop: inFrames(loop), loopHeld, from: Math.round(at * rate), at: Math.round(seconds * rate) },
           });
           node.port.onmessage = ({ data }) => (data.ended ? ended() : data.taken ? taken() : heard(data));
           node.onprocessorerror = failed;
-          tracks.forEach((name, output) => node.connect(gains[name], output));
+          names.forEach((name, output) => node.connect(gains[name], output));
         },
         stop(at) { node.port.postMessage({ stopAt: at === undefined ? 0 : at * node.context.sampleRate }); },
         set(spec) { this.spec = spec; node.port.postMessage({ spec }); },

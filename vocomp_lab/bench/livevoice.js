@@ -4,6 +4,7 @@
 //   matchDb()       how much louder "after" is to be; null for as it is
 //   loop()          the seconds between which it goes round, or null
 //   placeIn(voice, time), gains(), heard(meter), ended(), failed(), changed()
+//   band()          the band that is heard with it, as worklet.js needs it, or null
 window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) => {
   "use strict";
   const LEAD_S = 0.15, MOST_TRIES = 6; // how far ahead a new chain is made ready to take over from the one that plays
@@ -19,13 +20,13 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
   function spec() {
     const { stages, moved, first, last, needle } = player.state().live, matchDb = player.matchDb();
     return {
-      stages: stages.map((stage, n) => hand.stage(stage, n === moved)), first, last, needle,
+      stages: stages.map((stage, n) => hand.stage(stage, n === moved)), first, last, needle, band: player.band(),
       match: matchDb === null ? 1 : gainOf(matchDb), measured: matchDb === null || (player.state().measured && !hand.moving()),
     };
   }
 
   // Another kind of stage can't take over what this one remembers, and other places to compare are another voice.
-  const shapeOf = (spec) => [player.state().clip_id, spec.first, spec.last, ...spec.stages.map(({ type }) => type)].join("/");
+  const shapeOf = (spec) => [player.state().clip_id, spec.first, spec.last, spec.band ? spec.band.id : "", ...spec.stages.map(({ type }) => type)].join("/");
   const textOf = (spec) => JSON.stringify(spec, (_, value) => (value === Infinity ? "inf" : value));
 
   // Start the chain as it is set now, from a place; by default from where the voice that is on will be by then. A chain that takes long
@@ -55,7 +56,8 @@ window.vocompLiveVoice = window.vocompLiveVoice || ((id, tracks, hand, player) =
         failed: () => { if (speaker.ended(source)) player.failed(); },
       });
       source.shape = shapeOf(what);
-      speaker.change(() => at / s.rate, round, source, player.gains(), when).length = s.duration_s;
+      const withBand = Boolean(what.band);
+      Object.assign(speaker.change(() => at / s.rate, round, source, player.gains(withBand), when), { length: s.duration_s, withBand });
       goingTo = null;
       follow(); // what has moved meanwhile
       if (here.rough) start(null, false);

@@ -20,13 +20,13 @@ from vocomp_lab.analysis.mix import (
 )
 from vocomp_lab.bench.player import PagePlayer, image_html
 from vocomp_lab.bench.style import STYLE
+from vocomp_lab.lessons.band import HIGHEST_LU, LOWEST_LU, STEP_LU, band_behind
 from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture, range_text
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice, check_number
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
-LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
 _TRACKS = {"before": "before, in the mix", "after": "after, in the mix", "backing": "backing alone"}
 _PEAK = db_to_amplitude(-1.0)
 
@@ -43,8 +43,9 @@ class MixBench:
         The vocal as it was recorded, and as it left the chain; both are equally loud in the mix.
     backing : Clip
         The band, at the same rate and of the same length.
-    balance_lu : float
-        How much louder than the backing the vocal is at first, −12 to 12 LU.
+    balance_lu : float, optional
+        How much louder than the backing the vocal is at first, −12 to 12 LU. Left out, it is the balance that was set for
+        this voice on any bench (0 for a voice without a band), and moving the slider sets it there as well.
     margin_lu : float
         How far off its balance the vocal may be before it counts as sinking or sticking out.
     words : sequence of dict
@@ -68,8 +69,18 @@ class MixBench:
     """
 
     def __init__(
-        self, before: Clip, after: Clip, backing: Clip, balance_lu: float = 0.0, margin_lu: float = 3.0, words=()
+        self,
+        before: Clip,
+        after: Clip,
+        backing: Clip,
+        balance_lu: float | None = None,
+        margin_lu: float = 3.0,
+        words=(),
     ):
+        found = band_behind(before)
+        self._band = found[0] if found and balance_lu is None else None
+        if balance_lu is None:
+            balance_lu = self._band.balance_lu if self._band else 0.0
         balance_lu = check_number("balance_lu", balance_lu, LOWEST_LU, HIGHEST_LU, "LU")
         # Once, at 0 LU: another balance moves whole curves and vocals up or down.
         self._mixes = {name: balance(vocal, backing) for name, vocal in (("before", before), ("after", after))}
@@ -106,7 +117,9 @@ class MixBench:
             ),
             "slider-balance",
         )
-        self._slider.observe(lambda _: self._answer(), "value")
+        self._slider.observe(lambda _: self._moved(), "value")
+        if self._band:
+            self._band.watch(self._follow_band)
         self._menu = widgets.Dropdown(
             options=[(range_text(measured), measured) for measured in RANGES],
             description="Measured",
@@ -158,6 +171,14 @@ class MixBench:
     def _off_balance(self, measured, name, times_s, difference_lu):
         """A curve from the balance that the two tracks as a whole have: 0 is in its place."""
         return times_s, difference_lu - self._wholes[measured][name]
+
+    def _moved(self):
+        if self._band:
+            self._band.balance_lu = self.balance_lu
+        self._answer()
+
+    def _follow_band(self):
+        self.balance_lu = self._band.balance_lu
 
     def _answer(self):
         full = RANGES[self.measured] is None

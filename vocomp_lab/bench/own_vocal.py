@@ -1,35 +1,25 @@
-"""Loading your own voice into a lesson, by recording it, dropping it on the page, choosing it, or typing its path; and
-measuring it."""
+"""Loading your own voice into a lesson, by recording it, dropping it on the page, choosing it, or typing its path; measuring it;
+and the backing track that goes with it."""
 
 from __future__ import annotations
 
 import html
-import itertools
-import re
-import secrets
-import tempfile
 from datetime import datetime
 from pathlib import Path
 
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
-from vocomp_lab.bench.player import page_script
-from vocomp_lab.bench.recorder import LONGEST_MIN, MOST_SAMPLES, take_recorder
+from vocomp_lab.bench.file_box import FileBox, load_within_limits
+from vocomp_lab.bench.recorder import take_recorder
 from vocomp_lab.bench.style import STYLE
-from vocomp_lab.lessons.course import Lesson, begin
+from vocomp_lab.lessons.band import band_of, leave_backing, take_backing
+from vocomp_lab.lessons.course import Lesson, begin, folder_of
 from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import examine
-from vocomp_lab.sound.audio import Clip, SoundReader
+from vocomp_lab.singer.song import DATA_FOLDER
+from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
-
-MOST_CHANNELS = 32
-MOST_BYTES, PIECE_BYTES = 512 << 20, 4 << 20
-"""The largest file that the page sends, and the size of the pieces that it sends it in (``upload.js``)."""
-_UNKNOWN = 1 << 62
-"""The library reports more frames than this where a header doesn't say how many, as in a FLAC file from a pipe."""
-_LONGEST_NAME = 56
-"""In characters of up to four bytes each: file systems take 255 bytes."""
 
 _STYLE = """<style>
 .vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
@@ -45,9 +35,11 @@ _STYLE = """<style>
 .vocomp-own .wrong{border-left:5px solid #D55E00;padding:2px 8px}
 </style>"""
 
+_WORKBOOKS_BAND = DATA_FOLDER / "backing.flac"
 
-class OwnVocal:
-    """A place on the page to make or load a recording, and what it measures.
+
+class OwnVocal(FileBox):
+    """A place on the page to make or load a recording, and what it measures; and a second one for its backing track.
 
     Parameters
     ----------
@@ -62,28 +54,30 @@ class OwnVocal:
         The file's name, or the name of the clip that the lesson began with.
     report : RecordingReport
         Its measurements.
+    backing : BackingBox
+        The place for the backing track; ``own.backing.load(path)`` loads one from code.
 
     Notes
     -----
     Put it last in a cell to show it. It loads up to 20 minutes, 32 channels and 67 million samples. If a file can't be
     loaded it says why in one sentence, and what was loaded before stays. A take that is recorded here and kept becomes a
-    24-bit FLAC file in the folder in which Python runs.
+    24-bit FLAC file in the folder in which Python runs. A backing track is kept with the voice, for every lesson.
     """
-
-    _ids = itertools.count(1)
 
     def __init__(self, lesson: Lesson):
         if not isinstance(lesson, Lesson):
             raise ValueError(
                 f"lesson: {shown(lesson)} is not allowed; give a lesson, such as begin('09_your_own_vocal')."
             )
+        super().__init__("Choose a file", "or its path", "my_take.wav")
         self._first = self._lesson = lesson
-        self._id = f"f{next(self._ids)}-{secrets.token_hex(4)}"
-        # The name holds this box's own id, so a student's file is never mistaken for a piece.
-        self._piece = re.compile(rf"piece-(\d{{1,9}})-of-(\d{{1,9}})-{self._id}-([0-9a-f]{{1,32}})-(.*)", re.DOTALL)
-        self._incoming: _Incoming | None = None
         self._recorder = take_recorder(self._keep)
-        self._build()
+        self.backing = BackingBox(self)
+        self._measured = widgets.HTML()
+        self.widget.children = (
+            *self.widget.children, self.backing.widget, self._measured, *self._recorder.widgets,
+        )  # fmt: skip
+        self.widget.add_class("vocomp-load")
         self._take(lesson.clip, lesson.clip_name, lesson)
 
     @property
@@ -103,39 +97,14 @@ class OwnVocal:
         ValueError
             If it is no sound file, is too long, or has too many channels. What was loaded before stays.
         """
-        with SoundReader(path) as reader:
-            check_size(reader)
-            clip = reader.clip(lambda reader: _check_frames(reader, reader.frames_read))
-        self._take(clip, reader.path.name, None)
+        clip, name = load_within_limits(path)
+        self._take(clip, name, None)
         return self
 
-    def _build(self):
-        self._upload = widgets.FileUpload(
-            accept=".wav,.flac,.aif,.aiff,.ogg,.w64,.rf64", multiple=False,
-            description="Choose a file", tooltip="Choose a sound file on your computer",
-            layout=widgets.Layout(width="180px"),
-        )  # fmt: skip
-        self._upload.add_class(f"vocomp-{self._id}-upload")
-        self._upload.observe(self._on_upload, "value")
-        self._path = widgets.Text(
-            placeholder="my_take.wav", description="or its path", continuous_update=False,
-            layout=widgets.Layout(width="420px"),
-        )  # fmt: skip
-        self._path.observe(self._on_path, "value")
-        self._received = widgets.HTML(layout=widgets.Layout(display="none"))
-        self._received.add_class(f"vocomp-{self._id}-received")
-        self._note = widgets.HTML()
-        self._measured = widgets.HTML()
-        self.widget = widgets.VBox(
-            [
-                widgets.HBox([self._upload, self._path]),
-                self._received,
-                self._note,
-                self._measured,
-                *self._recorder.widgets,
-            ]
-        )
-        self.widget.add_class("vocomp-load")
+    @property
+    def stays(self) -> str:
+        """One sentence: what is still there after a file that was refused."""
+        return f"{self.name} stays loaded."
 
     def _keep(self, clip: Clip, started: datetime) -> str:
         """Keep a take that was recorded in the page: in a file, and loaded from it as any other."""
@@ -143,147 +112,106 @@ class OwnVocal:
         self._try(lambda: self.load(path))
         return f"Kept as {path.name}, beside this notebook."
 
-    def _on_path(self, change):
-        text = change["new"].strip().strip("\"'")
-        if text:
-            self._try(lambda: self.load(_from_home(text)))
-
-    def _on_upload(self, change):
-        files = change["new"]
-        if not files:
-            return
-        name, data = str(files[0]["name"]), bytes(files[0]["content"])
-        self._upload.value = ()  # lets the same file be chosen again
-        piece = self._piece.fullmatch(name)
-        if piece is None:
-            self._try(lambda: self._load_bytes(name, data))
-            return
-        number, count, token, name = int(piece[1]), int(piece[2]), piece[3], piece[4]
-        if self._incoming is None or self._incoming.token != token and number == 1:
-            # A file that isn't complete was left by a page that is gone.
-            self._incoming = _Incoming(token, count)
-        try:
-            self._incoming.take(_file_name(name), token, number, count, data)
-        except ValueError as error:
-            self._incoming = None
-            self._received.value = f"<span>{token}:refused;</span>"
-            self._refuse(error)
-            return
-        self._received.value = f"<span>{token}:{number};</span>"
-        if self._incoming.whole:
-            pieces, self._incoming = self._incoming.pieces, None
-            self._try(lambda: self._load_bytes(name, b"".join(pieces)))
-
-    def _load_bytes(self, name: str, data: bytes):
-        name = _file_name(name)
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / name
-            try:
-                path.write_bytes(data)
-            except OSError as error:
-                reason = error.strerror or type(error).__name__
-                raise ValueError(f"path: {name!r} can't be saved for reading ({reason}).") from None
-            self.load(path)
-
-    def _try(self, work):
-        """Do work that may fail, and say in the page how it went: nobody would see a widget's exception."""
-        self._note.value = '<div class="vocomp-own" role="status">Measuring …</div>'
-        try:
-            work()
-        except (ValueError, OSError) as error:
-            self._refuse(error)
-        except MemoryError:
-            self._refuse("path: this file needs more memory than this computer has; give a shorter part of it.")
-
-    def _refuse(self, sentence):
-        text = html.escape(f"{sentence} {self.name} stays loaded.")
-        self._note.value = f'<div class="vocomp-own wrong" role="alert">{text}</div>'
-
     def _take(self, clip: Clip, name: str, lesson: Lesson | None):
         report = examine(clip)
         self.clip, self.name, self.report, self._lesson = clip, name, report, lesson
         self._measured.value = (
             f'<div class="vocomp-own"><p><b>Loaded: {html.escape(name)}</b></p>{report.to_html()}</div>'
         )
-        after = " Now run the cells below." if lesson is None else ""
-        self._note.value = f'<div class="vocomp-own" role="status">{html.escape(name)} is loaded.{after}</div>'
+        self._say(f"{name} is loaded." + (" Now run the cells below." if lesson is None else ""))
+        self.backing.say_which()
+
+    @property
+    def is_workbooks(self) -> bool:
+        """Whether the voice that is loaded is one of the workbook's, which has its band."""
+        return self._lesson is not None and self._lesson.truth is not None
+
+    @property
+    def folder(self) -> Path:
+        """Where what was kept for the voice that is loaded lies."""
+        return self._lesson.folder if self._lesson else folder_of(self.clip, self._first.folder.parent)
+
+    def begin_anew(self) -> None:
+        """Have the lesson begin again, with the band that its voice has now."""
+        if self._lesson is not None:
+            self._lesson = self._lesson.with_its_band()
 
     def _ipython_display_(self):
-        box = (
-            f'<div class="vocomp-drop" id="vocomp-drop-{self._id}" role="group" aria-label="Drop a sound file here">'
-            "Or drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below. "
-            '<span data-part="note" role="status"></span></div>'
+        voice = self.drop_html(
+            "Drop a sound file here", "Or drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below."
         )
-        scripts = page_script(self._id, "pieces.js", "upload.js")
-        display(HTML(f"{self._recorder.html()}{STYLE}{_STYLE}{box}{scripts}"))
+        band = self.backing.drop_html(
+            "Drop its backing track here",
+            "The band to this voice, if there is one: drop its file here (mono or stereo).",
+        )
+        display(HTML(f"{self._recorder.html()}{STYLE}{_STYLE}{voice}{band}"))
         display(self.widget)
 
 
-class _Incoming:
-    """A file that arrives in pieces, one after another, from one page."""
+class BackingBox(FileBox):
+    """The place for the backing track that goes with a voice.
 
-    def __init__(self, token: str, count: int):
-        self.token, self.count = token, count
-        self.pieces: list[bytes] = []
+    Parameters
+    ----------
+    own : OwnVocal
+        Knows the voice.
+    """
+
+    def __init__(self, own: OwnVocal):
+        super().__init__("Choose the band", "or the band's path", "my_band.wav")
+        self._own = own
+        workbooks = widgets.Button(
+            description="The workbook's band", tooltip="For a voice that was sung to it, such as one recorded above"
+        )
+        workbooks.on_click(lambda _: self._try(lambda: self.load(_WORKBOOKS_BAND)))
+        none = widgets.Button(description="No band", tooltip="Go on without; the file and its place stay")
+        none.on_click(lambda _: self._try(self.leave))
+        for button in (workbooks, none):
+            button.layout.width = "auto"
+        self._row.children = (*self._row.children, workbooks, none)
+
+    def load(self, path) -> "BackingBox":
+        """Keep a sound file as the backing track of the voice that is loaded.
+
+        Raises
+        ------
+        FileNotFoundError
+            If there is no such file.
+        ValueError
+            If it is no sound file, too long, silent or of more than two channels, or the voice is one of the workbook's. The
+            backing track that was there before stays.
+        """
+        if self._own.is_workbooks:
+            raise ValueError(
+                "backing: the workbook's voice has its own band; load or record your own voice first, then its backing track."
+            )
+        clip, name = load_within_limits(path)
+        take_backing(self._own.clip, self._own.folder, clip, name)
+        self._own.begin_anew()
+        self.say_which()
+        return self
+
+    def leave(self) -> "BackingBox":
+        """Go on without the backing track. Its file and its place stay, for when it is loaded again."""
+        leave_backing(self._own.folder)
+        self._own.begin_anew()
+        self.say_which()
+        return self
+
+    def say_which(self) -> None:
+        """Say in the page which band goes with the voice that is loaded."""
+        band = band_of(self._own.clip, self._own.folder, self._own.is_workbooks)
+        if band is None:
+            text = (
+                "This voice has no band yet. Load its backing track here, and every lesson can play the voice with it."
+            )
+        elif band.is_own:
+            text = f"{band.name} goes with this voice, in every lesson. Now run the cells below."
+        else:
+            text = f"{band.name[0].upper()}{band.name[1:]} goes with this voice."
+        self._say(text)
 
     @property
-    def whole(self) -> bool:
-        return len(self.pieces) == self.count
-
-    def take(self, name: str, token: str, number: int, count: int, data: bytes) -> None:
-        """Add the next piece. The same piece twice does no harm; a ValueError says what does not fit."""
-        if not 1 <= count <= MOST_BYTES // PIECE_BYTES or len(data) > PIECE_BYTES:
-            megabytes = MOST_BYTES >> 20
-            raise ValueError(
-                f"path: {name!r} is over the {megabytes} MB that the page can take; put it beside the notebook and type its name."
-            )
-        here = len(self.pieces)
-        again = number == here and here and self.pieces[-1] == data
-        if token != self.token or count != self.count or not (number == here + 1 or again):
-            raise ValueError(
-                f"path: {name!r} did not arrive complete, because something came in between; send it again."
-            )
-        if not again:
-            self.pieces.append(data)
-
-
-def _file_name(name: str) -> str:
-    """The name that a browser gives a file, without folders and invisible characters, and short enough for a disk."""
-    name = "".join(char if char.isprintable() else "_" for char in name.replace("\\", "/").rpartition("/")[2]).strip()
-    if len(name) > _LONGEST_NAME:
-        name = f"{name[: _LONGEST_NAME - 16]}…{name[-15:]}"
-    return "upload" if name in ("", ".", "..") else name
-
-
-def _from_home(text: str) -> Path:
-    """A typed path. A tilde at its start is the home folder."""
-    try:
-        return Path(text).expanduser()
-    except RuntimeError:
-        return Path(text)
-
-
-def check_size(reader: SoundReader) -> None:
-    """Refuse a sound file that is too long or has too many channels before it is read, with a ValueError.
-
-    The header may be wrong about the length, so :meth:`OwnVocal.load` checks again while it reads.
-    """
-    if reader.channels > MOST_CHANNELS:
-        name = shown(reader.path.name)
-        raise ValueError(f"path: {name} has {reader.channels} channels; give a file of at most {MOST_CHANNELS}.")
-    if reader.claimed_frames < _UNKNOWN:
-        _check_frames(reader, reader.claimed_frames)
-
-
-def _check_frames(reader: SoundReader, frames: int) -> None:
-    name, minutes = shown(reader.path.name), frames / reader.rate / 60
-    if minutes > LONGEST_MIN:
-        raise ValueError(
-            f"path: {name} is {minutes:.0f} minutes long or more; give one song of at most {LONGEST_MIN} minutes."
-        )
-    if frames * reader.channels > MOST_SAMPLES:
-        most = MOST_SAMPLES / reader.channels / reader.rate / 60
-        raise ValueError(
-            f"path: {name} is longer than {most:.1f} minutes, which is the most for {reader.channels} channels at "
-            f"{reader.rate} Hz; give a mono mix, or a shorter part."
-        )
+    def stays(self) -> str:
+        """One sentence: what is still there after a file that was refused."""
+        return "What was loaded stays."

@@ -8,6 +8,7 @@
   root.dataset.wired = "1";
   const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1, AWAY_TICKS = 100;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
+  const NO_BAND = "The band can't be heard";
   const TRACKS = root.dataset.tracks.split(",");
   const speaker = window.vocompSpeaker, live = window.vocompLive;
   const { setOnce, nameControls, nameBench } = window.vocompNaming, playhead = window.vocompPlayhead;
@@ -23,10 +24,11 @@
   const needle = window.vocompNeedle(control("needle")), hand = window.vocompHand();
   const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, TRACKS);
   const chain = window.vocompLiveVoice(id, TRACKS, hand, {
-    self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: () => trackGains(state),
+    self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: (withBand) => trackGains(state, withBand),
     matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(),
-    failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(),
+    failed: () => { stop(); giveUpLive("its sound has failed"); }, changed: () => choose(), band: () => (hasBand() ? bandSpec() : null),
   });
+  const bandBox = control("band-box"), bandTick = control("band"), balance = control("balance"), coarse = control("coarse"), fine = control("fine"), way = control("way");
 
   let state = null; // the newest numbers from Python
   let resting = 0; // position while not playing
@@ -66,19 +68,90 @@
 
   const matches = () => Boolean(matchBox && matchBox.checked);
 
-  // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks.
-  function trackGains(s) {
+  // How much of each track is heard. With a `mix`, what can be chosen is made of several tracks. With the band the voice keeps its place
+  // in the mix, whatever of it is heard.
+  function trackGains(s, withBand = playsBand()) {
     const wanted = heard(), gains = Object.fromEntries(TRACKS.map((name) => [name, 0]));
     if (s.mix) return { ...gains, ...mixed(s, wanted) };
     // A chain in the page sees to that itself: setting and match then change together.
     gains[wanted] = wanted === "after" && matches() && !isLive() ? gainOf(s.match_gain_db) : 1;
-    return gains;
+    if (!s.band) return gains;
+    const mix = withBand ? band().gains(s.band.mix_lufs, s.band, s.live.channels) : { voice: 1, band: 0 };
+    gains[wanted] *= mix.voice;
+    return { ...gains, band: mix.band };
   }
 
   // Of the mix bench: the vocal's gain follows its slider before Python has answered.
   function mixed(s, wanted) {
     const db = hand.valueOf("balance", s.mix.balance_db) - s.mix.balance_db;
     return Object.fromEntries(Object.entries(s.mix.gains[wanted]).map(([name, gain]) => [name, name === "backing" ? gain : gain * gainOf(db)]));
+  }
+
+  // ---- the band -------------------------------------------------------------------------------------------------------------------
+
+  const band = () => (state && state.band ? window.vocompBands.of(state.band.id) : null);
+  // Whether it is on and everything is there to hear it.
+  const hasBand = () => Boolean(band() && band().isOn() && band().here() && (isLive() ? band().isShelved(speaker.context()) : band().isDecoded()));
+  const playsBand = () => Boolean(voice() && voice().withBand);
+  const bandSpec = () => band().spec(state.band.from_s, state.rate);
+  // Everything that makes the band sound otherwise than before.
+  const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().shiftS(), band().here()].join("/") : "");
+  let bandShown = "";
+
+  // Have the band ready, if it is on. Without it the voice is heard alone.
+  async function prepareBand() {
+    if (!band() || !band().isOn()) return;
+    try {
+      await band().wait();
+      if (isLive()) await band().shelve(speaker.context());
+      else await band().decode();
+      if (note.textContent.startsWith(NO_BAND)) note.textContent = "";
+    } catch (error) { note.textContent = `${NO_BAND} (${error.message}).`; }
+  }
+
+  // The same tick and balance stand on every bench of the voice; so whichever was moved, this one shows it and sounds by it.
+  function followBand() {
+    if (!band()) return;
+    band().read();
+    if (bandNow() === bandShown) return;
+    bandShown = bandNow();
+    showBand();
+    choose();
+    if (voice()) bandTurned();
+  }
+
+  // While it plays, the sound goes over to the one with the band, or back, at the same place.
+  async function bandTurned() {
+    const turn = speaker.turn();
+    await prepareBand();
+    if (!speaker.isOn(turn) || !voice()) return;
+    if (isLive()) chain.follow();
+    else if (hasBand() !== playsBand() || (playsBand() && voice().bandShiftS !== band().shiftS())) carryOn();
+  }
+
+  function showBand() {
+    const db = band().balanceDb(), [low, high, step] = state.band.range_lu;
+    bandTick.checked = band().isOn();
+    Object.assign(balance, { min: low, max: high, step });
+    balance.value = db;
+    control("balance-text").textContent = `${db < 0 ? "−" : db > 0 ? "+" : ""}${Math.abs(db).toFixed(1)} LU`;
+    setOnce(balance, "aria-valuetext", control("balance-text").textContent);
+    if (state.band.align_s) showAlign(...state.band.align_s);
+  }
+
+  // When the band begins: coarse in seconds and fine in milliseconds. The two stay where a hand has put them, as long as they say when.
+  const alignedS = () => Number(coarse.value) + Number(fine.value) / 1000;
+  function showAlign(low, high) {
+    const shiftS = band().shiftS();
+    Object.assign(coarse, { min: Math.floor(low), max: Math.ceil(high), step: 0.1 });
+    if (Math.abs(alignedS() - shiftS) > 5e-4) {
+      coarse.value = shiftS;
+      fine.value = Math.round(1000 * (shiftS - Number(coarse.value)));
+    }
+    const seconds = (s, digits) => `${s < 0 ? "−" : "+"}${Math.abs(s).toFixed(digits)}`;
+    control("align-text").textContent = `= ${seconds(shiftS, 3)} s`;
+    setOnce(coarse, "aria-valuetext", `${seconds(Number(coarse.value), 1)} s`);
+    setOnce(fine, "aria-valuetext", `${seconds(Number(fine.value), 0)} ms`);
   }
 
   // ---- making ready ---------------------------------------------------------------------------------------------------------------
@@ -92,7 +165,9 @@
       await new Promise((resolve) => setTimeout(resolve, 50));
       return false;
     }
-    return Boolean(await sounds.all(s, () => s === state));
+    if (!(await sounds.all(s, () => s === state))) return false;
+    await prepareBand();
+    return s === state;
   }
 
   async function prepareLive(s) {
@@ -104,7 +179,9 @@
       giveUpLive(error.message);
       return false;
     }
-    return (await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state))) && s === state;
+    if (!(await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state)))) return false;
+    await prepareBand();
+    return s === state;
   }
 
   // From now on Python makes the sound.
@@ -139,9 +216,11 @@
   function sound(start = null) {
     if (isLive()) return void chain.start(start).then(keepDrawing);
     const on = voice(), placeAt = (time) => (start === null ? placeIn(on, time) : start) % duration();
-    const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]]));
+    const made = sounds.made(), tracks = Object.fromEntries(TRACKS.map((name) => [name, made[name]])), withBand = hasBand();
+    if (withBand) tracks.band = band().cut(state.band.from_s, made[TRACKS[0]].length);
     const source = speaker.buffers(tracks, () => { if (speaker.ended(source)) ended(); });
-    Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state)), { tracks: made, length: duration() });
+    Object.assign(speaker.change(placeAt, loop(), source, trackGains(made.state, withBand)), { tracks: made, length: duration(), withBand });
+    if (withBand) speaker.voice().bandShiftS = band().shiftS();
   }
 
   // Go on with the newest result at the same place. A voice that is just coming to its end is left alone.
@@ -321,6 +400,10 @@
 
   function takeState(fresh) {
     state = { measured: true, ...fresh };
+    if (bandBox) {
+      bandBox.hidden = !state.band;
+      control("align-box").hidden = !(state.band && state.band.align_s);
+    }
     hand.settle(state.at || {});
     if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
@@ -334,13 +417,14 @@
   }
 
   // A control has moved: its stage as it is now, and what makes "after" as loud as "before".
-  function takeNews({ serial, refused, settings, first, last, moved, at, match_gain_db, measured }) {
+  function takeNews({ serial, refused, settings, first, last, moved, at, match_gain_db, measured, band: place }) {
     state.serial = serial;
     if (refused) hand.clear();
     else {
       state.live.stages[moved] = settings;
       Object.assign(state.live, { first, last, moved });
       Object.assign(state, { at, match_gain_db, measured });
+      Object.assign(state.band || {}, place);
       hand.settle(at);
     }
     if (isLive()) chain.follow();
@@ -375,6 +459,7 @@
       if (still) still.hidden = true;
     }
     takePlace();
+    followBand();
     if (news || ++ticks % 4 === 0) nameEverything(state);
     wirePicture();
     movePlayhead(position()); // the window may have been resized
@@ -404,6 +489,18 @@
   playButton.addEventListener("click", () => (ours() ? stop() : play()));
   for (const choice of choices) choice.addEventListener("change", choose);
   if (matchBox) matchBox.addEventListener("change", () => { choose(); if (isLive()) chain.follow(); });
+  if (bandTick) {
+    bandTick.addEventListener("change", () => { band().turn(bandTick.checked); followBand(); });
+    for (const type of ["input", "change"]) {
+      const set = (field, value) => { band().set(field, value, type === "change"); followBand(); };
+      balance.addEventListener(type, () => set("balance_lu", Number(balance.value)));
+      for (const slider of [coarse, fine]) slider.addEventListener(type, () => set("shift_s", Math.round(1000 * alignedS()) / 1000));
+    }
+  }
+  way.addEventListener("change", () => {
+    speaker.listen(way.value);
+    for (const player of speaker.players) player.showVolume();
+  });
   loopBox.addEventListener("change", () => { if (voice()) carryOn(); });
   seek.addEventListener("input", () => goTo(Number(seek.value)));
   if (control("moments")) control("moments").addEventListener("change", ({ target }) => goRound(target.value ? target.value.split("/").map(Number) : null));
@@ -419,12 +516,17 @@
   const api = (root.vocomp = {
     stop, heldBack, position, heard, mode, goRound, isLive, needle,
     playing: () => mode() === "playing",
-    gains: () => (voice() ? Object.fromEntries(TRACKS.map((n) => [n, voice().gains[n].gain.value])) : null),
+    gains: () => (voice() ? Object.fromEntries(Object.entries(voice().gains).map(([name, node]) => [name, node.gain.value])) : null),
     level: () => (voice() ? speaker.level() : 0),
-    showVolume: () => { volume.value = speaker.volumeDb(); sayVolume(); },
+    showVolume: () => {
+      if (speaker.volumeDb() !== null) volume.value = speaker.volumeDb();
+      way.value = speaker.way();
+      root.toggleAttribute("data-way", way.value !== "as it is"); // then it is in sight on a projector, too
+      sayVolume();
+    },
   });
   speaker.players.add(api);
-  if (speaker.volumeDb() !== null) api.showVolume(); else sayVolume();
+  api.showVolume();
   setInterval(tick, 100);
 })(document.currentScript && document.currentScript.closest(".vocomp-output") &&
    document.currentScript.closest(".vocomp-output").querySelector(".vocomp-player"), "__ID__");

@@ -22,7 +22,7 @@ from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
 from vocomp_lab.sound.audio import Clip, encode
 
-_SCRIPTS = ("speaker", "live", "lines", "tracks", "hand", "livevoice", "naming", "needle", "playhead", "player")
+_SCRIPTS = ("speaker", "live", "lines", "tracks", "band", "hand", "livevoice", "naming", "needle", "playhead", "player")
 _HIDE = 'style="display:none"'
 
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.
@@ -31,8 +31,8 @@ _PLAYER = """<div class="vocomp-player" hidden role="group" aria-label="__NAME__
 <div class="row">
 <button type="button" data-part="play">Play</button>
 __NEEDLE__<fieldset __CHOICE__><legend>Hear</legend>__CHOICES__</fieldset>
-__MATCH__<span data-part="note" role="status"></span>
-</div><div class="row">
+__WAY____MATCH__<span data-part="note" role="status"></span>
+</div><div class="rows"><div class="row">
 <label class="wide">Position
 <input type="range" data-part="seek" min="0" max="1" step="0.01" value="0"></label>
 <span data-part="clock">0.0 s</span>
@@ -40,7 +40,7 @@ __MATCH__<span data-part="note" role="status"></span>
 <label hidden>Repeat<select data-part="moments"></select></label>
 <label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span>
-</div></div>
+</div>__BAND__</div></div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
@@ -53,6 +53,21 @@ reduction: what is taken off now; the mark is the most of the last two seconds" 
 """
 
 _MATCH = """<label __CHOICE__><input type="checkbox" data-part="match" __ON__>after as loud as before</label>
+"""
+
+_WAY = """<label class="vocomp-way" title="small loudspeaker: mono, 250 Hz to 6 kHz, 10 dB softer (common practice, no source); very quiet: 20 dB softer">
+Listen<select data-part="way"><option value="as it is">as it is</option><option value="small">small loudspeaker</option>
+<option value="quiet">very quiet</option></select></label>
+"""
+
+_BAND = f"""<div class="row">
+<span data-part="band-box" class="vocomp-band" hidden><label><input type="checkbox" data-part="band">with the band</label>
+<label>Voice over band<input type="range" data-part="balance"></label><span data-part="balance-text"></span></span>
+{_WAY}</div>
+<div class="row" data-part="align-box" hidden><label class="wide">Band begins at
+<input type="range" data-part="coarse" min="-1" max="1" step="0.1" value="0"></label>
+<label>fine (ms)<input type="range" data-part="fine" min="-250" max="250" step="1" value="0"></label>
+<span data-part="align-text"></span></div>
 """
 
 _SETTINGS = """
@@ -167,13 +182,13 @@ class PagePlayer:
         duration_s : float
         **state
             What else the page should know: `labels` and `units` of controls, `alt` of the picture, its `window` and
-            `time_box`, `match_gain_db`, `removed_shares`, whether it is on a projector (`present`), and the settings
+            `time_box`, `match_gain_db`, `removed_shares`, the `band` that is heard with it, whether it is on a projector (`present`), and the settings
             as `python` and `json`.
         """
         for track, sound in sounds.items():
             if isinstance(sound, Clip) and self._sent.get(track) is sound:
                 continue
-            data, scale = _as_file(sound, exact=track == "clip") if isinstance(sound, Clip) else (sound, 1.0)
+            data, scale = as_file(sound, exact=track == "clip") if isinstance(sound, Clip) else (sound, 1.0)
             self.sounds[track].value = data
             if self.sounds[track] not in self._box.children:
                 self._box.children = (*self._box.children, self.sounds[track])
@@ -187,16 +202,16 @@ class PagePlayer:
         sent |= {**self._files, "rate": page_rate(rate), "duration_s": duration_s, **state}
         self._serial += 1
         self.state_text = json.dumps(sent | {"serial": self._serial}, ensure_ascii=False)
-        self._state.value = _line(self.state_text)
+        self._state.value = hidden_line(self.state_text)
 
     def tell(self, **news) -> None:
         """Give the page a little of what has changed since the state was sent: much less than a state, while a control moves."""
         self._serial += 1
-        self._news.value = _line(json.dumps({"serial": self._serial, **news}, ensure_ascii=False))
+        self._news.value = hidden_line(json.dumps({"serial": self._serial, **news}, ensure_ascii=False))
 
     def tell_stops(self, stops: dict[str, list]) -> None:
         """Tell the page the values of each control's stops, by field, in order."""
-        self._stops.value = _line(json.dumps(stops))
+        self._stops.value = hidden_line(json.dumps(stops))
 
     def on_wanted(self, answer) -> None:
         """Call a function when a page asks for the tracks, since it can't make them itself."""
@@ -218,6 +233,8 @@ class PagePlayer:
             "SETTINGS": "" if self._settings is None else _SETTINGS,
             "HIDDEN": "" if self._settings else _HIDE,
             "NEEDLE": _NEEDLE if self._live else "",
+            "BAND": _BAND if self._live else "",
+            "WAY": "" if self._live else _WAY,
             "NAME": html.escape(self._name),
             "TRACKS": ",".join(self._tracks),
             "CHOICES": choices,
@@ -231,7 +248,7 @@ class PagePlayer:
         return player
 
 
-def _as_file(clip: Clip, exact: bool = False) -> tuple[bytes, float]:
+def as_file(clip: Clip, exact: bool = False) -> tuple[bytes, float]:
     """A clip as FLAC, and the scale that the page puts it back to: a file holds nothing over full scale.
 
     With `exact`, samples that 16 bits don't hold get 24.
@@ -248,7 +265,7 @@ def page_rate(rate: int) -> int:
     return min(max(rate, 8000), 96000)
 
 
-def _line(text: str) -> str:
+def hidden_line(text: str) -> str:
     """A hidden line of text, as the value of a widget."""
     return f"<span>{html.escape(text, quote=False)}</span>"
 

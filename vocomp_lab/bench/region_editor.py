@@ -62,7 +62,7 @@ class RegionEditor:
             "at_s": Control("at_s", "Split at", "s", 0, length_s, digits=2),
         }
         self.typed = {name: self._field(name, control) for name, control in self.controls.items()}
-        self.list = player.part(widgets.Select(description="", rows=6, layout=widgets.Layout(width="390px")), "list")
+        self.list = player.part(widgets.Select(description="", rows=5, layout=widgets.Layout(width="390px")), "list")
         self.list.observe(lambda change: self._on_chosen(change["new"]), "value")
         self.buttons = {name: self._button(player, name, *how) for name, how in self._work().items()}
         hidden = widgets.Layout(display="none")

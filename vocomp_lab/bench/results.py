@@ -15,7 +15,7 @@ from vocomp_lab.bench.deferred import running_loop
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
+from vocomp_lab.sound.levels import crest_factor_db, db_to_amplitude, sample_peak_dbfs
 
 PREROLL_S = 1.0
 """A preview starts this long before the window in sight, so that the reduction at its start is about right."""
@@ -159,6 +159,12 @@ class Results:
     def match_gain_db(self, before: Clip, after: Clip) -> float:
         """Gain that makes `after` as loud as `before`."""
         return match_gain_db(*(self._loudness_and_peak(clip)[0] for clip in (after, before)))
+
+    def place_in_mix(self, before: Clip, after: Clip) -> tuple[float, float]:
+        """How loud `before` is, in LUFS, and the largest sample of it and of `after`, also made as loud."""
+        (loudness_lufs, peak_dbfs), (_, after_dbfs) = (self._loudness_and_peak(clip) for clip in (before, after))
+        louder_db = max(self.match_gain_db(before, after), 0.0)
+        return loudness_lufs, float(db_to_amplitude(max(peak_dbfs, after_dbfs + louder_db)))
 
     def _loudness_and_peak(self, clip: Clip) -> tuple[float, float]:
         return self._once(self._levels, clip, lambda clip: (integrated_lufs(clip), sample_peak_dbfs(clip)))

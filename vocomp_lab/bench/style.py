@@ -25,10 +25,16 @@ STYLE = """<style>
 .vocomp-player-notes{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
  margin:2px 0;max-width:1118px}
 .vocomp-player .row{display:flex;flex-wrap:wrap;gap:4px 16px;align-items:center}
+.vocomp-player:not(.vocomp-present) .rows .row+.row{margin-top:3px}
 .vocomp-player fieldset{border:0;margin:0;padding:0;display:flex;gap:12px}
 .vocomp-player legend{float:left;padding:0;margin-right:8px}
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
-.vocomp-player label[hidden]{display:none}
+.vocomp-player :is(label,.vocomp-band,.row)[hidden]{display:none}
+.vocomp-band{display:inline-flex;gap:5px 16px;align-items:center}
+.vocomp-player [data-part=balance]{width:160px}
+.vocomp-player [data-part=coarse]{flex:1 1 120px}
+.vocomp-player [data-part=fine]{width:220px}
+.vocomp-player :is([data-part=balance-text],[data-part=align-text]){min-width:64px;font-variant-numeric:tabular-nums}
 :is(.vocomp-player,.vocomp-player-notes) button{font:inherit;padding:3px 12px;color:inherit;background:var(--jp-layout-color2,#eee);
  border:1px solid var(--jp-border-color0,#888);border-radius:3px;cursor:pointer}
 .vocomp-player button[data-part=play]{min-width:76px;font-weight:600}
@@ -63,8 +69,12 @@ STYLE = """<style>
 .vocomp-present .vocomp-typed{width:92px!important}
 .vocomp-present .vocomp-numbers,.vocomp-present .vocomp-error,.vocomp-player.vocomp-present{font-size:18px}
 .vocomp-player.vocomp-present .row{gap:2px 12px}
+.vocomp-player.vocomp-present .rows{display:flex;flex-wrap:wrap;gap:2px 12px;align-items:center}
+.vocomp-player.vocomp-present .rows .row:not([data-part=align-box]){display:contents}
+.vocomp-player.vocomp-present :is([data-part=align-box],[data-part=balance-text],.vocomp-band label+label),
+.vocomp-player.vocomp-present:not([data-way]) .vocomp-way{display:none}
 .vocomp-player select{font:inherit;max-width:270px}
-.vocomp-player.vocomp-present select{max-width:320px}
+.vocomp-player.vocomp-present select{max-width:190px}
 .vocomp-player.vocomp-present label.wide{flex-basis:170px}
 .vocomp-player.vocomp-present [data-part=seek]{flex-basis:60px}
 .vocomp-player.vocomp-present [data-part=volume]{width:80px}

@@ -1,11 +1,12 @@
 // What is heard while the page makes the sound itself: an audio worklet that takes a clip through a chain of processors (chain.js) and
-// plays what goes in, what comes out and what was removed side by side, each as an output of its own.
+// plays what goes in, what comes out and what was removed side by side, each as an output of its own. A band that is heard with it is one
+// more output, read frame by frame at the same place.
 (() => {
   "use strict";
   const { BLOCK } = vocompTape, { Chain } = vocompChain;
   const FADE_S = 0.01; // from one setting to the next, and from the end of a loop to its start: too short to hear, too long to click
   const METERS_PER_S = 30;
-  const AFTER = 1; // of the outputs, which are what goes in, what comes out, and what was removed, as a bench names its tracks
+  const AFTER = 1, BAND = 3; // of the outputs, which are what goes in, what comes out, what was removed, and the band, as a bench names its tracks
   const MOST_OVER = 1.26; // 2 dB
   const OUT_OF_ALL_MEASURE = 32; // 30 dB: more than any make-up gain
   const PEAK_KEPT = Math.exp(-BLOCK / sampleRate); // falls over about a second
@@ -28,8 +29,8 @@
 
   // A chain that is read in stretches of any length. What comes out is as loud as what goes in, as far as that has been measured.
   class Reader {
-    constructor(chain, recentPeak) {
-      this.chain = chain;
+    constructor(chain, recentPeak, band) {
+      Object.assign(this, { chain, band });
       this.blocks = [0, 1, 2].map(() => Array.from({ length: chain.source.channels }, () => new Float32Array(BLOCK)));
       this.read = BLOCK;
       this.match = this.matchFrom = null;
@@ -60,13 +61,24 @@
     // Add so many frames to the outputs, with a gain that moves in a straight line.
     add(outputs, at, count, gain, step) {
       if (this.read === BLOCK) this.next();
-      for (let o = 0; o < outputs.length; o++) {
+      if (outputs.length > BAND && this.band) this.addBand(outputs[BAND], at, count, gain, step);
+      for (let o = 0; o < Math.min(outputs.length, BAND); o++) {
         for (let c = 0; c < outputs[o].length; c++) {
           const from = this.blocks[o][c], to = outputs[o][c];
           for (let n = 0; n < count; n++) to[at + n] += from[this.read + n] * (gain + n * step) * (o === AFTER ? this.matchAt(this.read + n) : 1);
         }
       }
       this.read += count;
+    }
+
+    addBand(output, at, count, gain, step) {
+      // The chain has read on to the end of the block. Outside the band there is silence.
+      const { chain, band } = this, from = chain.at - BLOCK + this.read + chain.spec.band.at;
+      const first = Math.max(-from, 0), last = Math.min(band.channels[0].length - from, count);
+      for (let c = 0; c < output.length; c++) {
+        const samples = band.channels[c], to = output[c];
+        for (let n = first; n < last; n++) to[at + n] += samples[from + n] * (gain + n * step);
+      }
     }
   }
 
@@ -76,7 +88,8 @@
     constructor({ processorOptions: { clip, spec, from, at, held, loop, loopHeld } }) {
       super();
       Object.assign(this, { clip: clips.get(clip), spec, from, place: at, loop: round(loop), loopHeld, wanted: null, next: null, faded: 0, over: false });
-      this.now = new Reader(new Chain(this.clip, spec, at, held), 0);
+      this.band = spec.band ? clips.get(spec.band.id) : null;
+      this.now = new Reader(new Chain(this.clip, spec, at, held), 0, this.band);
       Object.assign(this, { started: false, stopAt: Infinity });
       this.fade = Math.round(FADE_S * sampleRate);
       this.port.onmessage = ({ data }) => {
@@ -141,7 +154,7 @@
     }
 
     begin(chain) {
-      this.next = new Reader(chain, this.now.recentPeak);
+      this.next = new Reader(chain, this.now.recentPeak, this.band);
       this.faded = 0;
     }
 

@@ -11,12 +11,13 @@ import hashlib
 import json
 import re
 import textwrap
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
 
 from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.band import Band, band_of, with_band
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.proposals import STAGES, propose_stage
 from vocomp_lab.processors.chain import Chain, ChainResult
@@ -67,6 +68,8 @@ class Lesson:
         Where this clip's sheets are kept.
     voice : Clip
         The clip as the earlier lessons left it.
+    band : Band or None
+        What the voice is heard against, if it has a band (:mod:`vocomp_lab.lessons.band`). Benches find it by the clip.
     """
 
     name: str
@@ -77,6 +80,22 @@ class Lesson:
     origins: dict[str, str]
     folder: Path
     voice: Clip = field(repr=False, compare=False)
+    band: Band | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def backing(self) -> Clip | None:
+        """The band under the voice, as long as it and in time with it; None for a voice without a band."""
+        return None if self.band is None else self.band.backing
+
+    @property
+    def in_a_song(self) -> "Lesson":
+        """This lesson, if its voice has a band; else the same lesson with the workbook's own singer, who has one."""
+        return self if self.band is not None else begin(self.name, folder=self.folder.parent)
+
+    def with_its_band(self) -> "Lesson":
+        """This lesson, with the band that its voice has now: after a backing track was loaded."""
+        band = band_of(self.clip, self.folder, self.truth is not None)
+        return replace(self, clip=with_band(self.clip, band), voice=with_band(self.voice, band), band=band)
 
     @cached_property
     def result(self) -> ChainResult:
@@ -177,6 +196,8 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)
     folder = _folder_of(name, Path(STATE_FOLDER if folder is None else folder))
+    band = band_of(clip, folder, truth is not None)
+    clip = with_band(clip, band)
     lessons = tuple(LESSON_STAGES)
     earlier = lessons[: lessons.index(lesson)]
     sheets = {name: _read(folder / f"{name}.json") for name in (*earlier, lesson)}
@@ -202,7 +223,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     own = sheets[lesson].chain if isinstance(sheets[lesson], _Sheet) else Chain([])
     chain = _ordered(stages)
     voice = chain.apply(clip, reuse=result).output if chain.stages else clip
-    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice)
+    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice, band)
 
 
 def _home(stage):
@@ -235,7 +256,16 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
         path, clip = clip, load(clip)
         if not active_mask(clip).any():
             raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
-    return clip, truth, f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+    return clip, truth, _named(stem, clip)
+
+
+def _named(stem: str, clip: Clip) -> str:
+    return f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
+
+
+def folder_of(clip: Clip, parent: Path) -> Path:
+    """Where what is kept for a recording lies, in the folder of all sheets."""
+    return _folder_of(_named("own", clip), parent)
 
 
 def _folder_of(name: str, parent: Path) -> Path:

@@ -6,13 +6,14 @@ about files (nothing half-written, no silent clipping) stand once.
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import io
 import math
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +39,22 @@ BLOCK_SAMPLES = 1 << 19
 _WAV_LIMIT_BYTES = 0xFFFFFFFF - (1 << 16)
 
 
+@dataclass(frozen=True)
+class Origin:
+    """Where a clip comes from: a recording, and the frame of it with which the clip begins.
+
+    Attributes
+    ----------
+    recording : object
+        Whatever the maker of the clip wants to find again (:mod:`vocomp_lab.lessons.band` finds the band to a voice by
+        it). Clips only carry it along.
+    first_frame : int
+    """
+
+    recording: object
+    first_frame: int = 0
+
+
 @dataclass(frozen=True, eq=False)
 class Clip:
     """A stretch of sound.
@@ -49,6 +66,8 @@ class Clip:
         overshoot, and a later one may bring it back.
     rate : int
         Samples per second, 8,000 to 192,000.
+    origin : Origin, optional
+        Where it comes from. What is made of a clip has the same origin, as long as no time is cut out or added.
 
     Raises
     ------
@@ -58,6 +77,7 @@ class Clip:
 
     samples: np.ndarray = field(repr=False)
     rate: int
+    origin: Origin | None = field(default=None, repr=False)
 
     def __post_init__(self):
         try:
@@ -110,7 +130,16 @@ class Clip:
 
     def with_samples(self, samples) -> "Clip":
         """A clip at the same rate with other samples."""
-        return Clip(samples, self.rate)
+        made = Clip(samples, self.rate)
+        return made.coming_from(self.origin) if made.frames == self.frames else made
+
+    def coming_from(self, origin: Origin | None) -> "Clip":
+        """The same sound with another origin."""
+        if origin == self.origin:
+            return self
+        same = copy.copy(self)  # a new Clip would copy the samples
+        object.__setattr__(same, "origin", origin)
+        return same
 
     def gained(self, gain_db: float) -> "Clip":
         """The clip made louder by `gain_db` decibels (softer if negative)."""
@@ -123,7 +152,10 @@ class Clip:
         end_s = check_number("end_s", end_s, -math.inf, math.inf, "s")
         start = round(min(max(start_s * self.rate, 0), self.frames - 1))
         end = round(min(max(end_s * self.rate, start + 1), self.frames))
-        return self.with_samples(self.samples[start:end])
+        part = Clip(self.samples[start:end], self.rate)
+        if self.origin is None:
+            return part
+        return part.coming_from(replace(self.origin, first_frame=self.origin.first_frame + start))
 
     def fingerprint(self) -> tuple:
         """What equal clips share and others don't, for remembering what was measured: rate, shape, digest of the sound."""
