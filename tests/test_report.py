@@ -18,7 +18,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.controls import CONTROLS
 from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.report import clipped_places, examine, hum_level
-from vocomp_lab.lessons.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
+from vocomp_lab.lessons.settings_page import KINDS, MOST_MOVES, SettingsPage, stated_settings
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import CHARACTERS
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
@@ -146,7 +146,7 @@ def test_the_report_reads_well():
 
 def everything() -> Chain:
     """A chain of every kind of processor there is, with more regions than a page holds."""
-    regions = [GainRegion(0.9 * n, 0.9 * n + 0.5, -3.2) for n in range(MOST_REGIONS + 10)]
+    regions = [GainRegion(0.9 * n, 0.9 * n + 0.5, -3.2) for n in range(MOST_MOVES + 10)]
     return Chain(
         [
             ("trim", Gain(3)),
@@ -188,7 +188,7 @@ def test_the_page_states_every_setting_in_the_trades_units_and_the_reduction_to_
     sung = active_mask(stage.source)
     median = f"{np.median(stage.reduction_db[sung]):.1f} dB (median)"
     assert median in page
-    assert page.count("<li>") == MOST_REGIONS and "and 10 more" in page and "0:00.90–0:01.40 <b>−3.2 dB</b>" in page
+    assert page.count("<li>") == MOST_MOVES and "and 10 more" in page and "0:00.90–0:01.40 <b>−3.2 dB</b>" in page
 
 
 def test_every_kind_of_processor_has_a_name_and_its_settings_on_the_page():

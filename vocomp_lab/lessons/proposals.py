@@ -20,6 +20,7 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
+from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
@@ -333,6 +334,15 @@ def propose_colour(clip: Clip) -> Proposal:
     return Proposal("colour", None, TASTE.format(lesson="07"))
 
 
+def propose_rides(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A fader ride for what the stages before it leave uneven; see ``08_the_vocal_in_the_mix``.
+
+    The voice is compared with itself, as there is no band here. Where the raw take is given, it tells where somebody sings.
+    """
+    found = propose_ride(clip, recorded=raw)
+    return Proposal("rides", found.ride if found.ride.points else None, found.reason)
+
+
 STAGES = {
     "trim": propose_trim,
     "level prep": propose_level_prep,
@@ -343,6 +353,7 @@ STAGES = {
     "steady": propose_steady,
     "excitement": propose_excitement,
     "colour": propose_colour,
+    "rides": propose_rides,
 }
 """The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
@@ -356,9 +367,10 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None) -> Proposal:
         One of ``STAGES``.
     clip : Clip
     raw : Clip, optional
-        The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
+        The take as recorded: the two compressors keep the peaks of the whole chain in check by it, and a ride tells by it
+        where somebody sings.
     """
-    return _proposed(stage, clip, raw if stage in GOALS else None)
+    return _proposed(stage, clip, raw if stage in (*GOALS, "rides") else None)
 
 
 @remembered(64)  # a lesson begins with proposals, and its page asks for them again

@@ -15,14 +15,16 @@ from vocomp_lab.lessons.export import write_text
 from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 
-MOST_REGIONS = 60
-"""No more than this fit on the page; the JSON sheet holds all of them."""
+MOST_MOVES = 60
+"""No more regions, or points of a ride, than this fit on the page; the JSON sheet holds all of them."""
 KINDS = {
     "Gain": "gain",
     "ClipGain": "gain by hand",
+    "FaderRide": "the fader ridden by hand",
     "HighPass": "low cut (high-pass, Butterworth)",
     "Peaking": "bell",
     "LowShelf": "low shelf",
@@ -126,6 +128,9 @@ def stated_settings(processor) -> list[tuple[str, str]]:
         count = len(processor.regions)
         crossfade = f"{processor.crossfade_ms:g} ms, equal gain"
         return [("Regions", f"{count} (below, with start and end)"), ("Crossfade", crossfade)]
+    if isinstance(processor, FaderRide):
+        farthest = f"{decibels(processor.farthest_db, sign=True)} dB"
+        return [("Points", f"{len(processor.points)} (below; a line in dB between them)"), ("Farthest", farthest)]
     kind = type(processor)
     controls = {control.field: control for control in CONTROLS.get(kind, ())}
     first = FIRST_SHOWN.get(kind, tuple(controls))
@@ -188,18 +193,24 @@ def _rows(number: int, stage: StageResult) -> list[list]:
     stated = stated_settings(stage.processor)
     settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
     name = Html(f"{number} {html.escape(stage.name)}<small>{kind}</small>")
-    regions = isinstance(stage.processor, ClipGain) and stage.processor.regions
-    more = [[Html(_regions(stage.processor))]] if regions else []
+    moves = _moves(stage.processor)
+    more = [[Html(_listed(moves))]] if moves else []
     return [[name, Html(settings), what_it_did(stage)], *more]
 
 
-def _regions(gains: ClipGain) -> str:
-    shown = gains.regions[:MOST_REGIONS]
-    items = "".join(
-        f"<li>{clock(region.start_s, 2)}–{clock(region.end_s, 2)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
-        for region in shown
-    )
-    left = len(gains.regions) - len(shown)
+def _moves(processor) -> list[tuple[str, float]]:
+    """What a hand does on a stage, each move with its time and its gain; none on a stage that no hand moves."""
+    if isinstance(processor, ClipGain):
+        return [(f"{clock(r.start_s, 2)}–{clock(r.end_s, 2)}", r.gain_db) for r in processor.regions]
+    if isinstance(processor, FaderRide):
+        return [(clock(point.at_s, 2), point.gain_db) for point in processor.points]
+    return []
+
+
+def _listed(moves: list[tuple[str, float]]) -> str:
+    shown = moves[:MOST_MOVES]
+    items = "".join(f"<li>{when} <b>{decibels(gain_db, sign=True)} dB</b></li>" for when, gain_db in shown)
+    left = len(moves) - len(shown)
     more = f"<small>and {left} more: see the JSON sheet</small>" if left else ""
     density = " class='many'" if len(shown) > 24 else ""
     return f"<ul{density}>{items}</ul>{more}"
