@@ -72,9 +72,7 @@ def position(page):
 
 def chosen(page):
     """Start and end of the region that Python calls chosen, in seconds; None without one."""
-    return json.loads(
-        page.locator("[class*='-edited']").first.text_content()
-    )["chosen"]
+    return json.loads(page.locator("[class*='-edited']").first.text_content())["chosen"]
 
 
 def regions(page):

@@ -70,9 +70,14 @@ class VoicePlace:
         measured = loudness(limited_to(output, self._band_hz))
         return _at_a_hands_pace(_quick(measured, self._band, self._active, output.rate)[1]) - self._place_lu
 
-    def presence(self, output: Clip | None = None, margin_lu: float = RIDE_MARGIN_LU) -> Presence:
+    def presence(self, output: Clip | None = None) -> Presence:
         """How well the voice holds its place, or what became of it does: shares of the sung time, and the spread."""
-        return presence(self.off_lu if output is None else self.of(output), 0.0, margin_lu)
+        return self.presence_of(self.off_lu if output is None else self.of(output))
+
+    @staticmethod
+    def presence_of(off_lu: np.ndarray) -> Presence:
+        """The same for what is known already."""
+        return presence(off_lu, 0.0, RIDE_MARGIN_LU)
 
     def level_of(self, start_s: float, end_s: float) -> float:
         """How far a stretch as a whole is above its place, in LU; NaN where nothing in it counts."""
@@ -123,11 +128,17 @@ def voice_place(
     With a backing its place is the distance that the two have as a whole, as in the mix bench, and the backing's level at
     each moment is its short-term loudness. Without one, or where there are sections, its place is its own median.
     """
-    if backing is not None:
-        voice = placed(voice, backing)
-    elif not isinstance(voice, Clip):
+    if not isinstance(voice, Clip):
         raise ValueError(f"voice: {type(voice).__name__} is not allowed; give a Clip, such as one from load().")
-    heard_in = voice if recorded is None else placed(recorded, voice)
+    if backing is not None:
+        placed(voice, backing)
+    heard_in = voice if recorded is None else recorded
+    for what in ("rate", "frames"):
+        if getattr(heard_in, what) != getattr(voice, what):
+            raise ValueError(
+                f"recorded: {getattr(heard_in, what)} as its {what} is not the voice's {getattr(voice, what)}; "
+                "give the take that the voice was made from."
+            )
     active = active_mask(heard_in) & _in_phrases(heard_in)
     measured = loudness(limited_to(voice, band_hz))
     band = None if backing is None else loudness(limited_to(backing, band_hz))
@@ -259,7 +270,9 @@ def ride_for(place: VoicePlace) -> RideProposal:
                 f"The fader moves by {decibels(abs(ride.farthest_db))} dB at most."
             )
             return RideProposal(ride, before, after, told)
-    return RideProposal(FaderRide(), before, before, f"{held}, and no ride of a group of words brings more of it there.")
+    return RideProposal(
+        FaderRide(), before, before, f"{held}, and no ride of a group of words brings more of it there."
+    )
 
 
 @dataclass(frozen=True)

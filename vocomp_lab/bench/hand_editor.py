@@ -45,6 +45,8 @@ class HandEditor:
     """The setting of the processor that is edited."""
     new_text = ""
     """How the list calls ``NEW``."""
+    rows = 6
+    """How many entries of the list are in sight."""
 
     def __init__(self, bench, player: PagePlayer, controls: dict[str, Control], heading: str, note: str = ""):
         self._bench = bench
@@ -52,7 +54,9 @@ class HandEditor:
         self.chosen = NEW
         self.controls = controls
         self.typed = {name: self._field(name, control) for name, control in controls.items()}
-        self.list = player.part(widgets.Select(description="", rows=6, layout=widgets.Layout(width="390px")), "list")
+        self.list = player.part(
+            widgets.Select(description="", rows=self.rows, layout=widgets.Layout(width="390px")), "list"
+        )
         self.list.observe(lambda change: self._on_chosen(change["new"]), "value")
         work = self._work() | {
             "Undo": ("Take back the last change", bench.undo),
@@ -66,7 +70,10 @@ class HandEditor:
         wrap = widgets.Layout(flex_flow="row wrap")
         fields, buttons = (widgets.HBox(list(row.values()), layout=wrap) for row in (self.typed, self.buttons))
         self._heading = heading
-        asides = widgets.HTML(f"<b>{heading}</b>"), widgets.HTML(f'<div class="vocomp-step">{note}</div>' if note else "")
+        asides = (
+            widgets.HTML(f"<b>{heading}</b>"),
+            widgets.HTML(f'<div class="vocomp-step">{note}</div>' if note else ""),
+        )
         for aside in asides:
             aside.add_class("vocomp-aside")
         self.widget = widgets.HBox(

@@ -17,6 +17,7 @@ FARTHEST_DB = 9.0
 """The self-check asks that the spreads fall by at least the first, and that no region moves the level by more than the
 second."""
 
+
 class RegionBench(HandBench):
     """A clip, the gain regions on it, and proposals for more.
 
