@@ -132,6 +132,7 @@ EXPLAINED_IN = {
         "PreferenceBench",
         "PreferenceSession",
         "presence",
+        "propose_ride",
         "RideBench",
         "RidePoint",
         "same_work",
