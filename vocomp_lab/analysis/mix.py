@@ -187,8 +187,9 @@ def sung_levels(voice: Loudness, active, rate: int, kind: str) -> tuple[np.ndarr
 def voice_over(voice: Loudness, band: Loudness, active, rate: int, kind: str) -> tuple[np.ndarray, np.ndarray]:
     """:func:`vocal_over_backing` for two tracks whose loudness is known, at this many frames a second."""
     times, level = sung_levels(voice, active, rate, kind)
-    # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it.
-    ends = np.interp(times + _SHORT_S / 2, band.times, np.arange(len(band.times)))
+    # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it. Near the
+    # clip's start and end it is the first or the last whole one, for one that reaches beyond the clip is partly silent.
+    ends = np.interp(np.maximum(times + _SHORT_S / 2, _SHORT_S), band.times, np.arange(len(band.times)))
     under = band.short_term_lufs[np.rint(ends).astype(int)]
     heard = ~np.isnan(level) & (under > band.integrated_lufs - _PAUSING_LU)
     return times, np.where(heard, level, np.nan) - np.where(heard, under, 0.0)

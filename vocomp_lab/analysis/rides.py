@@ -30,10 +30,11 @@ MOVE_S, SHORTEST_HELD_S = 0.3, 0.8
 """A move takes at least the first, and a group of words that gets a level of its own lasts at least the second."""
 ENOUGH_PERCENT = 90.0
 """Share of the sung time within the margin from which nothing is proposed."""
-# How far a group must be off to be ridden, how much of that is taken back, and how unlike two groups must be to be parted.
-_RIDDEN_LU, _SHARE, _PARTED_LU = 1.25, 0.8, 1.25
-# By how much a proposal must help: points of the sung time in its place.
-_LEAST_GAIN_PERCENT = 3.0
+# How far a group must be off to be ridden, and a shorter phrase than one; how much of that is taken back; and how unlike two
+# groups must be to be parted.
+_RIDDEN_LU, _SHORT_RIDDEN_LU, _SHARE, _PARTED_LU = 1.25, 2.5, 0.8, 1.25
+# By how much a proposal must help: points of the sung time in its place, or the spread.
+_LEAST_GAIN_PERCENT, _LEAST_GAIN_LU = 3.0, 0.75
 _SHRUNK = (1.0, 0.75, 0.5)
 _STEPS_PER_S = 100
 # Together with the 0.4 s of momentary loudness: what a second of singing has.
@@ -239,11 +240,11 @@ def propose_ride(
     -----
     The rule. Nothing is needed if the voice is within 1.5 LU of its place for nine tenths of the sung time. Otherwise each
     phrase is parted where its words change their level by 1.25 LU or more, into groups of at least 0.8 s. A group that is
-    off by over 1.25 LU is brought back by four fifths of that, in steps of 0.5 dB and by 3 dB at most. Every move takes
+    off by over 1.25 LU (a phrase that is shorter than such a group: by over 2) is brought back by four fifths of that, in steps of 0.5 dB and by 3 dB at most. Every move takes
     0.3 s. Inside a phrase it lies across the border of two groups. In a pause the fader is at 0 dB or below: it comes down as
     soon as the phrase is over, and goes up with the first word, so that no breath and no room is lifted. What comes out is
-    measured. A ride that brings less than three more hundredths of the sung time into place, or makes the spread wider, is
-    tried at three quarters and at half, and else isn't proposed. Common practice, no source.
+    measured. A ride that brings less of the sung time into place, or makes the spread wider, or helps neither by 3 hundredths
+    of the time or 0.75 LU, is tried at three quarters and at half, and else isn't proposed. Common practice, no source.
     """
     place = voice_place(voice, backing, recorded=recorded, sections=sections, band_hz=band_hz)
     return ride_for(place)
@@ -263,15 +264,16 @@ def ride_for(place: VoicePlace) -> RideProposal:
         if not ride.points:
             break
         after = place.presence(ride.apply(place.voice))
-        helps = after.in_place_percent >= before.in_place_percent + _LEAST_GAIN_PERCENT
-        if helps and after.spread_lu <= before.spread_lu:
+        nearer, narrower = after.in_place_percent - before.in_place_percent, before.spread_lu - after.spread_lu
+        if min(nearer, narrower) >= 0 and (nearer >= _LEAST_GAIN_PERCENT or narrower >= _LEAST_GAIN_LU):
             told = (
-                f"{held}, and with the ride in {after.in_place_percent:.0f} %. "
+                f"{held}, with nine tenths of it {decibels(before.spread_lu)} LU apart; with the ride in "
+                f"{after.in_place_percent:.0f} %, and {decibels(after.spread_lu)} LU apart. "
                 f"The fader moves by {decibels(abs(ride.farthest_db))} dB at most."
             )
             return RideProposal(ride, before, after, told)
     return RideProposal(
-        FaderRide(), before, before, f"{held}, and no ride of a group of words brings more of it there."
+        FaderRide(), before, before, f"{held}, and no ride of a phrase or a group of words brings more of it there."
     )
 
 
@@ -319,7 +321,8 @@ def _cuts(place: VoicePlace, borders: list[float], whole: Span) -> list[float]:
 
 
 def _gain_db(group: _Group, share: float) -> float:
-    if abs(group.off_lu) <= _RIDDEN_LU:
+    long = group.end_s - group.start_s >= SHORTEST_HELD_S
+    if abs(group.off_lu) <= (_RIDDEN_LU if long else _SHORT_RIDDEN_LU):
         return 0.0
     gain_db = RIDE_STEP_DB * round(-share * _SHARE * group.off_lu / RIDE_STEP_DB)
     return float(np.clip(gain_db, -MOST_RIDE_DB, MOST_RIDE_DB))
