@@ -174,6 +174,7 @@ def test_on_a_bench_for_a_whole_chain_the_voice_is_compared_with_itself(voice):
 
 def test_a_demonstration_leaves_the_ride_alone(bench):
     bench.present()
+    assert "before and after" in bench._presenter.widget.children[0].value, "the first step"
     bench.set_points(POINTS[:2])
     bench.present(False)
     assert bench.ride.points == POINTS[:2]

@@ -95,7 +95,10 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
     if (!said && now === laid) return;
     laid = box.width ? now : "";
     if (moving && !moving.timer) stopMoving(picture);
-    const holder = buttons(picture), had = [...holder.children].indexOf(document.activeElement);
+    const holder = buttons(picture);
+    holder.hidden = !box.width; // the picture is held back
+    if (holder.hidden) return;
+    const had = [...holder.children].indexOf(document.activeElement);
     while (holder.children.length > points.length) holder.lastChild.remove();
     while (holder.children.length < points.length) {
       const button = document.createElement("button");

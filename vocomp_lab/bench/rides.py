@@ -127,6 +127,7 @@ class RideBench(HandBench):
 
     def put_back(self, stage: str, processor) -> "RideBench":
         """After a demonstration the ride stays as set now."""
+        super().put_back(stage, self.ride)
         return self
 
     def check(self, *goals) -> None:
