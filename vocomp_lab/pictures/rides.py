@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from vocomp_lab.analysis.mix import Presence
 from vocomp_lab.analysis.rides import RIDE_MARGIN_LU, VoicePlace, voice_place
@@ -45,6 +46,7 @@ class RidesPanel(Panel):
         (self.chosen,) = ax.plot([], [], "o", color=INK, markersize=10)
         ax.set_ylabel("fader (dB); voice\nabove its place (LU)")
         ax.set_xlabel("time (s)", loc="left")
+        ax.yaxis.set_major_locator(MaxNLocator(8, integer=True, steps=(1, 2, 3, 5, 10)))
         self.reach_db, self._anew = 0.0, True
         self.moving = [self.before, self.after, self.proposed, self.fader, self.points, self.chosen]
 
@@ -101,9 +103,12 @@ class RidesPicture(Picture):
         self.marks = RideMarks()
         self.words: tuple[dict, ...] = ()
         self._written: list = []
+        handles, labels = ax.get_legend_handles_labels()
+        crowded = self._crowding > 1
         ax.legend(
-            *ax.get_legend_handles_labels(), loc="upper right", bbox_to_anchor=(1.0, -0.09), ncols=5, frameon=False,
-            borderpad=0, borderaxespad=0, handlelength=1.8, columnspacing=1.2,
+            handles, [label.partition(" (")[0] if crowded else label for label in labels],
+            loc="lower right", bbox_to_anchor=(self._from_right(self.right), 0.005), bbox_transform=figure.transFigure, ncols=5,
+            frameon=False, borderpad=0, borderaxespad=0, handlelength=1.1 if crowded else 1.8, columnspacing=1.2,
         )  # fmt: skip
         return [self.rides]
 
