@@ -20,7 +20,7 @@ from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 
 MOST_MOVES = 60
-"""No more regions, or points of a ride, than this fit on the page; the JSON sheet holds all of them."""
+"""No more regions and points of a ride together than this fit on the page; the JSON sheet holds all of them."""
 KINDS = {
     "Gain": "gain",
     "ClipGain": "gain by hand",
@@ -40,13 +40,13 @@ KINDS = {
 """What each kind of processor is called on the page."""
 
 # The doubled class outweighs a notebook's own rules for tables and headings.
-_STYLE = """@page{size:A4;margin:11mm}
+_STYLE = """@page{size:A4;margin:9mm}
 .sheet.sheet,.sheet.sheet *{box-sizing:border-box;font-size:9.5pt;line-height:1.32;font-family:sans-serif;color:#000}
-.sheet.sheet{background:#fff;margin:0 auto;max-width:188mm;padding:2mm}
+.sheet.sheet{background:#fff;margin:0 auto;max-width:192mm;padding:1mm}
 .sheet.sheet h1{font-size:15pt;font-weight:bold;margin:0 0 1mm}
 .sheet.sheet p{margin:0 0 2mm}
 .sheet.sheet table{border-collapse:collapse;width:100%;margin:0 0 2.5mm;table-layout:auto}
-.sheet.sheet th,.sheet.sheet td{border:1px solid #666;padding:.8mm 1.5mm;text-align:left;vertical-align:top;
+.sheet.sheet th,.sheet.sheet td{border:1px solid #666;padding:.5mm 1.5mm;text-align:left;vertical-align:top;
  white-space:normal;max-width:none;background:#fff}
 .sheet.sheet thead th{background:#e8e8e8;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 .sheet.sheet tbody th{width:25mm;font-weight:bold}
@@ -54,7 +54,7 @@ _STYLE = """@page{size:A4;margin:11mm}
 .sheet.sheet small{font-size:8.5pt;font-weight:normal;display:block}
 .sheet.sheet ul{columns:4;column-gap:4mm;margin:0;padding:0;list-style:none;white-space:nowrap;
  font-variant-numeric:tabular-nums}
-.sheet.sheet ul.many{columns:5}
+.sheet.sheet ul.many{columns:6}
 .sheet.sheet ul *{font-size:8.5pt}
 .sheet.sheet ul.many *{font-size:7pt;line-height:1.2}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
@@ -167,7 +167,11 @@ def _stated(field, control, value) -> str:
 
 
 def _page(result: ChainResult, title: str) -> str:
-    rows = [row for number, stage in enumerate(result.stages.values(), start=1) for row in _rows(number, stage)]
+    stages = list(result.stages.values())
+    rooms = _rooms([len(_moves(stage.processor)) for stage in stages])
+    rows = [
+        row for number, (stage, room) in enumerate(zip(stages, rooms), start=1) for row in _rows(number, stage, room)
+    ]
     active = active_mask(result.source)
     before, after = (clip_numbers(clip, active) for clip in (result.source, result.output))
     total = ""
@@ -188,13 +192,13 @@ def _page(result: ChainResult, title: str) -> str:
     )
 
 
-def _rows(number: int, stage: StageResult) -> list[list]:
+def _rows(number: int, stage: StageResult, room: int) -> list[list]:
     kind = KINDS.get(type(stage.processor).__name__, type(stage.processor).__name__)
     stated = stated_settings(stage.processor)
     settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
     name = Html(f"{number} {html.escape(stage.name)}<small>{kind}</small>")
     moves = _moves(stage.processor)
-    more = [[Html(_listed(moves))]] if moves else []
+    more = [[Html(_listed(moves, room))]] if moves else []
     return [[name, Html(settings), what_it_did(stage)], *more]
 
 
@@ -207,8 +211,14 @@ def _moves(processor) -> list[tuple[str, float]]:
     return []
 
 
-def _listed(moves: list[tuple[str, float]]) -> str:
-    shown = moves[:MOST_MOVES]
+def _rooms(counts: list[int]) -> list[int]:
+    """How many moves of each stage are listed: a fair share of the page, and what the others leave of theirs."""
+    fair = MOST_MOVES // max(sum(count > 0 for count in counts), 1)
+    return [MOST_MOVES - sum(min(other, fair) for m, other in enumerate(counts) if m != n) for n in range(len(counts))]
+
+
+def _listed(moves: list[tuple[str, float]], room: int) -> str:
+    shown = moves[:room]
     items = "".join(f"<li>{when} <b>{decibels(gain_db, sign=True)} dB</b></li>" for when, gain_db in shown)
     left = len(moves) - len(shown)
     more = f"<small>and {left} more: see the JSON sheet</small>" if left else ""
