@@ -35,6 +35,9 @@ goals = [Goal("max_db", low=1), Goal("share_percent", high=1)]
 Bench(clip, Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))]), goals=goals)""",
     """from vocomp_lab.bench import RegionBench
 RegionBench(clip, then=Compressor(-26, 3, 1, 80))""",
+    """from vocomp_lab import RidePoint
+from vocomp_lab.bench import RideBench
+RideBench(clip, ride=[RidePoint(1, 0), RidePoint(1.5, 2)])""",
     """from vocomp_lab.bench import BlindBench
 after = Compressor(-26, 3, 1, 80).apply(clip).output
 BlindBench(clip, after, 5, seed=1)""",
@@ -118,7 +121,7 @@ def page(lab):
     with chromium(1280, 9500) as page:
         open_notebook(page, lab.address, lab.token, "kinds.ipynb")
         run_all(page)
-        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 6")
+        page.wait_for_function("document.querySelectorAll('.vocomp-player:not([hidden])').length === 7")
         page.add_script_tag(content=axe)
         page.evaluate(_HELPERS)
         # JupyterLab's page has a body without height, which axe takes for one that hides all text in it.
