@@ -8,7 +8,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from vocomp_lab.analysis.mix import Presence
 from vocomp_lab.analysis.rides import RIDE_MARGIN_LU, VoicePlace, voice_place
 from vocomp_lab.pictures.mix import write_words
 from vocomp_lab.pictures.panels import Panel, Window
