@@ -8,7 +8,8 @@ function findBenches() {
       const id = player.querySelector("input[type=radio]").name.slice(7), tracks = player.dataset.tracks || "";
       const part = (name) => node.querySelector(`.vocomp-${id}-${name}`), number = found.length + 1;
       player.dataset.underTest = part("state").closest(".vocomp-bench").dataset.underTest = part("notes").dataset.underTest = number;
-      const kind = part("editor") ? "regions"
+      const kind = part("take-the-proposal") ? "rides"
+        : part("editor") ? "regions"
         : part("slider-balance") ? "mix"
         : tracks.startsWith("before,render") ? "gallery"
         : ["a,b,x", "first,second"].includes(tracks) ? "blind" : "bench";

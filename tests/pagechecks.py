@@ -14,6 +14,7 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 from labdriver import (
     ROOT,
     Lab,
@@ -250,7 +251,7 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
     With `present`, the first bench of a page that has the presenter's mode is shown in it.
     """
     bench.show()
-    if bench.kind in ("bench", "regions", "mix"):
+    if bench.kind in ("bench", "regions", "rides", "mix"):
         check_in_reach(bench)
     if opened.new("player", bench.tracks):
         play_everything(bench)
@@ -260,7 +261,7 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
         answer_all_trials(bench)
     elif bench.kind == "mix":
         move_balance(bench)
-    elif bench.kind in ("bench", "regions"):
+    elif bench.kind in ("bench", "regions", "rides"):
         if bench.has("More controls") and (bench.kinds() - opened.known or opened.new("in sight", bench.kind)):
             bench.button("More controls").click()
             move_stages(opened, bench)
@@ -271,6 +272,8 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
             move_one(bench)
         if bench.kind == "regions" and opened.new("regions"):
             edit_regions(bench)
+        if bench.kind == "rides" and opened.new("rides"):
+            edit_ride(bench)
         if bench.has("Present"):
             if opened.new("take along", bench.kind):
                 take_along(bench)
@@ -548,6 +551,105 @@ def edit_regions(bench: BenchOnPage):
     around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
     around.check()
     around.uncheck()
+
+
+def edit_ride(bench: BenchOnPage):
+    """The fader's points: with the mouse in the picture, by keyboard on a point, typed, and with every button."""
+    page, picture, points = bench.page, bench.part("picture").first, page_points(bench)
+    bench.show()
+    first = told(bench)["points"]
+
+    def press(name):
+        old = told(bench)["points"]
+        bench.part(name.lower().replace(" ", "-")).click()
+        wait_for(page, lambda: told(bench)["points"] != old, f"an answer to {name}")
+
+    def wait_for_points(wanted, what):
+        near = lambda: (
+            np.shape(told(bench)["points"]) == np.shape(wanted)
+            and np.allclose(told(bench)["points"], wanted, atol=(0.06, 0.11))
+        )  # noqa: E731
+        wait_for(page, near, lambda: f"{what}: {wanted}, not {told(bench)['points']}")
+
+    def at(seconds, gain_db):
+        state, box = told(bench), picture.bounding_box()
+        (left, top, right, bottom), (start, end), (high, low) = (
+            state["time_box"],
+            state["window"],
+            state["gain_range_db"],
+        )
+        across, down = (seconds - start) / (end - start), (high - gain_db) / (high - low)
+        return box["x"] + box["width"] * (left + (right - left) * across), box["y"] + box["height"] * (
+            top + (bottom - top) * down
+        )
+
+    if bench.part("take-the-proposal").is_enabled():
+        press("Take the proposal")
+        press("Undo")
+        press("Redo")
+        press("Undo")
+    position = bench.ask("position()")
+    page.mouse.click(*at(5, 0))
+    wait_for_points([[5, 0]], "a click on the line")
+    page.mouse.move(*at(7, 0))
+    page.mouse.down()
+    page.mouse.move(*at(7.5, -1), steps=3)
+    page.mouse.move(*at(8, -2), steps=3)
+    page.mouse.up()
+    wait_for_points([[5, 0], [8, -2]], "a drag from the line")
+    page.mouse.move(*at(5, 0))
+    page.mouse.down()
+    page.mouse.move(*at(5.5, 0.5), steps=3)
+    page.mouse.move(*at(6, 1), steps=3)
+    page.mouse.up()
+    wait_for_points([[6, 1], [8, -2]], "a drag of a point")
+    assert bench.ask("position()") == position, "a drag is not a click into the picture"
+    chosen = points.locator("[tabindex='0']")
+    chosen.focus()
+    for key in ("ArrowUp", "ArrowUp", "ArrowRight"):
+        page.keyboard.press(key)
+    wait_for_points([[6.05, 2], [8, -2]], "three quick keys")
+    assert chosen.get_attribute("aria-label") == "Point 1 of 2: 6.05 s, +2.0 dB".replace(
+        "6.05", f"{told(bench)['points'][0][0]:.2f}"
+    )
+    page.keyboard.press("PageDown")
+    wait_for(page, lambda: told(bench)["number"] == 1, "the next point")
+    page.keyboard.press("Shift+ArrowDown")
+    wait_for_points([[6.05, 2], [8, -2.1]], "a small step")
+    page.keyboard.press("Delete")
+    wait_for_points([[6.05, 2]], "a point to be removed")
+    wait_for(
+        page,
+        lambda: page.evaluate("document.activeElement.ariaLabel || ''").startswith("Point 1 of 1"),
+        "the keys at its neighbour",
+    )
+    page.keyboard.press("Control+z")
+    wait_for_points([[6.05, 2], [8, -2.1]], "undo by keyboard")
+    bench.part("list").locator("select").select_option(label="a new point …")
+    wait_for(page, lambda: bench.part("add").is_enabled(), "a point to be typed")
+    for label, value in (("Time (s)", "9.5"), ("Fader (dB)", "-1")):
+        box = bench.widget.get_by_label(label, exact=True)
+        box.fill(value)
+        box.press("Enter")
+    press("Add")
+    wait_for_points([[6.05, 2], [8, -2.1], [9.5, -1]], "a typed point")
+    press("Delete")
+    while bench.part("undo").is_enabled():
+        press("Undo")
+    assert told(bench)["points"] == first
+    around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
+    around.check()
+    around.uncheck()
+
+
+def told(bench: BenchOnPage) -> dict:
+    """What Python last told the page about a list that is edited by hand."""
+    return json.loads(bench.part("edited").text_content())
+
+
+def page_points(bench: BenchOnPage):
+    """The points of a ride as the page's buttons."""
+    return bench.widget.locator(".vocomp-ride-points")
 
 
 def taken(entries, start_s, end_s) -> bool:

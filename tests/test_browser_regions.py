@@ -72,9 +72,7 @@ def position(page):
 
 def chosen(page):
     """Start and end of the region that Python calls chosen, in seconds; None without one."""
-    return json.loads(
-        page.locator("[class*='-regions']:not(.vocomp-regions):not(.vocomp-regions-output)").first.text_content()
-    )["chosen"]
+    return json.loads(page.locator("[class*='-edited']").first.text_content())["chosen"]
 
 
 def regions(page):
@@ -154,7 +152,7 @@ def test_it_plays_around_the_chosen_stretch(lesson):
     lesson.mouse.click(*at(lesson, 11.7))
     # The page goes round the region that Python calls chosen, which a busy machine tells a moment after the click.
     wait_for(lesson, lambda: chosen(lesson) and 11 < chosen(lesson)[0] < 12, "the loud word chosen")
-    lesson.locator(".vocomp-regions [data-part=loop-chosen]").first.check()
+    lesson.locator(".vocomp-hand-bar [data-part=loop-chosen]").first.check()
     play = lesson.locator(".vocomp-player [data-part=play]").first
     play.click()
     wait_for(lesson, lambda: 10.5 < position(lesson) < 13, "playback at the region")
@@ -165,7 +163,7 @@ def test_it_plays_around_the_chosen_stretch(lesson):
     play.click()
     assert min(seen) > 10.5 and max(seen) < 13, (min(seen), max(seen))
     assert any(b < a for a, b in zip(seen, seen[1:])), "it never went back to the start"
-    lesson.locator(".vocomp-regions [data-part=loop-chosen]").first.uncheck()
+    lesson.locator(".vocomp-hand-bar [data-part=loop-chosen]").first.uncheck()
 
 
 def test_a_sections_edge_is_dragged_and_a_section_is_split_where_the_player_is(opened):

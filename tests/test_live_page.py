@@ -28,6 +28,7 @@ from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.character import FetCompressor, OptoCompressor
 from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.sound.audio import Clip
 
 ALLOWED = 1e-5
@@ -171,6 +172,11 @@ def drawn_processor(kind, draw: random.Random, rate: int, seconds: float):
         edges[0] = draw.choice([0.0, edges[0]])
         pairs = list(zip(edges, edges[1:]))
         settings["regions"] = [GainRegion(a, b, draw.uniform(-20, 12)) for a, b in draw.sample(pairs, 3) if b > a]
+    if kind is FaderRide:
+        first = draw.choice([0.0, 0.1])
+        settings["points"] = [
+            RidePoint(first + at * 0.2 * seconds, draw.uniform(-24, 12)) for at in range(draw.randrange(1, 7))
+        ]
     return kind(**settings)
 
 
@@ -219,6 +225,7 @@ CHAIN = Chain(
         ("s", DeEsser(threshold_db=-20)),
         ("steady", OptoCompressor(threshold_db=-30, makeup_db=4)),
         ("colour", FetCompressor(threshold_db=-15, mix=0.6)),
+        ("rides", FaderRide([RidePoint(0.3, 2), RidePoint(0.6, -3), RidePoint(1.1, 1)])),
     ]
 )
 

@@ -25,6 +25,7 @@ from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow, Piece, Processor
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.processors.memory import Memory
+from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip
 
@@ -37,6 +38,8 @@ SHORT_STRETCH = 12_000
 SETTINGS = {
     "regions": ClipGain([GainRegion(0, 0.2, -6), GainRegion(0.5, 0.9, 5), GainRegion(0.9, 1.2, -20)], 30),
     "no regions": ClipGain(),
+    "ride": FaderRide([RidePoint(0.3, 2), RidePoint(0.9, -20), RidePoint(1.4, 12)]),
+    "no ride": FaderRide(),
     "gain": Gain(-7.3),
     "high-pass": HighPass(90, 5),
     "bell": Peaking(400, -6, 4),

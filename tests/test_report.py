@@ -18,7 +18,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.controls import CONTROLS
 from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.report import clipped_places, examine, hum_level
-from vocomp_lab.lessons.settings_page import KINDS, MOST_REGIONS, SettingsPage, stated_settings
+from vocomp_lab.lessons.settings_page import KINDS, MOST_MOVES, SettingsPage, stated_settings
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.character import CHARACTERS
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
@@ -27,6 +27,7 @@ from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import true_peak_dbtp
@@ -145,8 +146,8 @@ def test_the_report_reads_well():
 
 
 def everything() -> Chain:
-    """A chain of every kind of processor there is, with more regions than a page holds."""
-    regions = [GainRegion(0.9 * n, 0.9 * n + 0.5, -3.2) for n in range(MOST_REGIONS + 10)]
+    """A chain of every kind of processor there is, with more regions, and more points of a ride, than a page holds."""
+    regions = [GainRegion(0.9 * n, 0.9 * n + 0.5, -3.2) for n in range(MOST_MOVES + 10)]
     return Chain(
         [
             ("trim", Gain(3)),
@@ -158,6 +159,7 @@ def everything() -> Chain:
             ("steady", Compressor(-26, 2.5, 10, 200, knee_db=6, makeup_db=3.7)),
             ("excitement", Compressor(-20, math.inf, 40, 150, mix=0.6, detector="rms", sidechain_highpass_hz=120)),
             ("colour", next(iter(CHARACTERS.values()))()),
+            ("rides", FaderRide([RidePoint(1.1 * n, -1.5) for n in range(MOST_MOVES + 5)])),
         ]
     )
 
@@ -188,7 +190,16 @@ def test_the_page_states_every_setting_in_the_trades_units_and_the_reduction_to_
     sung = active_mask(stage.source)
     median = f"{np.median(stage.reduction_db[sung]):.1f} dB (median)"
     assert median in page
-    assert page.count("<li>") == MOST_REGIONS and "and 10 more" in page and "0:00.90–0:01.40 <b>−3.2 dB</b>" in page
+    assert (
+        page.count("<li>") == MOST_MOVES
+        and f"and {10 + MOST_MOVES // 2} more" in page
+        and "0:00.90–0:01.40 <b>−3.2 dB</b>" in page
+    )
+    assert (
+        "Farthest <b>−1.5 dB</b>" in page
+        and "<li>0:01.10 <b>−1.5 dB</b></li>" in page
+        and f"and {5 + MOST_MOVES // 2} more" in page
+    )
 
 
 def test_every_kind_of_processor_has_a_name_and_its_settings_on_the_page():

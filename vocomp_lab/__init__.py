@@ -25,6 +25,7 @@ from vocomp_lab.processors.compressor import Compressed, Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.singer.song import Take, make_take, shipped
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import (
@@ -57,6 +58,7 @@ __all__ = [
     "db_to_amplitude",
     "DeEsser",
     "examine",
+    "FaderRide",
     "FetCompressor",
     "find_pops",
     "find_resonances",
@@ -85,6 +87,7 @@ __all__ = [
     "propose_regions",
     "proposed_chain",
     "reduction_stats",
+    "RidePoint",
     "rms_dbfs",
     "sample_peak_dbfs",
     "save",

@@ -18,6 +18,7 @@ from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.proximity import add_proximity, proximity_db
 from vocomp_lab.analysis.pumping import gain_swing_db, hiss_lift_db, pause_lift
 from vocomp_lab.analysis.resonance import suspect_rings
+from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.sections import find_sections, sections_at
 from vocomp_lab.analysis.sends import compare_sends
 from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db, span_mask
@@ -62,6 +63,7 @@ __all__ = [
     "peak_to_loudness_ratio_db",
     "ppm_reading",
     "presence",
+    "propose_ride",
     "proximity_db",
     "quiet_lift_db",
     "recovered_percent",

@@ -41,7 +41,7 @@ class LeftAlone:
         return max(FEWEST_ALLOWED, self.words // WORDS_PER_REGION)
 
 
-def measure_left_alone(clip: Clip, gains: ClipGain) -> LeftAlone:
+def measure_left_alone(clip: Clip, gains: ClipGain, sections=None) -> LeftAlone:
     """Measure what regions do to the words that :func:`vocomp_lab.analysis.level_prep.find_uneven` has nothing against.
 
     Parameters
@@ -49,11 +49,13 @@ def measure_left_alone(clip: Clip, gains: ClipGain) -> LeftAlone:
     clip : Clip
         As recorded, before the regions.
     gains : ClipGain
+    sections : sequence of Section, optional
+        As for :func:`~vocomp_lab.analysis.level_prep.find_uneven`.
     """
     found = analyse(clip)
     words = found.words[found.counts]
     stands_out = np.zeros(len(found.powers), dtype=bool)
-    for one in find_uneven(clip):
+    for one in find_uneven(clip, sections=sections):
         first, last = np.searchsorted(found.edges_s, (one.start_s, one.end_s))
         stands_out[first:last] = True
     in_words = np.zeros(len(found.powers), dtype=bool)

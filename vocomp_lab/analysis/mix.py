@@ -88,7 +88,7 @@ def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
     -----
     Two vocals laid over the same backing with the same offset are equally loud, so they can be compared.
     """
-    vocal = _placed(vocal, backing)
+    vocal = placed(vocal, backing)
     offset_lu = check_number("offset_lu", offset_lu, -_MOST_OFFSET_LU, _MOST_OFFSET_LU, "LU")
     levels = integrated_lufs(vocal), integrated_lufs(backing)
     for name, level in zip(("vocal", "backing"), levels):
@@ -137,7 +137,7 @@ def vocal_over_backing(
     the full range a loud bass counts as much as guitars that hide the words; ``RANGES`` has a range without it.
     """
     check_choice("kind", kind, KINDS)
-    vocal = _placed(vocal, backing)
+    vocal = placed(vocal, backing)
     active = checked_active(active, (vocal.frames,))
     voice, under = (loudness(limited_to(track, band_hz)) for track in (vocal, backing))
     return voice_over(voice, under, active, vocal.rate, kind)
@@ -169,20 +169,30 @@ def whole_difference_lu(voice: Loudness, backing: Loudness) -> float:
     return levels[0] - levels[1] if all(map(math.isfinite, levels)) else math.nan
 
 
-def voice_over(voice: Loudness, band: Loudness, active, rate: int, kind: str) -> tuple[np.ndarray, np.ndarray]:
-    """:func:`vocal_over_backing` for two tracks whose loudness is known, at this many frames a second."""
+def sung_levels(voice: Loudness, active, rate: int, kind: str) -> tuple[np.ndarray, np.ndarray]:
+    """A voice's own loudness from moment to moment, windows and times as in :func:`vocal_over_backing`.
+
+    NaN where less than half of a window is sung.
+    """
     window_s = _SHORT_S if kind == "phrases" else _MOMENTARY_S
     level = voice.short_term_lufs if kind == "phrases" else voice.momentary_lufs
-    times = voice.times - window_s / 2
-    # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it.
-    ends = np.interp(times + _SHORT_S / 2, band.times, np.arange(len(band.times)))
-    under = band.short_term_lufs[np.rint(ends).astype(int)]
     counted = np.concatenate([[0], np.cumsum(active)])
     last = np.clip(np.rint(voice.times * rate).astype(int), 0, len(active))
     first = np.rint((voice.times - window_s) * rate).astype(int)
     share = (counted[last] - counted[np.maximum(first, 0)]) / (window_s * rate)
-    heard = (first >= 0) & (share >= _LEAST_ACTIVE) & np.isfinite(level) & (under > band.integrated_lufs - _PAUSING_LU)
-    return times, np.where(heard, np.where(heard, level, 0.0) - np.where(heard, under, 0.0), np.nan)
+    heard = (first >= 0) & (share >= _LEAST_ACTIVE) & np.isfinite(level)
+    return voice.times - window_s / 2, np.where(heard, level, np.nan)
+
+
+def voice_over(voice: Loudness, band: Loudness, active, rate: int, kind: str) -> tuple[np.ndarray, np.ndarray]:
+    """:func:`vocal_over_backing` for two tracks whose loudness is known, at this many frames a second."""
+    times, level = sung_levels(voice, active, rate, kind)
+    # The backing's window has the same middle: a momentary one ends 1.3 s before the short-term one around it. Near the
+    # clip's start and end it is the first or the last whole one, for one that reaches beyond the clip is partly silent.
+    ends = np.interp(np.maximum(times + _SHORT_S / 2, _SHORT_S), band.times, np.arange(len(band.times)))
+    under = band.short_term_lufs[np.rint(ends).astype(int)]
+    heard = ~np.isnan(level) & (under > band.integrated_lufs - _PAUSING_LU)
+    return times, np.where(heard, level, np.nan) - np.where(heard, under, 0.0)
 
 
 @dataclass(frozen=True)
@@ -246,8 +256,8 @@ def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presen
     return Presence(sinks, sticks_out, float(high - low), max(-float(off.min()), 0.0), margin_lu)
 
 
-def _placed(vocal, backing) -> Clip:
-    """The vocal with the backing's channels."""
+def placed(vocal, backing) -> Clip:
+    """The vocal with the backing's channels; a ValueError in one sentence if the two don't fit each other."""
     for name, clip in (("vocal", vocal), ("backing", backing)):
         if not isinstance(clip, Clip):
             raise ValueError(f"{name}: {type(clip).__name__} is not allowed; give a Clip, such as one from load().")

@@ -11,6 +11,7 @@ from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
+from vocomp_lab.bench.rides import RideBench
 
 __all__ = [
     "Bench",
@@ -20,6 +21,7 @@ __all__ = [
     "OwnVocal",
     "PreferenceBench",
     "RegionBench",
+    "RideBench",
     "SoundCheck",
     "task_bench",
 ]

@@ -2,11 +2,11 @@
 const vocompChain = (() => {
   "use strict";
   const { amplitudeOf } = vocompDecibels, { BLOCK, Tape } = vocompTape, { Source } = vocompStage;
-  const { Filter } = vocompFilters, { Gain, ClipGain } = vocompGains, { Dynamics } = vocompDynamics;
+  const { Filter } = vocompFilters, { Gain, ClipGain, FaderRide } = vocompGains, { Dynamics } = vocompDynamics;
   const { Colour, Coloured } = vocompColour, { DeEsser } = vocompDeEsser;
 
   const kinds = {
-    Gain, ClipGain, Colour, DeEsser, HighPass: Filter, Peaking: Filter, LowShelf: Filter, HighShelf: Filter, Compressor: Dynamics,
+    Gain, ClipGain, FaderRide, Colour, DeEsser, HighPass: Filter, Peaking: Filter, LowShelf: Filter, HighShelf: Filter, Compressor: Dynamics,
     VcaCompressor: Dynamics, OptoCompressor: Dynamics, FetCompressor: Coloured, TubeCompressor: Coloured,
   };
 

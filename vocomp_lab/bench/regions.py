@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import math
 
-import ipywidgets as widgets
-from IPython.display import HTML, display
-
 from vocomp_lab.analysis.left_alone import MOST_MOVED_DB, measure_left_alone
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import reduction_stats
 from vocomp_lab.analysis.sections import Section, edges_of, find_sections, sections_at
-from vocomp_lab.bench.bench import Bench
-from vocomp_lab.bench.player import page_script
+from vocomp_lab.bench.by_hand import HandBench, bar_html
 from vocomp_lab.bench.region_editor import RegionEditor
-from vocomp_lab.pictures.panels import Window
 from vocomp_lab.pictures.regions import Marks
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
@@ -26,13 +21,8 @@ FARTHEST_DB = 9.0
 """The self-check asks that the spreads fall by at least the first, and that no region moves the level by more than the
 second."""
 
-_BAR = """<div class="vocomp-regions" hidden style="font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);margin:4px 0">
-<label style="display:inline-flex;gap:5px;align-items:center"><input type="checkbox" data-part="loop-chosen">play only around the chosen region</label>
-<span style="font-size:12px;margin-left:14px">In the picture: drag over an empty place for a new region, inside a region to move it, at its edge (or a section's) to move the edge; click to choose.</span>
-</div>"""
 
-
-class RegionBench(Bench):
+class RegionBench(HandBench):
     """A clip, the gain regions on it, and proposals for more.
 
     Parameters
@@ -66,6 +56,13 @@ class RegionBench(Bench):
     why in one sentence.
     """
 
+    _SCRIPT = "regions.js"
+    _BAR = bar_html(
+        "play only around the chosen region",
+        "In the picture: drag over an empty place for a new region, inside a region to move it, at its edge (or a section's) to "
+        "move the edge; click to choose.",
+    )
+
     def __init__(
         self,
         clip,
@@ -86,17 +83,13 @@ class RegionBench(Bench):
         self._given_edges_s = None if sections is None else edges_of(sections)
         self._sections: tuple[Section, ...] | None = None
         self._then, self._then_before = then, None
-        self._past: list[tuple[ClipGain, tuple[Section, ...]]] = []
-        self._future: list[tuple[ClipGain, tuple[Section, ...]]] = []
-        self._travelling = False
-        self._last_touched = None
-        self._chosen_next: tuple[float, float] | None = None
-        self._list_due = False
-        self._editor: RegionEditor | None = None
         if isinstance(gains, Chain):
             gains = dict(gains.stages).get(stage)
         gains = gains if isinstance(gains, ClipGain) else ClipGain(() if gains is None else gains)
         super().__init__(clip, gains, stage=stage, match=match, view=view, moments=moments)
+
+    def _make_editor(self) -> RegionEditor:
+        return RegionEditor(self, self._player)
 
     # ---- what a notebook reads and sets -------------------------------------------------------------------------
 
@@ -183,32 +176,6 @@ class RegionBench(Bench):
         super().put_back(stage, ClipGain(self.gains.regions, processor.crossfade_ms))
         return self
 
-    @property
-    def _revealing(self) -> list[widgets.Widget]:
-        return [*super()._revealing, self._editor.widget]
-
-    def make_room(self, on: bool = True) -> None:
-        super().make_room(on)
-        self._editor.widget.layout.display = "none" if self._crowded or self._held_back else None
-
-    def undo(self) -> "RegionBench":
-        """Take back the last change, if there is one."""
-        return self._travel(self._past, self._future)
-
-    def redo(self) -> "RegionBench":
-        """Make the change again that was taken back last, if there is one."""
-        return self._travel(self._future, self._past)
-
-    @property
-    def can_undo(self) -> bool:
-        """Whether there is a change to take back."""
-        return bool(self._past)
-
-    @property
-    def can_redo(self) -> bool:
-        """Whether there is a change to make again."""
-        return bool(self._future)
-
     def check(self, *goals) -> None:
         """Print whether level prep has done its work, with the measured numbers, and then any goals given."""
         if self.left_out:
@@ -228,7 +195,7 @@ class RegionBench(Bench):
         print(
             f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)"
         )
-        rest = measure_left_alone(self.clip, self.gains)
+        rest = measure_left_alone(self.clip, self.gains, self.sections or None)
         verdict = "met" if rest.regions <= rest.most_regions else "not met yet"
         print(
             f"no more than {rest.most_regions} regions for {rest.words} words: {verdict} (measured: {rest.regions} regions)"
@@ -250,32 +217,8 @@ class RegionBench(Bench):
             self._then_before = stats
         return stats
 
-    # ---- what the editor asks for -------------------------------------------------------------------------------
-
-    @property
-    def window(self) -> Window:
-        """The stretch of time in sight."""
-        return self._view.window
-
-    def change_gains(self, change, chosen=None) -> None:
-        """Make a change from the page. If it is not allowed the bench says why, and nothing changes.
-
-        Parameters
-        ----------
-        change : function from ClipGain to ClipGain
-        chosen : (float, float), optional
-            Start and end, in seconds, of the region to choose afterwards.
-        """
-        try:
-            gains = change(self.gains)
-        except ValueError as error:
-            self.refuse(error)
-            return
-        self._chosen_next = chosen
-        self._set(gains)
-
     def change_sections(self, change, chosen: int | None = None) -> None:
-        """Change the sections' edges from the page, as :meth:`change_gains` does the regions.
+        """Change the sections' edges from the page, as :meth:`edit` does the regions.
 
         Parameters
         ----------
@@ -293,17 +236,7 @@ class RegionBench(Bench):
         self.set_sections(edges_s)
 
     def refuse(self, error: ValueError) -> None:
-        """Say why a change is not allowed, and show the numbers that stay in force."""
-        text = str(error)
-        for control in self._editor.controls.values():
-            text = text.replace(f"{control.field}:", f"{control.label}:", 1)
-        self._say_error(text.replace("regions: ", "Regions: ", 1).replace("edges_s: ", "Sections: ", 1))
-        self._editor.show_fields()
-
-    def choose(self) -> None:
-        """Show which entry of the list is chosen now."""
-        self._error.value = ""
-        self._refresh()
+        super().refuse(ValueError(str(error).replace("edges_s: ", "Sections: ", 1)))
 
     # ---- changing -----------------------------------------------------------------------------------------------
 
@@ -312,20 +245,12 @@ class RegionBench(Bench):
         """Regions and sections as they are."""
         return self.gains, self.sections
 
-    def _travel(self, source: list, target: list) -> "RegionBench":
-        if source:
-            target.append(self._now)
-            self._travelling = True
-            gains, sections = source.pop()
-            try:
-                if gains != self.gains:
-                    self._set(gains)
-                if sections != self.sections:
-                    self._show_sections(sections)
-            finally:
-                self._travelling = False
-            self._editor.show_fields()
-        return self
+    def _go_back_to(self, then) -> None:
+        gains, sections = then
+        if gains != self.gains:
+            self._set(gains)
+        if sections != self.sections:
+            self._show_sections(sections)
 
     def _show_sections(self, sections: tuple[Section, ...]) -> None:
         self._sections, self._offered = sections, None
@@ -333,45 +258,13 @@ class RegionBench(Bench):
         self._list_due = True
         self._refresh()
 
-    def _take(self, processor, touched=None, now=True):
-        if processor != self.gains and not self._travelling:
-            # All moves of one slider are one change.
-            if touched is None or touched != self._last_touched:
-                self._past.append(self._now)
-            self._future.clear()
-        self._last_touched = touched
-        self._chosen_next = self._chosen_next or self._editor.stretch()
-        self._list_due = True
-        super()._take(processor, touched, now)
-
-    def _make_controls(self):
-        super()._make_controls()
-        if self._editor is None:
-            self._editor = RegionEditor(self, self._player)
-            self.widget.children = (*self.widget.children[:4], self._editor.widget, *self.widget.children[4:])
-            # On a projector the picture needs the room of what is typed here.
-            self.widget.add_class("vocomp-clip-gains")
-            self._editor.fill(None)
-
     # ---- the picture --------------------------------------------------------------------------------------------
 
-    def _refresh(self):
-        if self._list_due:
-            self._list_due = False
-            chosen, self._chosen_next = self._chosen_next, None
-            self._editor.fill(chosen)
-        # Regions are in the clip's own time, and to turn a clip up and down is quick: always the whole of it.
-        try:
-            self._show(self._results.whole.stages[self._watched], self._view.window)
-        except ValueError as error:
-            self._say_error(str(error))
-
     def _show(self, stage, window, part=False):
-        self._screen.picture_of(stage).marks = Marks(self.open_proposals, self._editor.stretch(), self.sections)
+        self._screen.picture_of(stage).marks = Marks(self.open_proposals, self._editor.chosen_place(), self.sections)
         super()._show(stage, window, part)
         if self._then is not None:
             self._screen.line.value += self._then_html(stage)
-        self._editor.send(window, self._screen.picture.time_box)
 
     def _then_html(self, stage) -> str:
         before, after = self.then_stats(stage.source), self.then_stats(stage.output)
@@ -382,11 +275,3 @@ class RegionBench(Bench):
         cells = [f"<span>{label} <b>{decibels(old)} → {decibels(new)} dB</b></span>" for label, old, new in pairs]
         heading = "<span><i>reduction of the compressor after it:</i></span>"
         return f'<div class="vocomp-numbers">{heading}{"".join(cells)}</div>'
-
-    def _ipython_display_(self):
-        super()._ipython_display_()
-        display(
-            HTML(
-                f'<div class="vocomp-regions-output">{_BAR}{page_script(self._player.id, "lines.js", "playhead.js", "regions.js")}</div>'
-            )
-        )

@@ -13,8 +13,10 @@ from vocomp_lab.pictures.chain import ChainPicture
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.pictures.pictures import PICTURES, Picture, picture_class
 from vocomp_lab.pictures.regions import RegionsPicture
+from vocomp_lab.pictures.rides import RidesPicture
 from vocomp_lab.processors.chain import StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.rides import FaderRide
 
 PICTURE_PX = (1120, 372)
 PRESENTED_PX, PRESENTED_SCALE = (860, 262), 1.3
@@ -23,6 +25,7 @@ PRESENTED_PX, PRESENTED_SCALE = (860, 262), 1.3
 LEFT_OUT = "Left out: the voice goes on as it comes in"
 
 PICTURES[ClipGain] = RegionsPicture
+PICTURES[FaderRide] = RidesPicture
 PICTURES[Together] = ChainPicture
 
 

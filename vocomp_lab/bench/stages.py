@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide
 
 
 @dataclass(frozen=True)
@@ -67,5 +68,5 @@ class Stages:
 
 
 def _idle(processor):
-    """A processor that does nothing; where the picture shows regions, one with a picture of that kind."""
-    return ClipGain() if isinstance(processor, ClipGain) else Gain(0.0)
+    """A processor that does nothing; where the picture shows what a hand does, one with a picture of that kind."""
+    return type(processor)() if isinstance(processor, (ClipGain, FaderRide)) else Gain(0.0)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import html
 
 STYLE = """<style>
-.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
-[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load){--vocomp-accent:#56B4E9;
+.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-hand-bar,.vocomp-load{--vocomp-accent:#0072B2;--vocomp-edge:#767676}
+[data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-hand-bar,.vocomp-load){--vocomp-accent:#56B4E9;
  --vocomp-edge:#8c8c8c}
-:is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-regions,.vocomp-load) :focus-visible{
+:is(.vocomp-bench,.vocomp-player,.vocomp-player-notes,.vocomp-hand-bar,.vocomp-load) :focus-visible{
  outline:2px solid var(--vocomp-accent)!important;outline-offset:0}
 :is(.vocomp-bench,.vocomp-load) input:focus-visible:focus-visible:focus-visible{
  outline:2px solid var(--vocomp-accent)!important}
-:is(.vocomp-player,.vocomp-regions) :focus-visible,.vocomp-bench .noUi-handle:focus-visible{
+:is(.vocomp-player,.vocomp-hand-bar) :focus-visible,.vocomp-bench .noUi-handle:focus-visible{
  outline-offset:2px!important}
 :is(.vocomp-bench,.vocomp-load) :is(input,select,textarea){border-color:var(--vocomp-edge)!important}
 [data-jp-theme-light=false] :is(.vocomp-bench,.vocomp-load) select{color-scheme:dark}
@@ -86,7 +86,7 @@ STYLE = """<style>
 .vocomp-step .vocomp-answer{font-size:.82em}
 .vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
 .vocomp-present .widget-text input[type=text]{min-width:92px}
-.vocomp-present .vocomp-editor :is(.widget-text,.vocomp-aside),.vocomp-present.vocomp-clip-gains .vocomp-controls{display:none}
+.vocomp-present .vocomp-editor :is(.widget-text,.vocomp-aside),.vocomp-present.vocomp-by-hand .vocomp-controls{display:none}
 .vocomp-present .vocomp-editor .widget-select>select{height:80px;min-height:0}
 .vocomp-hands input{min-width:88px}
 .vocomp-tally{border-collapse:collapse;color:inherit;font-size:.82em}

@@ -16,6 +16,7 @@ from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, 
 from vocomp_lab.processors.deesser import MODES, REFERENCES, DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.text import decibels
 
 # About two dozen steps a decade, even to the ear, all of them numbers that people say.
@@ -185,6 +186,7 @@ CONTROLS: dict[type, tuple[Control | Choice, ...]] = {
         Choice("ballistics", "Smoother", tuple(zip(("branching", "decoupled"), BALLISTICS))),
     ),
     ClipGain: (Control("crossfade_ms", "Crossfade", "ms", 1, 1000, log=True),),
+    FaderRide: (),
     Gain: (Control("gain_db", "Gain", "dB", -24, 24, 0.5),),
     HighPass: (
         _freq(20, 400, "Corner"),

@@ -26,7 +26,7 @@ from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.checks import check_choice, shown
 from vocomp_lab.sound.files import write_whole
 
-ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour")
+ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour", "rides")
 """The stages of the course, in working order; a kept stage takes its place in it."""
 LESSON_STAGES = {
     "01_levels_and_meters": ("trim",),

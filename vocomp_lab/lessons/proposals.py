@@ -20,6 +20,7 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
+from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.together import as_one_stage
@@ -37,7 +38,6 @@ from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
-from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
@@ -336,6 +336,15 @@ def propose_colour(clip: Clip) -> Proposal:
     return Proposal("colour", None, TASTE.format(lesson="07"))
 
 
+def propose_rides(clip: Clip, raw: Clip | None = None) -> Proposal:
+    """A fader ride for what the stages before it leave uneven; see ``08_the_vocal_in_the_mix``.
+
+    The voice is compared with itself, as there is no band here. Where the raw take is given, it tells where somebody sings.
+    """
+    found = propose_ride(clip, recorded=raw)
+    return Proposal("rides", found.ride if found.ride.points else None, found.reason)
+
+
 STAGES = {
     "trim": propose_trim,
     "level prep": propose_level_prep,
@@ -346,6 +355,7 @@ STAGES = {
     "steady": propose_steady,
     "excitement": propose_excitement,
     "colour": propose_colour,
+    "rides": propose_rides,
 }
 """The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
@@ -359,7 +369,8 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | 
         One of ``STAGES``.
     clip : Clip
     raw : Clip, optional
-        The take as recorded: the two compressors keep the peaks of the whole chain in check by it.
+        The take as recorded: the two compressors keep the peaks of the whole chain in check by it, and a ride tells by it
+        where somebody sings.
     style : str, optional
         One of ``vocomp_lab.lessons.styles.STYLES``: the two compressors then start as its card says.
 
@@ -372,7 +383,7 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | 
     card = style_named(style)
     if card is not None and stage in _KEEP_PEAKS:
         return _proposed_in_style(stage, clip, card)
-    return _proposed(stage, clip, raw if stage in _KEEP_PEAKS else None)
+    return _proposed(stage, clip, raw if stage in (*_KEEP_PEAKS, "rides") else None)
 
 
 @remembered(64)  # a lesson begins with proposals, and its page asks for them again

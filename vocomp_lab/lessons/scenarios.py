@@ -27,6 +27,7 @@ from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 from vocomp_lab.sound.text import decibels, minus
@@ -316,7 +317,7 @@ def scenarios_for(
     if isinstance(processor, Gain) and math.isfinite(integrated_lufs(source)):
         if not then:
             return _gain_steps(processor, source, match)
-        if goals and len(then) == 1 and _turns(then[0]) and not isinstance(then[0], (ClipGain, DeEsser)):
+        if goals and len(then) == 1 and _turns(then[0]) and not isinstance(then[0], (ClipGain, FaderRide, DeEsser)):
             return _trim_steps(processor, source, active, goals, then[0], controls["gain_db"])
     start = prepared(processor, source, active, goals)
     basis = {name: value for name, value in vars(start).items() if value != getattr(processor, name)}
@@ -376,7 +377,7 @@ _COLOURING = ("drive_db", "asymmetry")
 
 def _turns(processor) -> bool:
     """Whether a stage turns the whole voice up and down. What others do is looked for in bands."""
-    return hasattr(processor, "threshold_db") or isinstance(processor, ClipGain)
+    return hasattr(processor, "threshold_db") or isinstance(processor, (ClipGain, FaderRide))
 
 
 def _told(difference: Difference) -> str:

@@ -15,14 +15,16 @@ from vocomp_lab.lessons.export import write_text
 from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 
-MOST_REGIONS = 60
-"""No more than this fit on the page; the JSON sheet holds all of them."""
+MOST_MOVES = 60
+"""No more regions and points of a ride together than this fit on the page; the JSON sheet holds all of them."""
 KINDS = {
     "Gain": "gain",
     "ClipGain": "gain by hand",
+    "FaderRide": "the fader ridden by hand",
     "HighPass": "low cut (high-pass, Butterworth)",
     "Peaking": "bell",
     "LowShelf": "low shelf",
@@ -38,13 +40,13 @@ KINDS = {
 """What each kind of processor is called on the page."""
 
 # The doubled class outweighs a notebook's own rules for tables and headings.
-_STYLE = """@page{size:A4;margin:11mm}
+_STYLE = """@page{size:A4;margin:9mm}
 .sheet.sheet,.sheet.sheet *{box-sizing:border-box;font-size:9.5pt;line-height:1.32;font-family:sans-serif;color:#000}
-.sheet.sheet{background:#fff;margin:0 auto;max-width:188mm;padding:2mm}
+.sheet.sheet{background:#fff;margin:0 auto;max-width:192mm;padding:1mm}
 .sheet.sheet h1{font-size:15pt;font-weight:bold;margin:0 0 1mm}
 .sheet.sheet p{margin:0 0 2mm}
 .sheet.sheet table{border-collapse:collapse;width:100%;margin:0 0 2.5mm;table-layout:auto}
-.sheet.sheet th,.sheet.sheet td{border:1px solid #666;padding:.8mm 1.5mm;text-align:left;vertical-align:top;
+.sheet.sheet th,.sheet.sheet td{border:1px solid #666;padding:.5mm 1.5mm;text-align:left;vertical-align:top;
  white-space:normal;max-width:none;background:#fff}
 .sheet.sheet thead th{background:#e8e8e8;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 .sheet.sheet tbody th{width:25mm;font-weight:bold}
@@ -52,7 +54,7 @@ _STYLE = """@page{size:A4;margin:11mm}
 .sheet.sheet small{font-size:8.5pt;font-weight:normal;display:block}
 .sheet.sheet ul{columns:4;column-gap:4mm;margin:0;padding:0;list-style:none;white-space:nowrap;
  font-variant-numeric:tabular-nums}
-.sheet.sheet ul.many{columns:5}
+.sheet.sheet ul.many{columns:6}
 .sheet.sheet ul *{font-size:8.5pt}
 .sheet.sheet ul.many *{font-size:7pt;line-height:1.2}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
@@ -126,6 +128,9 @@ def stated_settings(processor) -> list[tuple[str, str]]:
         count = len(processor.regions)
         crossfade = f"{processor.crossfade_ms:g} ms, equal gain"
         return [("Regions", f"{count} (below, with start and end)"), ("Crossfade", crossfade)]
+    if isinstance(processor, FaderRide):
+        farthest = f"{decibels(processor.farthest_db, sign=True)} dB"
+        return [("Points", f"{len(processor.points)} (below; a line in dB between them)"), ("Farthest", farthest)]
     kind = type(processor)
     controls = {control.field: control for control in CONTROLS.get(kind, ())}
     first = FIRST_SHOWN.get(kind, tuple(controls))
@@ -162,7 +167,11 @@ def _stated(field, control, value) -> str:
 
 
 def _page(result: ChainResult, title: str) -> str:
-    rows = [row for number, stage in enumerate(result.stages.values(), start=1) for row in _rows(number, stage)]
+    stages = list(result.stages.values())
+    rooms = _rooms([len(_moves(stage.processor)) for stage in stages])
+    rows = [
+        row for number, (stage, room) in enumerate(zip(stages, rooms), start=1) for row in _rows(number, stage, room)
+    ]
     active = active_mask(result.source)
     before, after = (clip_numbers(clip, active) for clip in (result.source, result.output))
     total = ""
@@ -183,23 +192,35 @@ def _page(result: ChainResult, title: str) -> str:
     )
 
 
-def _rows(number: int, stage: StageResult) -> list[list]:
+def _rows(number: int, stage: StageResult, room: int) -> list[list]:
     kind = KINDS.get(type(stage.processor).__name__, type(stage.processor).__name__)
     stated = stated_settings(stage.processor)
     settings = "; ".join(f"{html.escape(label)} <b>{html.escape(value)}</b>" for label, value in stated)
     name = Html(f"{number} {html.escape(stage.name)}<small>{kind}</small>")
-    regions = isinstance(stage.processor, ClipGain) and stage.processor.regions
-    more = [[Html(_regions(stage.processor))]] if regions else []
+    moves = _moves(stage.processor)
+    more = [[Html(_listed(moves, room))]] if moves else []
     return [[name, Html(settings), what_it_did(stage)], *more]
 
 
-def _regions(gains: ClipGain) -> str:
-    shown = gains.regions[:MOST_REGIONS]
-    items = "".join(
-        f"<li>{clock(region.start_s, 2)}–{clock(region.end_s, 2)} <b>{decibels(region.gain_db, sign=True)} dB</b></li>"
-        for region in shown
-    )
-    left = len(gains.regions) - len(shown)
+def _moves(processor) -> list[tuple[str, float]]:
+    """What a hand does on a stage, each move with its time and its gain; none on a stage that no hand moves."""
+    if isinstance(processor, ClipGain):
+        return [(f"{clock(r.start_s, 2)}–{clock(r.end_s, 2)}", r.gain_db) for r in processor.regions]
+    if isinstance(processor, FaderRide):
+        return [(clock(point.at_s, 2), point.gain_db) for point in processor.points]
+    return []
+
+
+def _rooms(counts: list[int]) -> list[int]:
+    """How many moves of each stage are listed: a fair share of the page, and what the others leave of theirs."""
+    fair = MOST_MOVES // max(sum(count > 0 for count in counts), 1)
+    return [MOST_MOVES - sum(min(other, fair) for m, other in enumerate(counts) if m != n) for n in range(len(counts))]
+
+
+def _listed(moves: list[tuple[str, float]], room: int) -> str:
+    shown = moves[:room]
+    items = "".join(f"<li>{when} <b>{decibels(gain_db, sign=True)} dB</b></li>" for when, gain_db in shown)
+    left = len(moves) - len(shown)
     more = f"<small>and {left} more: see the JSON sheet</small>" if left else ""
     density = " class='many'" if len(shown) > 24 else ""
     return f"<ul{density}>{items}</ul>{more}"

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from vocomp_lab.analysis.mix import KINDS, RANGES, Presence
 from vocomp_lab.pictures.panels import column_extremes
@@ -69,23 +70,27 @@ def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None
         )
         figure.suptitle(title, x=0.01, ha="left", fontsize=TITLE_PT, weight="bold")
         figure.subplots_adjust(left=0.07, right=0.985, top=0.86 if words else 0.92, bottom=0.11, hspace=0.16)
-        _write_words(axes[0], words)
+        write_words(axes[0], words)
 
 
-def _write_words(ax: Axes, words) -> None:
-    """The words over an axes, each in the lowest of three rows where the word before it leaves room."""
+def write_words(ax: Axes, words) -> list[Text]:
+    """The words over an axes, each in the lowest of three rows where the word before it leaves room; what was written."""
     left, right = ax.get_xlim()
     # A letter of 10 points is about 0.08 inches wide.
     letter_s = 0.08 * (right - left) / (ax.figure.get_figwidth() * ax.get_position().width)
     free_from = [left] * _WORD_ROWS
+    written = []
     for word in words:
         start = word["start_s"]
+        if not left <= start < right:
+            continue
         row = next((row for row, free in enumerate(free_from) if free <= start), int(np.argmin(free_from)))
         free_from[row] = start + letter_s * (len(word["text"]) + 1.5)
-        ax.annotate(
+        written.append(ax.annotate(
             word["text"], (start, 1.0), (0, 3 + 12 * row), xycoords=("data", "axes fraction"),
             textcoords="offset points", fontsize=_TEXT_SIZE, color=GREY, annotation_clip=False,
-        )  # fmt: skip
+        ))  # fmt: skip
+    return written
 
 
 def plot_presence(
@@ -153,7 +158,7 @@ def mix_picture(
             ax.set_ylabel(f"{kind}: {what} (LU)", fontsize=_TEXT_SIZE)
             ax.set_ylim(*_limits(curves[kind], balance_lu))
         axes[0].set(xlabel="", xlim=(0.0, duration_s))
-        _write_words(axes[0], words)
+        write_words(axes[0], words)
         handles = axes[0].get_legend_handles_labels()
         figure.legend(*handles, loc="upper right", ncols=3, bbox_to_anchor=(0.99, 1.0))
         figure.text(0.008, 0.985, mix_finding(places, measured), va="top", fontsize=TITLE_PT, weight="bold")

@@ -21,6 +21,7 @@ from vocomp_lab.processors.compressor import Compressed, Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
 
@@ -39,6 +40,7 @@ PROCESSORS = {
         Compressor,
         DeEsser,
         Colour,
+        FaderRide,
         *CHARACTERS.values(),
     )
 }
