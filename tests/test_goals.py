@@ -15,6 +15,7 @@ from vocomp_lab.analysis.diagnosis import compressed_part, diagnose
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.together import as_one_stage
+from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.lessons.goals import CHAIN_GOALS, GOALS
 from vocomp_lab.lessons.proposals import propose_stage
 
@@ -118,3 +119,13 @@ def test_a_goal_asks_for_nothing_where_there_is_nothing_to_judge_by():
         assert goal.verdict(change).startswith("nothing needed (")
     assert not Goal("share_percent", low=101).met(change)
     assert Goal("max_db", low=0).verdict(change).startswith("met (measured: ")
+
+
+def test_a_vocal_under_the_band_holds_a_place_where_nobody_hears_it(capsys):
+    verse, band = shipped("lesson_verse_clean").clip.cut(0, 8), shipped("backing").clip.cut(0, 8)
+    mix = MixBench(verse, verse, band, balance_lu=2)
+    mix.check()
+    assert capsys.readouterr().out.startswith("balance −4 to 8 LU: met (measured: +2.0 LU)")
+    mix.balance_lu = -12
+    mix.check()
+    assert capsys.readouterr().out.startswith("balance −4 to 8 LU: not met yet")

@@ -27,6 +27,9 @@ from vocomp_lab.sound.checks import check_choice, check_number
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
+BALANCE_WINDOW_LU, LEAST_IN_PLACE_PERCENT = (-4.0, 8.0), 95.0
+"""The self-check's window for the balance, and how much of the sung time the finished vocal is to be in its place. Common
+practice, no source: a vocal holds any place, even one where nobody can follow the words."""
 _TRACKS = {"before": "before, in the mix", "after": "after, in the mix", "backing": "backing alone"}
 _PEAK = db_to_amplitude(-1.0)
 
@@ -167,6 +170,25 @@ class MixBench:
         """
         curves = self._curves[check_choice("measured", measured, RANGES)][check_choice("kind", kind, KINDS)]
         return {name: presence(found, 0.0, self._margin_lu) for name, (_, found) in curves.items()}
+
+    def check(self) -> None:
+        """Print whether the vocal is heard over the band at all, and whether the finished one holds its place there."""
+        low, high = BALANCE_WINDOW_LU
+        place = self.places("phrases")["after"]
+        rows = (
+            (
+                f"balance {decibels(low, 0)} to {decibels(high, 0)} LU",
+                low <= self.balance_lu <= high,
+                f"{decibels(self.balance_lu, sign=True)} LU",
+            ),
+            (
+                f"phrases in their place (full range) in at least {LEAST_IN_PLACE_PERCENT:g} % of the sung time",
+                place.in_place_percent >= LEAST_IN_PLACE_PERCENT,
+                f"{place.in_place_percent:.0f} %",
+            ),
+        )
+        for what, fine, measured in rows:
+            print(f"{what}: {'met' if fine else 'not met yet'} (measured: {measured})")
 
     def _off_balance(self, measured, name, times_s, difference_lu):
         """A curve from the balance that the two tracks as a whole have: 0 is in its place."""

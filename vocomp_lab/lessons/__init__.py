@@ -8,6 +8,7 @@ It works without a page: nothing here draws or shows a widget. It may import fro
 from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
 from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
 from vocomp_lab.lessons.gallery import FaultGallery
+from vocomp_lab.lessons.goals import check_chain
 from vocomp_lab.lessons.guessing import GuessLevels
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
@@ -19,6 +20,7 @@ __all__ = [
     "GuessLevels",
     "SettingsPage",
     "as_played",
+    "check_chain",
     "detectable_share",
     "export",
     "false_alarm_when_peeking",

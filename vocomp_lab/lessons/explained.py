@@ -124,6 +124,7 @@ EXPLAINED_IN = {
         "detectable_share",
         "false_alarm_when_peeking",
         "FaderRide",
+        "check_chain",
         "FaultGallery",
         "findings",
         "GalleryBench",

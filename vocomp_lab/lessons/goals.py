@@ -6,7 +6,9 @@ the settings that the lessons teach and those that they warn of (``tests/test_go
 
 from __future__ import annotations
 
-from vocomp_lab.analysis.measures import Goal
+from vocomp_lab.analysis.measures import Goal, stage_change
+from vocomp_lab.analysis.together import as_one_stage
+from vocomp_lab.processors.chain import ChainResult
 
 PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 15.0, (2.0, 8.0)
 STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = (2.0, 5.0), 80.0
@@ -35,3 +37,19 @@ GOALS = {
 
 CHAIN_GOALS = (Goal("beginnings_db", low=0), Goal("spread_change_lu", high=-1))
 """Of the whole chain, from the recording to its end (``08_the_vocal_in_the_mix``)."""
+
+
+def check_chain(result: ChainResult) -> str:
+    """Whether a chain as a whole does what it is for: beginnings that are still there, and words closer together.
+
+    Parameters
+    ----------
+    result : ChainResult
+
+    Returns
+    -------
+    str
+        A line for each of ``CHAIN_GOALS``, with the measured number.
+    """
+    change = stage_change(as_one_stage(result))
+    return "\n".join(f"whole chain, {goal}: {goal.verdict(change)}" for goal in CHAIN_GOALS)

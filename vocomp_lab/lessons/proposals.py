@@ -23,15 +23,14 @@ from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor
 from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
-from vocomp_lab.analysis.together import as_one_stage
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
-    CHAIN_GOALS,
     GOALS,
     PEAKS_MAX_DB,
     PEAKS_MOST_PERCENT,
     STEADY_SHARE_PERCENT,
     STEADY_WINDOW_DB,
+    check_chain,
 )
 from vocomp_lab.lessons.styles import Start, Style, style_named
 from vocomp_lab.processors.chain import Chain, ChainResult
@@ -477,9 +476,7 @@ def check_goals(result: ChainResult) -> str:
             for goal in GOALS[name]:
                 lines.append(f"{name}, {goal}: {goal.verdict(change)}")
     lines = lines or ["This chain has no stage called “peaks” or “steady”."]
-    change = stage_change(as_one_stage(result))
-    lines += [f"whole chain, {goal}: {goal.verdict(change)}" for goal in CHAIN_GOALS]
-    return "\n".join([*lines, *(f"whole chain, {check}" for check in measure_harm(result).checks)])
+    return "\n".join([*lines, check_chain(result), *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 
 
 def _against_voice(level_db: float) -> str:
