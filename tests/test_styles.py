@@ -7,8 +7,9 @@ import pytest
 from conftest import one_sentence
 from takes import ci_only
 
-from vocomp_lab import Chain, Clip, shipped
+from vocomp_lab import Chain, Clip, Compressor, HighPass, begin, shipped
 from vocomp_lab.analysis.measures import stage_change
+from vocomp_lab.bench.style_menu import StyleMenu
 from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.lessons.proposals import propose_chain, propose_stage
 from vocomp_lab.lessons.styles import STYLES
@@ -64,3 +65,26 @@ def test_what_cannot_be_is_refused_or_says_why():
         with pytest.raises(ValueError) as error:
             call()
         one_sentence(error, name, "is not allowed") if name == "stage" else error.match("style: 'polka' is not allowed")
+
+
+def test_the_menu_shows_the_card_and_says_which():
+    menu = StyleMenu()
+    assert menu.style is None and menu._card.value == ""
+    menu.style = "rap"
+    assert menu.style == "rap" and "3 to 6 dB at most" in menu._card.value and "no source" in menu._card.value
+    assert StyleMenu("a bad room").style == "a bad room"
+    with pytest.raises(ValueError, match="style: 'polka' is not allowed"):
+        menu.style = "polka"
+    assert menu.style == "rap"
+
+
+def test_a_lesson_in_a_style_keeps_its_other_stages(tmp_path):
+    lesson = begin("09_your_own_vocal", shipped("lesson_verse_clean").clip.cut(0, 8), tmp_path)
+    own = Chain(
+        [("low cut", HighPass(80, 3)), ("peaks", Compressor(-12, 3, 1, 80)), ("steady", Compressor(-20, 2, 10, 200))]
+    )
+    lesson.keep(own)
+    lesson = begin("09_your_own_vocal", lesson.clip, tmp_path)
+    chain = lesson.in_style("quiet ballad, breathy voice")
+    assert [name for name, _ in chain.stages] == ["low cut", "steady"] and chain["low cut"] == own["low cut"]
+    assert chain["steady"].ratio == 1.7 and lesson.kept == own

@@ -12,6 +12,7 @@ from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.rides import RideBench
+from vocomp_lab.bench.style_menu import StyleMenu
 
 __all__ = [
     "Bench",
@@ -23,5 +24,6 @@ __all__ = [
     "RegionBench",
     "RideBench",
     "SoundCheck",
+    "StyleMenu",
     "task_bench",
 ]

@@ -19,7 +19,7 @@ from typing import NamedTuple
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.band import Band, band_of, with_band
 from vocomp_lab.lessons.explained import summary
-from vocomp_lab.lessons.proposals import STAGES, propose_stage
+from vocomp_lab.lessons.proposals import STAGES, STYLED, propose_stage
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take, shipped, shipped_names
 from vocomp_lab.sound.audio import Clip, load
@@ -112,6 +112,29 @@ class Lesson:
     def with_stages(self, stages) -> Chain:
         """The chain with these stages (from a Chain or a Bench), each in its place in the working order."""
         return _ordered({**dict(self.chain.stages), **dict(_chain_of(stages).stages)})
+
+    def in_style(self, style: str) -> Chain:
+        """What this lesson kept, else the chain, with its two compressors as a card proposes them.
+
+        Parameters
+        ----------
+        style : str
+            One of ``vocomp_lab.lessons.styles.STYLES``. A stage that its card does without is left out.
+
+        Raises
+        ------
+        ValueError
+            If there is no such card.
+        """
+        stages = dict((self.kept if self.kept.stages else self.chain).stages)
+        for stage in STYLED:
+            stages.pop(stage, None)
+            before = ORDER[: ORDER.index(stage)]
+            reaches = _ordered({name: made for name, made in stages.items() if name in before}).apply(self.clip).output
+            proposal = propose_stage(stage, reaches, self.clip, style)
+            if proposal.processor is not None:
+                stages[stage] = proposal.processor
+        return _ordered(stages)
 
     def keep(self, stages, left_out=None) -> str:
         """Keep this lesson's stages for later lessons.

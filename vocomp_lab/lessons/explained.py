@@ -156,6 +156,7 @@ EXPLAINED_IN = {
         "proposed_chain",
         "save",
         "SettingsPage",
+        "StyleMenu",
         "split_low_end",
         "total_reduction_db",
         "what_it_did",

@@ -70,7 +70,8 @@ _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0},
 # The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
 _STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
 _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
-_KEEP_PEAKS = ("peaks", "steady")
+STYLED = ("peaks", "steady")
+"""The stages that a style's card speaks of."""
 _NAMED = 2
 _SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
@@ -380,9 +381,9 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | 
     """
     check_choice("stage", stage, tuple(STAGES))
     card = style_named(style)
-    if card is not None and stage in _KEEP_PEAKS:
+    if card is not None and stage in STYLED:
         return _proposed_in_style(stage, clip, card)
-    return _proposed(stage, clip, raw if stage in (*_KEEP_PEAKS, "rides") else None)
+    return _proposed(stage, clip, raw if stage in (*STYLED, "rides") else None)
 
 
 @remembered(64)  # a lesson begins with proposals, and its page asks for them again
