@@ -802,7 +802,7 @@ def test_lesson_09_goes_through_with_a_take_that_is_sung_into_it(lesson, page, v
     part("keep").click()
     wait_for(page, lambda: part("note").inner_text().startswith("Kept as take_"), "the file")
     (path,) = lesson.path.parent.glob("take_*.flac")
-    told = page.locator(".vocomp-own[role=status]").inner_text()
+    told = page.locator(".vocomp-own[role=status]").first.inner_text()
     assert told == f"{path.name} is loaded. Now run the cells below."
     assert soundfile.info(path).subtype == "PCM_24"
     correlation, level_db = same(load(path).samples, voice, load(path).rate)

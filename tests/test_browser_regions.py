@@ -135,7 +135,7 @@ def test_a_click_chooses_and_the_list_works_by_keyboard(lesson):
     gain = lesson.get_by_label("Gain (dB)", exact=True).first
     word = next(entry for entry in entries(lesson) if entry.startswith("11."))
     wait_for(lesson, lambda: f", {gain.input_value()} dB" in word, "the loud word's gain")
-    select = lesson.get_by_label("Regions, proposals and sections").first
+    select = lesson.get_by_label("Regions, proposals, sections").first
     select.focus()
     lesson.keyboard.press("ArrowUp")
     phrase = next(entry for entry in entries(lesson) if entry.startswith("7."))

@@ -20,6 +20,7 @@ from vocomp_lab.processors.compressor import BALLISTICS, DETECTORS, TOPOLOGIES, 
 from vocomp_lab.processors.deesser import MODES, REFERENCES, DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.sound.checks import check_below_nyquist, check_choice, check_number, check_whole, shown
 
 DETECTOR_TYPE = {
@@ -49,6 +50,7 @@ RANGES = {
         "ballistics": BALLISTICS,
     },
     ClipGain: {"regions": GainRegion, "crossfade_ms": (1, 1_000)},
+    FaderRide: {"points": RidePoint},
     Gain: {"gain_db": (-60, 60)},
     HighPass: {"freq_hz": (10, 96_000), "order": (1, 8)},
     Peaking: {"freq_hz": (10, 96_000), "gain_db": (-36, 36), "q": (0.1, 40)},
@@ -74,6 +76,7 @@ RANGES = {
 LEGAL = {
     Compressor: dict(threshold_db=-20, ratio=3, attack_ms=5, release_ms=80),
     ClipGain: dict(regions=(GainRegion(1, 2, -3),), crossfade_ms=10),
+    FaderRide: dict(points=(RidePoint(1, -1), RidePoint(2, 1))),
     Gain: dict(gain_db=-6),
     HighPass: dict(freq_hz=80, order=3),
     Peaking: dict(freq_hz=400, gain_db=-3, q=2),
@@ -173,7 +176,7 @@ def test_words_are_taken_from_the_list_and_no_other():
 
 # A few of each kind of rule, drawn: a range closed and open below, a whole number, words, one that may be off, a list.
 DRAWN = [(Compressor, "threshold_db"), (Compressor, "attack_ms"), (HighPass, "order"), (DeEsser, "mode")]
-DRAWN += [(Compressor, "sidechain_highpass_hz"), (ClipGain, "regions")]
+DRAWN += [(Compressor, "sidechain_highpass_hz"), (ClipGain, "regions"), (FaderRide, "points")]
 anything = st.one_of(
     st.floats(), st.integers(), st.text(max_size=20), st.booleans(), st.none(), st.binary(), st.lists(st.floats())
 )
