@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 
 import numpy as np
@@ -156,6 +157,51 @@ def test_before_and_after_lie_at_the_same_balance_and_nothing_passes_full_scale(
             assert max(before + sides, under) == pytest.approx(MIX_LUFS, abs=0.01), "the headroom is fixed"
 
 
+def test_while_a_control_moves_a_long_voice_keeps_the_place_that_the_whole_has(tmp_path):
+    """It begins softly, and only its first 20 s are in sight."""
+    voice = sine(180, 45, 8_000, -12) * (np.arange(45 * 8_000) / 8_000 % 1.5 < 1.1)
+    voice[: 21 * 8_000] *= 0.1
+    soundfile.write(tmp_path / "long.wav", voice, 8_000, subtype="FLOAT")
+    own = OwnVocal(begin(OWN, tmp_path / "long.wav", tmp_path / "state"))
+    own.backing.load(band_file(tmp_path, 45.0, 8_000))
+
+    def places(bench):
+        return [
+            told["band"] and (told["band"]["lufs"], told["band"]["peak"])
+            for told in (json.loads(hidden.value[6:-7]) for hidden in (bench._player._state, bench._player._news))
+        ]
+
+    async def work():
+        bench = Bench(own.lesson.clip, Gain(0))
+        assert places(bench) == [(None, None), None], "until the whole is known the voice is heard alone"
+        await bench._background.task
+        whole = places(bench)[0]
+        bench._refresh()
+        return bench, whole, places(bench)
+
+    bench, whole, moving = asyncio.run(work())
+    assert whole[0] == pytest.approx(integrated_lufs(own.lesson.clip)) and whole[1] == pytest.approx(
+        np.abs(voice).max()
+    )
+    assert integrated_lufs(own.lesson.clip.cut(0, 20)) < whole[0] - 15
+    assert moving == [whole, None] == places(bench)
+
+
+def test_a_section_of_a_voice_keeps_the_balance_that_it_has_in_the_whole(tmp_path):
+    lesson = begin("02_level_prep", "song_clean", tmp_path)
+    verse = lesson.truth["sections"][0]
+    cut = lesson.clip.cut(verse["start_s"], verse["end_s"])
+    whole, section, softer = (
+        state_of(Bench(clip, Gain(0)))["band"]["lufs"] for clip in (lesson.clip, cut, cut.gained(-3))
+    )
+    assert integrated_lufs(cut) < integrated_lufs(lesson.clip) - 3, "the verse is soft"
+    assert section == pytest.approx(whole, abs=0.05)
+    assert softer == pytest.approx(section - 3, abs=0.05), "what was done to it still counts"
+    other = Chain([("peaks", Compressor(-30, 4, 1, 80))]).apply(lesson.clip).output
+    before = integrated_lufs(other.cut(0, 5)) - integrated_lufs(lesson.clip.cut(0, 5)) + integrated_lufs(lesson.clip)
+    assert state_of(Bench(other.cut(0, 5), Gain(0)))["band"]["lufs"] == pytest.approx(before, abs=0.01)
+
+
 # ---- a backing track of one's own -------------------------------------------------------------------------------------
 
 
@@ -203,10 +249,16 @@ def test_the_page_moves_it_and_python_measures_what_then_lies_under_the_voice(ow
     assert "align_s" not in state_of(Bench(own.lesson.clip, Gain(0)))["band"]
     says(page, sound=True)
     first = line_of(page)["lufs"]
+    assert line_of(page)["whole_lufs"] == pytest.approx(integrated_lufs(own.lesson.band.clip))
     says(page, shift_s=1.234)
     assert own.lesson.band.shift_s == 1.234 and line_of(page)["lufs"] < first - 0.5
     says(page, shift_s=2.9)
     assert line_of(page)["lufs"] is None, "nothing lies under the voice"
+    one_sentence(
+        pytest.raises(ValueError, MixBench, own.lesson.clip, own.lesson.clip, own.lesson.backing),
+        "backing",
+        "Band begins at",
+    )
     says(page, shift_s="soon")
     assert own.lesson.band.shift_s == 2.9
 
@@ -270,10 +322,30 @@ def test_the_workbooks_voice_takes_no_other_band_and_a_voice_of_many_channels_no
 
 def test_the_workbooks_band_can_go_with_a_take_that_was_sung_to_it(own):
     own.backing._row.children[2].click()
-    assert own.lesson.band.name == "backing.flac" and own.lesson.band.is_own
-    assert "backing.flac goes with this voice" in own.backing._note.value
+    assert own.lesson.band.name == "the workbook's band" and own.lesson.band.is_own
+    assert "The workbook&#x27;s band goes with this voice, in every lesson" in own.backing._note.value
     own.backing._row.children[3].click()
     assert own.lesson.band is None and "no band yet" in own.backing._note.value
+
+
+def test_what_cannot_be_written_holds_for_this_page_and_one_sentence_says_so(own, tmp_path, monkeypatch):
+    own.backing.load(band_file(tmp_path))
+    mix = MixBench(own.lesson.clip, own.lesson.clip, own.lesson.backing)
+    page = page_band(Bench(own.lesson.clip, Gain(0)).clip)[0]
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("vocomp_lab.lessons.band.write_whole", full)
+        says(page, balance_lu=5.0)
+        says(page, shift_s=0.25)
+        assert (own.lesson.band.balance_lu, own.lesson.band.shift_s, mix.balance_lu) == (5.0, 0.25, 5.0)
+        assert "No space left" in line_of(page)["trouble"] and line_of(page)["trouble"].count(".") == 2
+        mix.balance_lu = 4.0
+        assert 'role="alert"' in mix._line.value
+    mix.balance_lu = 3.0
+    assert line_of(page)["trouble"] == "" and 'role="alert"' not in mix._line.value
 
 
 def test_a_file_over_full_scale_is_kept_softer_and_nothing_is_clipped(own, tmp_path):

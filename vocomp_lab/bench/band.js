@@ -35,6 +35,10 @@ window.vocompBands = window.vocompBands || (() => {
 
     const now = (field) => (field in byHand ? byHand[field] : line ? line[field] : 0);
 
+    // How loud what lies under the voice is. Where it was just moved to is not measured yet: it may be the loudest part, so until then it
+    // counts as no softer than the whole.
+    const lufsNow = () => (line.measured_at_s === now("shift_s") ? line.lufs : Math.max(line.lufs, line.whole_lufs));
+
     const arrived = () => sounds.arrived("sound", line, () => true);
 
     const band = {
@@ -51,20 +55,24 @@ window.vocompBands = window.vocompBands || (() => {
         byHand[field] = value;
         if (done) tell();
       },
+      // Why what was set could not be kept, or nothing.
+      trouble: () => (line && line.trouble) || "",
+      lufs: () => (band.here() ? lufsNow() : null),
       here: () => Boolean(line && line.sound_bytes && line.lufs !== null),
       async wait() {
-        for (let tries = 0; tries < 600 && !(line && line.sound_bytes); tries++) {
+        for (let tries = 0; tries < 600 && on && !(line && line.sound_bytes); tries++) {
           read();
           if (tries % 40 === 39) tell(); // a kernel that is busy may take long; a page that was reloaded has not asked yet
           await new Promise((resolve) => setTimeout(resolve, 50));
         }
+        if (!on) return;
         if (!line || !line.sound_bytes) throw new Error("it did not arrive");
         if (!band.here()) throw new Error("nothing of it lies under this voice");
       },
       // A mono voice sounds on both sides of a stereo band, and so counts twice (ITU-R BS.1770-5).
       gains(mixLufs, { lufs, peak }, channels) {
         const sidesDb = 10 * Math.log10(Math.max(line.channels / channels, 1));
-        return mixGains(mixLufs, band.balanceDb(), lufs + sidesDb, line.lufs, peak, line.peak);
+        return mixGains(mixLufs, band.balanceDb(), lufs + sidesDb, lufsNow(), peak, line.peak);
       },
 
       // For sound that the page makes itself: have the worklet know it, and say where a frame of the clip lies in it.

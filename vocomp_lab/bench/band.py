@@ -81,6 +81,7 @@ class PageBand:
     def tell(self) -> None:
         """Tell the page where the balance and the band's place stand now."""
         self._state |= {"heard": self._heard, "balance_lu": self.band.balance_lu, "shift_s": self.band.shift_s}
+        self._state["trouble"] = self.band.trouble
         if self._sound_sent:
             if self._state["measured_at_s"] != self.band.shift_s:
                 self._measure_soon.ask()  # which takes longer than a hand likes to wait
@@ -117,7 +118,7 @@ class PageBand:
         self._box.children = (self._sound,)
         self._sound_sent = {
             "sound_bytes": len(data), "sound_scale": scale, "rate": page_rate(clip.rate), "channels": clip.channels,
-            "peak": float(np.abs(clip.samples).max()),
+            "peak": float(np.abs(clip.samples).max()), "whole_lufs": self.band.whole_lufs,
         }  # fmt: skip
         self._state |= self._sound_sent
         self._measure()

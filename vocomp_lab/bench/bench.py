@@ -7,6 +7,7 @@ later for the stages after it and for the sound, and for long clips first for th
 from __future__ import annotations
 
 import dataclasses
+from functools import cached_property
 
 import ipywidgets as widgets
 import numpy as np
@@ -554,7 +555,8 @@ class Bench:
             at=self._controls.places(self.processor),
             match_gain_db=self._results.match_gain_db(before, after),
             measured=not self._view.long,  # of a long clip only a stretch is known yet
-            band=self._place_in_mix(before, after),
+            # By a stretch the voice would jump over the band and back: a long clip keeps the place that the whole has.
+            band=None if self._view.long else self._place_in_mix(before, after),
         )
 
     def _send(self, result: ChainResult, part: bool = False):
@@ -564,7 +566,8 @@ class Bench:
         """
         first, last = self._compared
         before, after = result.stages[first].source, result.stages[last].output
-        place = self._place_in_mix(before, after)
+        # Until the whole clip is known, the voice has no place over the band, and is heard alone.
+        place = {"lufs": None, "peak": None} if part else self._place_in_mix(before, after)
         sounds = {"clip": self.clip}
         if self._page_asks and not part:
             sounds |= {"before": before, "after": after}
@@ -574,7 +577,7 @@ class Bench:
             duration_s=self.clip.duration_s,
             match_gain_db=self._results.match_gain_db(before, after),
             measured=not part,
-            band=place and band_state(self._band, self.clip, self._align) | place,
+            band=band_state(self._band, self.clip, self._align) | place if self._band and place else None,
             removed_shares=self._removed_shares(result),
             live=page_chain(self._stages.in_force, result, first, last, self._stage)
             | {"channels": self.clip.channels, "needle": needle_coefficients(page_rate(before.rate))},
@@ -593,11 +596,21 @@ class Bench:
         )
 
     def _place_in_mix(self, before: Clip, after: Clip) -> dict | None:
-        """What puts the voice into its place over the band; None without a band, or where there is no voice."""
+        """What puts the voice into its place over the band; None without a band, or where there is no voice.
+
+        A clip that is only a stretch of the voice keeps the place that it has in the whole: its loudness counts as that of
+        the whole recording and what the stages have changed.
+        """
         if self._band is None:
             return None
         loudness_lufs, peak = self._results.place_in_mix(before, after)
+        loudness_lufs += self._whole_over_clip_lu
         return {"lufs": loudness_lufs, "peak": peak} if np.isfinite(loudness_lufs) else None
+
+    @cached_property
+    def _whole_over_clip_lu(self) -> float:
+        page, from_s = self._band
+        return page.band.whole_over_stretch_lu(round(from_s * self.clip.rate), self.clip.frames)
 
     @property
     def _guessing(self) -> bool:

@@ -7,7 +7,7 @@ import numpy as np
 from IPython.display import display
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.analysis.loudness import loudness
+from vocomp_lab.analysis.loudness import integrated_lufs, loudness
 from vocomp_lab.analysis.mix import (
     KINDS,
     RANGES,
@@ -19,7 +19,7 @@ from vocomp_lab.analysis.mix import (
     whole_difference_lu,
 )
 from vocomp_lab.bench.player import PagePlayer, image_html
-from vocomp_lab.bench.style import STYLE
+from vocomp_lab.bench.style import STYLE, error_html
 from vocomp_lab.lessons.band import HIGHEST_LU, LOWEST_LU, STEP_LU, band_behind
 from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture, range_text
 from vocomp_lab.sound.audio import Clip
@@ -64,7 +64,7 @@ class MixBench:
     Raises
     ------
     ValueError
-        If the clips don't fit each other, or the balance is out of range.
+        If the clips don't fit each other, the backing is silent, or the balance is out of range.
 
     Notes
     -----
@@ -85,6 +85,11 @@ class MixBench:
         if balance_lu is None:
             balance_lu = self._band.balance_lu if self._band else 0.0
         balance_lu = check_number("balance_lu", balance_lu, LOWEST_LU, HIGHEST_LU, "LU")
+        if isinstance(backing, Clip) and not np.isfinite(integrated_lufs(backing)):
+            raise ValueError(
+                "backing: nothing of it is heard under this voice; move it under the voice with 'Band begins at' in lesson 09, "
+                "or give another one."
+            )
         # Once, at 0 LU: another balance moves whole curves and vocals up or down.
         self._mixes = {name: balance(vocal, backing) for name, vocal in (("before", before), ("after", after))}
         active = active_mask(before)
@@ -216,6 +221,8 @@ class MixBench:
         self._image.value = self._png
         rows = "".join(f"<span>{text}: <b>{place}</b></span>" for text, place in self._rows())
         self._line.value = f'<div class="vocomp-numbers">{rows}</div>'
+        if self._band and self._band.trouble:
+            self._line.value += error_html(self._band.trouble)
         self._send(self.balance_lu)
 
     def _rows(self) -> list[tuple[str, object]]:

@@ -13,7 +13,7 @@ from IPython.display import HTML, display
 from vocomp_lab.bench.file_box import FileBox, load_within_limits
 from vocomp_lab.bench.recorder import take_recorder
 from vocomp_lab.bench.style import STYLE
-from vocomp_lab.lessons.band import band_of, leave_backing, take_backing
+from vocomp_lab.lessons.band import VERSE_BAND, WORKBOOKS, band_of, leave_backing, take_backing
 from vocomp_lab.lessons.course import Lesson, begin, folder_of
 from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import examine
@@ -35,7 +35,7 @@ _STYLE = """<style>
 .vocomp-own .wrong{border-left:5px solid #D55E00;padding:2px 8px}
 </style>"""
 
-_WORKBOOKS_BAND = DATA_FOLDER / "backing.flac"
+_WORKBOOKS_BAND = DATA_FOLDER / f"{VERSE_BAND}.flac"
 
 
 class OwnVocal(FileBox):
@@ -124,7 +124,12 @@ class OwnVocal(FileBox):
     @property
     def is_workbooks(self) -> bool:
         """Whether the voice that is loaded is one of the workbook's, which has its band."""
-        return self._lesson is not None and self._lesson.truth is not None
+        return self.truth is not None
+
+    @property
+    def truth(self) -> dict | None:
+        """What is known of the voice that is loaded, if it is one of the workbook's."""
+        return self._lesson.truth if self._lesson else None
 
     @property
     def folder(self) -> Path:
@@ -163,7 +168,7 @@ class BackingBox(FileBox):
         workbooks = widgets.Button(
             description="The workbook's band", tooltip="For a voice that was sung to it, such as one recorded above"
         )
-        workbooks.on_click(lambda _: self._try(lambda: self.load(_WORKBOOKS_BAND)))
+        workbooks.on_click(lambda _: self._try(lambda: self._load(_WORKBOOKS_BAND, WORKBOOKS)))
         none = widgets.Button(description="No band", tooltip="Go on without; the file and its place stay")
         none.on_click(lambda _: self._try(self.leave))
         for button in (workbooks, none):
@@ -181,12 +186,15 @@ class BackingBox(FileBox):
             If it is no sound file, too long, silent or of more than two channels, or the voice is one of the workbook's. The
             backing track that was there before stays.
         """
+        return self._load(path)
+
+    def _load(self, path, name: str | None = None) -> "BackingBox":
         if self._own.is_workbooks:
             raise ValueError(
                 "backing: the workbook's voice has its own band; load or record your own voice first, then its backing track."
             )
-        clip, name = load_within_limits(path)
-        take_backing(self._own.clip, self._own.folder, clip, name)
+        clip, file_name = load_within_limits(path)
+        take_backing(self._own.clip, self._own.folder, clip, name or file_name)
         self._own.begin_anew()
         self.say_which()
         return self
@@ -200,15 +208,15 @@ class BackingBox(FileBox):
 
     def say_which(self) -> None:
         """Say in the page which band goes with the voice that is loaded."""
-        band = band_of(self._own.clip, self._own.folder, self._own.is_workbooks)
+        band = band_of(self._own.clip, self._own.folder, self._own.truth)
         if band is None:
             text = (
                 "This voice has no band yet. Load its backing track here, and every lesson can play the voice with it."
             )
-        elif band.is_own:
-            text = f"{band.name} goes with this voice, in every lesson. Now run the cells below."
         else:
-            text = f"{band.name[0].upper()}{band.name[1:]} goes with this voice."
+            name = band.name[0].upper() + band.name[1:] if band.name == WORKBOOKS else band.name
+            text = f"{name} goes with this voice"
+            text += ", in every lesson. Now run the cells below." if band.is_own else "."
         self._say(text)
 
     @property

@@ -6,7 +6,7 @@
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
-  const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, NEAR_END_S = 0.1, AWAY_TICKS = 100;
+  const WAITING = "Waiting for the sound …", WAITING_SHOWN_MS = 400, BAND_AWAITED_MS = 1000, NEAR_END_S = 0.1, AWAY_TICKS = 100;
   const HELD_BACK = "The browser is holding the sound back: connect headphones or speakers, allow sound for this page, and press Play again.";
   const NO_BAND = "The band can't be heard";
   const TRACKS = root.dataset.tracks.split(",");
@@ -75,8 +75,8 @@
     if (s.mix) return { ...gains, ...mixed(s, wanted) };
     // A chain in the page sees to that itself: setting and match then change together.
     gains[wanted] = wanted === "after" && matches() && !isLive() ? gainOf(s.match_gain_db) : 1;
-    if (!s.band) return gains;
-    const mix = withBand ? band().gains(s.band.mix_lufs, s.band, s.live.channels) : { voice: 1, band: 0 };
+    if (!s.band) return bandBox ? { ...gains, band: 0 } : gains; // all voices of a player have gains of the same names
+    const mix = withBand && s.band.lufs !== null ? band().gains(s.band.mix_lufs, s.band, s.live.channels) : { voice: 1, band: 0 };
     gains[wanted] *= mix.voice;
     return { ...gains, band: mix.band };
   }
@@ -91,22 +91,30 @@
 
   const band = () => (state && state.band ? window.vocompBands.of(state.band.id) : null);
   // Whether it is on and everything is there to hear it.
-  const hasBand = () => Boolean(band() && band().isOn() && band().here() && (isLive() ? band().isShelved(speaker.context()) : band().isDecoded()));
+  const hasBand = () => Boolean(band() && state.band.lufs !== null && band().isOn() && band().here() && (isLive() ? band().isShelved(speaker.context()) : band().isDecoded()));
   const playsBand = () => Boolean(voice() && voice().withBand);
   const bandSpec = () => band().spec(state.band.from_s, state.rate);
   // Everything that makes the band sound otherwise than before.
-  const bandNow = () => (band() ? [band().isOn(), band().balanceDb(), band().shiftS(), band().here()].join("/") : "");
-  let bandShown = "";
+  const bandNow = () => (band() ? [state.band.lufs !== null, band().isOn(), band().balanceDb(), band().shiftS(), band().lufs(), band().trouble()].join("/") : "");
+  let bandShown = "", bandMovedHere = false, troubleShown = "";
 
-  // Have the band ready, if it is on. Without it the voice is heard alone.
+  // Have the band ready, if it is on. Without it the voice is heard alone; a band that comes late joins in.
   async function prepareBand() {
     if (!band() || !band().isOn()) return;
     try {
       await band().wait();
+      if (!band().isOn()) return;
       if (isLive()) await band().shelve(speaker.context());
       else await band().decode();
       if (note.textContent.startsWith(NO_BAND)) note.textContent = "";
-    } catch (error) { note.textContent = `${NO_BAND} (${error.message}).`; }
+    } catch (error) { if (band() && band().isOn()) note.textContent = `${NO_BAND} (${error.message}).`; }
+  }
+
+  // The same, without keeping the voice waiting for long.
+  function prepareBandSoon() {
+    const ready = prepareBand();
+    ready.then(joinIn);
+    return Promise.race([ready, new Promise((resolve) => setTimeout(resolve, BAND_AWAITED_MS))]);
   }
 
   // The same tick and balance stand on every bench of the voice; so whichever was moved, this one shows it and sounds by it.
@@ -115,6 +123,8 @@
     band().read();
     if (bandNow() === bandShown) return;
     bandShown = bandNow();
+    if (!band().isOn() && note.textContent.startsWith(NO_BAND)) note.textContent = "";
+    if (bandMovedHere && note.textContent !== band().trouble() && (band().trouble() || note.textContent === troubleShown)) note.textContent = troubleShown = band().trouble();
     showBand();
     choose();
     if (voice()) bandTurned();
@@ -124,7 +134,11 @@
   async function bandTurned() {
     const turn = speaker.turn();
     await prepareBand();
-    if (!speaker.isOn(turn) || !voice()) return;
+    if (speaker.isOn(turn)) joinIn();
+  }
+
+  function joinIn() {
+    if (!voice() || !band()) return;
     if (isLive()) chain.follow();
     else if (hasBand() !== playsBand() || (playsBand() && voice().bandShiftS !== band().shiftS())) carryOn();
   }
@@ -166,7 +180,7 @@
       return false;
     }
     if (!(await sounds.all(s, () => s === state))) return false;
-    await prepareBand();
+    await prepareBandSoon();
     return s === state;
   }
 
@@ -180,7 +194,7 @@
       return false;
     }
     if (!(await live.shelve(context, s.clip_id, () => sounds.arrived("clip", s, () => s === state)))) return false;
-    await prepareBand();
+    await prepareBandSoon();
     return s === state;
   }
 
@@ -492,12 +506,13 @@
   if (bandTick) {
     bandTick.addEventListener("change", () => { band().turn(bandTick.checked); followBand(); });
     for (const type of ["input", "change"]) {
-      const set = (field, value) => { band().set(field, value, type === "change"); followBand(); };
+      const set = (field, value) => { bandMovedHere = true; band().set(field, value, type === "change"); followBand(); };
       balance.addEventListener(type, () => set("balance_lu", Number(balance.value)));
       for (const slider of [coarse, fine]) slider.addEventListener(type, () => set("shift_s", Math.round(1000 * alignedS()) / 1000));
     }
   }
   way.addEventListener("change", () => {
+    speaker.setVolume(Number(volume.value)); // the loudspeaker may not know it before the first Play
     speaker.listen(way.value);
     for (const player of speaker.players) player.showVolume();
   });

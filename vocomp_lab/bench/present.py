@@ -213,7 +213,7 @@ class PresenterBar:
             more = ["Now the first step is playing. Press “Play the first step” again to be back at this one."]
         if self._alone:
             more.append("No other step would be heard on this clip: move a control by hand.")
-        lines = "".join(f'<br><span class="vocomp-answer">{html.escape(line)}</span>' for line in more)
+        lines = "".join(f'<span class="vocomp-answer">{html.escape(line)}</span>' for line in more)
         self._say.value = (
             f'<div class="vocomp-step" role="status"><b>{self._place + 1} of {len(steps)}: {html.escape(name)}.</b> '
             f"{html.escape(step.listen_for)}{lines}</div>"

@@ -12,7 +12,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   // filters there can make a peak grow by up to 9.2 dB; 10 dB lower, none passes full scale. Common practice, no source for its edges.
   const WAYS = { "as it is": [1, 0], small: [0, 0.316], quiet: [0.1, 0] }, SMALL_HZ = [250, 6000], SHARPNESS_DB = [-5.333, 2.323, -3.01];
   let context = null, input = null, output = null, meter = null, volumeDb = null;
-  let way = "as it is", paths = null, wayBy = 0; // context time by which the last change of the way is done
+  let way = "as it is", volumeBeforeDb = null, paths = null, wayBy = 0; // context time by which the last change of the way is done
   let turn = 0, owner = null;
   let voice = null; // the one that is on, or will be when its time comes
   let fadedOutBy = 0; // context time by which every earlier voice is silent
@@ -206,6 +206,9 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
         paths.forEach((path, n) => ramp(path.gain, WAYS[way][n], WAYS[wanted][n], at));
         wayBy = at + SWITCH_S;
       }
+      // What was turned up to be heard while it was very quiet would come back 20 dB louder: the volume goes back first.
+      if (way === "quiet" && volumeBeforeDb !== null && volumeDb > volumeBeforeDb) speaker.setVolume(volumeBeforeDb);
+      if (wanted === "quiet") volumeBeforeDb = volumeDb;
       way = wanted;
     },
 

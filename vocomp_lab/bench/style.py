@@ -82,8 +82,8 @@ STYLE = """<style>
 .vocomp-player.vocomp-present .vocomp-needle [data-show=text]{font-size:18px;line-height:1.15;width:215px}
 .vocomp-player.vocomp-present .vocomp-needle label{display:none}
 .vocomp-present .widget-dropdown{width:auto!important}
-.vocomp-present .vocomp-step{font-size:22px;line-height:1.25}
-.vocomp-step .vocomp-answer{font-size:.82em}
+.vocomp-present .vocomp-step{font-size:22px;line-height:1.2;margin:0}
+.vocomp-step .vocomp-answer{display:block;font-size:.82em}
 .vocomp-present .widget-text:not(.vocomp-hands,.vocomp-typed){width:auto!important}
 .vocomp-present .widget-text input[type=text]{min-width:92px}
 .vocomp-present .vocomp-editor :is(.widget-text,.vocomp-aside),.vocomp-present.vocomp-by-hand .vocomp-controls{display:none}

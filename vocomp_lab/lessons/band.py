@@ -1,7 +1,7 @@
 """The band that goes with a voice: the workbook's or a backing track of one's own, and the balance that was set by ear.
 
 This is the one place that says what a voice is heard against. Beside the sheets of a voice (:mod:`vocomp_lab.lessons.course`)
-lie ``band.json`` and one file for each backing track that was loaded with it. Where it uses them: lessons 04, 08 and 09.
+lie ``band.json`` and one file for each backing track that was loaded with it. Every bench can play them; lesson 09 loads them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.singer.song import DATA_FOLDER, shipped_names
+from vocomp_lab.singer.song import DATA_FOLDER
 from vocomp_lab.sound.audio import Clip, Origin, SoundReader, load, save
 from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.files import write_whole
@@ -27,10 +27,12 @@ LOWEST_LU, HIGHEST_LU, STEP_LU = -12.0, 12.0, 0.5
 FIRST_BALANCE_LU = 2.0
 """Where the balance stands until somebody sets it: the words are easy to follow. Common practice, no source."""
 LONGEST_SHIFT_S = 1_200.0
+WORKBOOKS, VERSE_BAND = "the workbook's band", "backing"
+"""What the workbook's band is called, and the name of the file that both its verses are sung to."""
 _SHEET = "band.json"
 _DIGEST_LENGTH = 10
-MOST_CHANNELS = 2
-"""Of a voice, and of a band."""
+STEREO = 2
+"""The most channels of a voice that is heard with a band, and of a band."""
 _PEAK = 0.99
 _FINEST = 2_000  # resampling by a ratio of larger numbers takes filters of many seconds
 
@@ -58,13 +60,17 @@ class Band:
     name : str
     is_own : bool
         Whether it is the student's own, which can be moved against the voice.
+    trouble : str
+        Why balance or place, as set last, could not be kept, in one sentence; empty where they were.
     """
 
     def __init__(self, voice: Clip, folder: Path, path: Path, name: str, own: str | None = None):
-        self._rate, self._frames, self._channels = voice.rate, voice.frames, voice.channels
+        self._voice = voice.coming_from(None)  # or the two would hold each other
         self._folder, self._path, self._own = folder, path, own
         self.name, self.is_own = name, own is not None
+        self.trouble = ""
         self._clip: Clip | None = None
+        self._levels: dict[str, float] = {}
         self._aligned: tuple[float, Clip, float] | None = None
         self._watching: list[weakref.WeakMethod] = []
         self._balance_lu, self._shift_s = self._kept()
@@ -90,8 +96,7 @@ class Band:
         value = check_number("balance_lu", value, LOWEST_LU, HIGHEST_LU, "LU")
         if value != self._balance_lu:
             self._balance_lu = value
-            _keep(self._folder, balance_lu=value)
-            self._tell()
+            self._keep(balance_lu=value)
 
     @property
     def shift_s(self) -> float:
@@ -108,8 +113,20 @@ class Band:
         if value != self._shift_s:
             self._shift_s = value
             known = _read(self._folder)["backings"].get(self._own, {"name": self.name})
-            _keep(self._folder, backing=(self._own, known | {"shift_s": value}))
-            self._tell()
+            self._keep(backing=(self._own, known | {"shift_s": value}))
+
+    def _keep(self, **changed):
+        """Keep what was set. Where that is not possible, it holds for this page, and ``trouble`` says so."""
+        try:
+            _keep(self._folder, **changed)
+            self.trouble = ""
+        except OSError as error:
+            reason = error.strerror or type(error).__name__
+            self.trouble = (
+                f"{_SHEET}: what you set for the band can't be written to {self._folder.name} ({reason}); it holds until the "
+                "kernel stops."
+            )
+        self._tell()
 
     @property
     def clip(self) -> Clip:
@@ -128,20 +145,43 @@ class Band:
         """Integrated loudness of what lies under the voice; −inf where that is silent."""
         return self._in_place()[2]
 
+    @property
+    def whole_lufs(self) -> float:
+        """Integrated loudness of all of the band, wherever it lies."""
+        return self._level("band", lambda: self.clip)
+
+    def whole_over_stretch_lu(self, first_frame: int, frames: int) -> float:
+        """How much louder the whole voice was recorded than a stretch of it, in LU; 0 where the stretch is silent.
+
+        By it a stretch keeps the balance that it has in the whole: a soft verse lies deeper in the band than the chorus.
+        """
+        if (first_frame, frames) == (0, self._voice.frames):
+            return 0.0
+        stretch = self._voice.with_samples(self._voice.samples[first_frame : first_frame + frames])
+        over_lu = self._level("voice", lambda: self._voice) - integrated_lufs(stretch)
+        return over_lu if math.isfinite(over_lu) else 0.0
+
+    def _level(self, what: str, clip) -> float:
+        if what not in self._levels:
+            self._levels[what] = integrated_lufs(clip())
+        return self._levels[what]
+
     def _in_place(self) -> tuple[float, Clip, float]:
         if self._aligned is None or self._aligned[0] != self._shift_s:
             whole, backing = self.clip, None
-            channels = max(whole.channels, self._channels)
-            first = round(self._shift_s * self._rate)
-            if first == 0 and (whole.frames, whole.channels) == (self._frames, channels):
+            rate, frames = self._voice.rate, self._voice.frames
+            channels = max(whole.channels, self._voice.channels)
+            first = round(self._shift_s * rate)
+            if first == 0 and (whole.frames, whole.channels) == (frames, channels):
                 backing = whole
             else:
-                samples = np.zeros((self._frames, channels))
-                start, end = max(first, 0), min(first + whole.frames, self._frames)
+                samples = np.zeros((frames, channels))
+                start, end = max(first, 0), min(first + whole.frames, frames)
                 if end > start:
                     samples[start:end] = whole.columns[start - first : end - first]
-                backing = Clip(samples[:, 0] if channels == 1 else samples, self._rate)
-            self._aligned = (self._shift_s, backing, integrated_lufs(backing))
+                backing = Clip(samples[:, 0] if channels == 1 else samples, rate)
+            loudness_lufs = self.whole_lufs if backing is whole else integrated_lufs(backing)
+            self._aligned = (self._shift_s, backing, loudness_lufs)
         return self._aligned
 
     def watch(self, answer) -> None:
@@ -156,7 +196,7 @@ class Band:
                 answer()
 
 
-def band_of(voice: Clip, folder: Path, of_workbook: bool) -> Band | None:
+def band_of(voice: Clip, folder: Path, truth: dict | None) -> Band | None:
     """The band to a voice: the one that was loaded with it, else the workbook's for one of its own takes, else None.
 
     Parameters
@@ -165,25 +205,24 @@ def band_of(voice: Clip, folder: Path, of_workbook: bool) -> Band | None:
         As recorded.
     folder : Path
         Where that voice's sheets are kept.
-    of_workbook : bool
-        Whether the voice is a take that comes with the workbook.
+    truth : dict or None
+        What is known of a take that comes with the workbook, and with it which band it was sung to.
 
     Notes
     -----
     As long as anything uses it, the same voice has the same band: its benches then share one balance and one sound.
     """
-    if voice.channels > MOST_CHANNELS:
+    if voice.channels > STEREO:
         return None
     sheet = _read(folder)
     own = sheet["playing"]
     path = folder / f"backing_{own}.flac"
     if own is not None and path.is_file():
         return _opened(voice, folder, path, str(sheet["backings"].get(own, {}).get("name", path.name)), own)
-    if of_workbook:
-        for name in shipped_names():
-            path = DATA_FOLDER / f"{name}.flac"
-            if name.endswith("backing") and path.is_file() and _fits(path, voice):
-                return _opened(voice, folder, path, "the workbook's band", None)
+    if truth is not None:
+        path = DATA_FOLDER / f"{truth.get('backing', VERSE_BAND)}.flac"
+        if path.is_file() and _fits(path, voice):
+            return _opened(voice, folder, path, WORKBOOKS, None)
     return None
 
 
@@ -216,7 +255,7 @@ def take_backing(voice: Clip, folder: Path, backing: Clip, name: str) -> Band:
     Backing tracks that were loaded before stay in the folder, each with its place.
     """
     for what, clip in (("voice", voice), ("backing", backing)):
-        if clip.channels > MOST_CHANNELS:
+        if clip.channels > STEREO:
             raise ValueError(f"backing: the {what} has {clip.channels} channels; give a mono or stereo file.")
     if not math.isfinite(integrated_lufs(backing)):
         raise ValueError("backing: this file is silent or shorter than 0.4 s; give the band's track.")

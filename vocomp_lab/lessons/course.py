@@ -94,7 +94,7 @@ class Lesson:
 
     def with_its_band(self) -> "Lesson":
         """This lesson, with the band that its voice has now: after a backing track was loaded."""
-        band = band_of(self.clip, self.folder, self.truth is not None)
+        band = band_of(self.clip, self.folder, self.truth)
         return replace(self, clip=with_band(self.clip, band), voice=with_band(self.voice, band), band=band)
 
     @cached_property
@@ -219,7 +219,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)
     folder = _folder_of(name, Path(STATE_FOLDER if folder is None else folder))
-    band = band_of(clip, folder, truth is not None)
+    band = band_of(clip, folder, truth)
     clip = with_band(clip, band)
     lessons = tuple(LESSON_STAGES)
     earlier = lessons[: lessons.index(lesson)]
