@@ -277,7 +277,7 @@ def test_a_threshold_that_nothing_reaches_is_the_lowest():
 
 
 def test_a_chain_without_compressors_has_no_goals():
-    assert "no stage called “peaks” or “steady”" in check_goals(
+    assert "no stage called “peaks”, “steady” or “excitement”" in check_goals(
         proposed_chain([]).apply(shipped("lesson_verse_clean").clip)
     )
 

@@ -20,8 +20,8 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
-from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
+from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
@@ -73,6 +73,7 @@ _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, 0.2
 STYLED = ("peaks", "steady")
 """The stages that a style's card speaks of."""
 _NAMED = 2
+_WITH_GOALS = " or ".join(", ".join(f"“{name}”" for name in names) for names in (list(GOALS)[:-1], list(GOALS)[-1:]))
 _SIDES = {"quiet phrase": "below the other phrases", "loud word": "above the words around it"}
 _LONGEST_HEARD_S, _PIECE_S = 60.0, 10.0
 
@@ -339,7 +340,8 @@ def propose_colour(clip: Clip) -> Proposal:
 def propose_rides(clip: Clip, raw: Clip | None = None) -> Proposal:
     """A fader ride for what the stages before it leave uneven; see ``08_the_vocal_in_the_mix``.
 
-    The voice is compared with itself, as there is no band here. Where the raw take is given, it tells where somebody sings.
+    The voice is compared with itself, as there is no band here, and section by section where the take has several: the step
+    from a verse to its chorus stays. Where the raw take is given, it tells where somebody sings, and where sections meet.
     """
     found = propose_ride(clip, recorded=raw)
     return Proposal("rides", found.ride if found.ride.points else None, found.reason)
@@ -370,7 +372,7 @@ def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | 
     clip : Clip
     raw : Clip, optional
         The take as recorded: the two compressors keep the peaks of the whole chain in check by it, and a ride tells by it
-        where somebody sings.
+        where somebody sings and where sections meet.
     style : str, optional
         One of ``vocomp_lab.lessons.styles.STYLES``: the two compressors then start as its card says.
 
@@ -476,7 +478,7 @@ def check_goals(result: ChainResult) -> str:
             change = stage_change(stage)
             for goal in GOALS[name]:
                 lines.append(f"{name}, {goal}: {goal.verdict(change)}")
-    lines = lines or ["This chain has no stage called “peaks” or “steady”."]
+    lines = lines or [f"This chain has no stage called {_WITH_GOALS}."]
     return "\n".join([*lines, check_chain(result), *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 
 
