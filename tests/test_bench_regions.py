@@ -401,6 +401,16 @@ def test_a_section_is_split_where_the_player_is_and_an_edge_dragged(sung):
     assert sent(sung)["edges"] == [3.6] and sent(sung)["splits"]
     drag(sung, do="playhead", at_s=1.234)
     assert sung._editor.typed["at_s"].value.startswith("1.23")
+    type_in(sung, at_s="2.5")
+    for at_s in (1.3, 1.4):
+        drag(sung, do="playhead", at_s=at_s)
+    assert sung._editor.typed["at_s"].value.startswith("2.5"), "what was typed stays"
+    press(sung, "Split")
+    assert edges_of(sung.sections) == (2.5, 3.6)
+    sung.undo()
+    choose(sung, *NEW)
+    choose(sung, "section", 0)
+    drag(sung, do="playhead", at_s=1.234)
     press(sung, "Split")
     assert edges_of(sung.sections) == (1.23, 3.6)
     drag(sung, do="edge", index=1, by_s=0.15)
