@@ -443,3 +443,13 @@ def test_where_proposals_are_given_there_are_no_sections(bench, clip):
     with pytest.raises(ValueError, match="edges_s: this bench"):
         bench.set_sections([1.8])
     assert bench.sections == () and not bench.can_undo
+
+
+@pytest.mark.drawn
+def test_what_the_picture_says_in_words_follows_the_sections(sung):
+    """A screen reader reads it from the page's state, so that has to be sent as well."""
+    before = sung._screen.alt
+    sung.set_sections([])
+    assert json.loads(sung._player.state_text)["alt"] == sung._screen.alt != before
+    sung.undo()
+    assert json.loads(sung._player.state_text)["alt"] == before
