@@ -553,6 +553,15 @@ def edit_regions(bench: BenchOnPage):
     around.uncheck()
 
 
+PRESS_AS_SOON_AS_TOLD = """([id, key]) => new Promise((done) => {
+  const point = document.activeElement, line = document.querySelector(`.vocomp-${id}-command textarea`);
+  const press = () => point.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+  line.addEventListener("change", () => setTimeout(() => { press(); done(); }), { once: true });
+  press();
+})"""
+"""Press a key on the focused point twice; the second time when the page has told Python of the first, and before it answers."""
+
+
 def edit_ride(bench: BenchOnPage):
     """The fader's points: with the mouse in the picture, by keyboard on a point, typed, and with every button."""
     page, picture, points = bench.page, bench.part("picture").first, page_points(bench)
@@ -564,11 +573,12 @@ def edit_ride(bench: BenchOnPage):
         bench.part(name.lower().replace(" ", "-")).click()
         wait_for(page, lambda: told(bench)["points"] != old, f"an answer to {name}")
 
-    def wait_for_points(wanted, what):
-        near = lambda: (
+    def wait_for_points(wanted, what, within=(0.06, 0.11)):
+        """By default as near as the mouse can point."""
+        near = lambda: (  # noqa: E731
             np.shape(told(bench)["points"]) == np.shape(wanted)
-            and np.allclose(told(bench)["points"], wanted, atol=(0.06, 0.11))
-        )  # noqa: E731
+            and np.allclose(told(bench)["points"], wanted, rtol=0, atol=within)
+        )
         wait_for(page, near, lambda: f"{what}: {wanted}, not {told(bench)['points']}")
 
     def at(seconds, gain_db):
@@ -606,25 +616,35 @@ def edit_ride(bench: BenchOnPage):
     assert bench.ask("position()") == position, "a drag is not a click into the picture"
     chosen = points.locator("[tabindex='0']")
     chosen.focus()
+    (at_s, gain_db), other = told(bench)["points"]
+    exact = 0.002, 0.02
     for key in ("ArrowUp", "ArrowUp", "ArrowRight"):
         page.keyboard.press(key)
-    wait_for_points([[6.05, 2], [8, -2]], "three quick keys")
-    assert chosen.get_attribute("aria-label") == "Point 1 of 2: 6.05 s, +2.0 dB".replace(
-        "6.05", f"{told(bench)['points'][0][0]:.2f}"
+    wait_for_points([[at_s + 0.05, gain_db + 1], other], "three quick keys", exact)
+    page.evaluate(PRESS_AS_SOON_AS_TOLD, [bench.id, "ArrowRight"])
+    wait_for_points([[at_s + 0.15, gain_db + 1], other], "a key before Python has answered the one before", exact)
+    page.keyboard.press("ArrowLeft")
+    wait_for_points([[at_s + 0.10, gain_db + 1], other], "a key after that", exact)
+    (at_s, gain_db), _ = told(bench)["points"]
+    wait_for(
+        page,
+        lambda: chosen.get_attribute("aria-label") == f"Point 1 of 2: {at_s:.2f} s, +{gain_db:.1f} dB",
+        "the point to say where it is",
     )
     page.keyboard.press("PageDown")
     wait_for(page, lambda: told(bench)["number"] == 1, "the next point")
     page.keyboard.press("Shift+ArrowDown")
-    wait_for_points([[6.05, 2], [8, -2.1]], "a small step")
+    second = [other[0], other[1] - 0.1]
+    wait_for_points([[at_s, gain_db], second], "a small step", exact)
     page.keyboard.press("Delete")
-    wait_for_points([[6.05, 2]], "a point to be removed")
+    wait_for_points([[at_s, gain_db]], "a point to be removed", exact)
     wait_for(
         page,
         lambda: page.evaluate("document.activeElement.ariaLabel || ''").startswith("Point 1 of 1"),
         "the keys at its neighbour",
     )
     page.keyboard.press("Control+z")
-    wait_for_points([[6.05, 2], [8, -2.1]], "undo by keyboard")
+    wait_for_points([[at_s, gain_db], second], "undo by keyboard", exact)
     bench.part("list").locator("select").select_option(label="a new point …")
     wait_for(page, lambda: bench.part("add").is_enabled(), "a point to be typed")
     for label, value in (("Time (s)", "9.5"), ("Fader (dB)", "-1")):
@@ -632,7 +652,7 @@ def edit_ride(bench: BenchOnPage):
         box.fill(value)
         box.press("Enter")
     press("Add")
-    wait_for_points([[6.05, 2], [8, -2.1], [9.5, -1]], "a typed point")
+    wait_for_points([[at_s, gain_db], second, [9.5, -1]], "a typed point", exact)
     press("Delete")
     while bench.part("undo").is_enabled():
         press("Undo")

@@ -401,6 +401,16 @@ def test_a_section_is_split_where_the_player_is_and_an_edge_dragged(sung):
     assert sent(sung)["edges"] == [3.6] and sent(sung)["splits"]
     drag(sung, do="playhead", at_s=1.234)
     assert sung._editor.typed["at_s"].value.startswith("1.23")
+    type_in(sung, at_s="2.5")
+    for at_s in (1.3, 1.4):
+        drag(sung, do="playhead", at_s=at_s)
+    assert sung._editor.typed["at_s"].value.startswith("2.5"), "what was typed stays"
+    press(sung, "Split")
+    assert edges_of(sung.sections) == (2.5, 3.6)
+    sung.undo()
+    choose(sung, *NEW)
+    choose(sung, "section", 0)
+    drag(sung, do="playhead", at_s=1.234)
     press(sung, "Split")
     assert edges_of(sung.sections) == (1.23, 3.6)
     drag(sung, do="edge", index=1, by_s=0.15)
@@ -433,3 +443,13 @@ def test_where_proposals_are_given_there_are_no_sections(bench, clip):
     with pytest.raises(ValueError, match="edges_s: this bench"):
         bench.set_sections([1.8])
     assert bench.sections == () and not bench.can_undo
+
+
+@pytest.mark.drawn
+def test_what_the_picture_says_in_words_follows_the_sections(sung):
+    """A screen reader reads it from the page's state, so that has to be sent as well."""
+    before = sung._screen.alt
+    sung.set_sections([])
+    assert json.loads(sung._player.state_text)["alt"] == sung._screen.alt != before
+    sung.undo()
+    assert json.loads(sung._player.state_text)["alt"] == before

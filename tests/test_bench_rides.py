@@ -11,10 +11,11 @@ import pytest
 from conftest import one_sentence
 from test_rides import band, sung
 
-from vocomp_lab import Chain, FaderRide, Gain, RidePoint
+from vocomp_lab import Chain, FaderRide, Gain, RidePoint, shipped
 from vocomp_lab.analysis.rides import propose_ride
-from vocomp_lab.bench.hand_editor import NEW
+from vocomp_lab.analysis.sections import sections_at
 from vocomp_lab.bench.bench import Bench
+from vocomp_lab.bench.hand_editor import NEW
 from vocomp_lab.bench.rides import RideBench
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.pictures.rides import RidesPicture
@@ -178,3 +179,39 @@ def test_a_demonstration_leaves_the_ride_alone(bench):
     bench.set_points(POINTS[:2])
     bench.present(False)
     assert bench.ride.points == POINTS[:2]
+
+
+def test_the_page_gets_an_answer_whatever_became_of_its_command(bench):
+    """It holds back the next command until this one is answered, and a point until its move is."""
+    do(bench, do="move", was=2.0, at_s=2.5, gain_db=1, number=7)
+    assert told(bench)["answered"] == 7 and told(bench)["points"][1] == [2.5, 1]
+    do(bench, do="move", was=2.0, at_s=3, gain_db=1, number=8)
+    assert told(bench)["answered"] == 8 and told(bench)["points"][1] == [2.5, 1], "a point that is gone"
+    do(bench, do="move", was=2.5, at_s=1.001, gain_db=1, number=9)
+    assert told(bench)["answered"] == 9 and "too close" in error(bench)
+
+
+@pytest.mark.drawn
+def test_where_nothing_can_be_said_bench_check_and_picture_say_why(voice, capsys):
+    for clip, backing, why in (
+        (voice, voice.gained(-300), "The band doesn't play while the voice sings"),
+        (voice.cut(1.0, 1.45), None, "Too little is sung in this clip"),
+        (voice.gained(-300), None, "Nobody sings in this clip"),
+    ):
+        bench = RideBench(clip, backing)
+        bench.check()
+        said = capsys.readouterr().out
+        numbers = html.unescape(bench._screen.line.value)
+        assert f"nothing needed. {why}" in said and bench._screen.alt.count(why) == 1
+        assert "in its place (±1.5 LU) <b>– → – %</b>" in numbers
+        assert not any("nan" in text for text in (said, numbers, bench._screen.alt, *map(str, bench.places().values())))
+
+
+@pytest.mark.drawn
+def test_a_song_is_judged_section_by_section():
+    song = shipped("song_clean").clip
+    bench = RideBench(song, shipped("song_backing").clip)
+    assert "against its place, section by section" in bench._screen.line.value
+    assert bench.proposal == propose_ride(song, shipped("song_backing").clip)
+    one = RideBench(song, shipped("song_backing").clip, sections=sections_at(song, []))
+    assert "section by section" not in one._screen.line.value and one.proposal.ride != bench.proposal.ride

@@ -17,7 +17,7 @@ from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.together import as_one_stage
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.lessons.goals import CHAIN_GOALS, GOALS
-from vocomp_lab.lessons.proposals import propose_stage
+from vocomp_lab.lessons.proposals import propose_chain, propose_stage, proposed_chain
 
 TAUGHT = {"peaks": Compressor(-20, 4, 1, 80), "steady": Compressor(-26, 2.5, 10, 200, knee_db=6)}
 FLATTENING = {"peaks": Compressor(-20, 20, 0.05, 80), "steady": Compressor(-26, 10, 0.05, 1_000)}
@@ -25,6 +25,7 @@ BITE, FADER = Compressor(-26, 4, 30, 120), Compressor(-26, 10, 10, 1_000)
 VOICES = ("lesson_verse_faulty", "second_verse_faulty", ("first", 601), ("second", 602), *cases(3, 2, 1_700))
 """Nothing was tuned on these but the first two: other seeds than those that the limits were chosen on."""
 SYNTHETIC = VOICES[:4]
+PREPARED_BY = ("level prep", "low cut", "boxiness")
 
 
 @functools.lru_cache
@@ -34,7 +35,7 @@ def prepared(name) -> Clip:
         clip = shipped(name).clip
     else:
         clip = make_take(*name).clip if name[0] in ("first", "second") else recorded(*name).clip
-    for stage in ("level prep", "low cut", "boxiness"):
+    for stage in PREPARED_BY:
         processor = propose_stage(stage, clip).processor
         clip = clip if processor is None else processor.apply(clip)
     return clip
@@ -84,9 +85,23 @@ def test_two_limiters_are_no_peak_control_and_no_steady_compression(name):
     found = {finding.name for finding in diagnose(*compressed_part(result))}
     assert {"peaks", "onsets"} & found, "lesson 08 names it"
     if name in SYNTHETIC:
-        assert "beginnings_db" in steady
-        assert peaks or name in SYNTHETIC[2:]
-    assert peaks or steady or name not in SYNTHETIC
+        assert "crest_change_db" in peaks and "beginnings_db" in steady
+
+
+@pytest.mark.parametrize("name", [VOICES[0], *ci_only(VOICES[1:2])])
+def test_the_goals_of_the_whole_chain_are_met_by_what_is_proposed(name):
+    """From the raw take to the end. What only flattens misses the beginnings. It brings the words less close together, but in
+    the first verse close enough for that goal (−1.2 LU), so the two are needed."""
+    clip = shipped(name).clip
+    proposed = proposed_chain(propose_chain(clip))
+    prepared_by = [stage for stage in proposed.stages if stage[0] in PREPARED_BY]
+    compressors = [(stage, made.processor) for stage, made in compressed(name, *FLATTENING.values()).stages.items()]
+    good, flat = (
+        stage_change(as_one_stage(chain.apply(clip))) for chain in (proposed, Chain([*prepared_by, *compressors]))
+    )
+    beginnings, spread = CHAIN_GOALS
+    assert beginnings.met(good) and spread.met(good) and spread.applies(good)
+    assert not beginnings.met(flat) and flat.spread_change_lu > good.spread_change_lu + 0.3
 
 
 @pytest.mark.parametrize("name", [VOICES[0], *ci_only(VOICES[1:])], ids=str)

@@ -16,7 +16,7 @@ from takes import ci_only, make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
-from vocomp_lab.analysis.measures import Change
+from vocomp_lab.analysis.measures import Change, stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, reduction_stats
 from vocomp_lab.analysis.pitch import pitch_range
 from vocomp_lab.analysis.sibilants import measure_sibilance
@@ -27,9 +27,11 @@ from vocomp_lab.lessons.proposals import (
     Proposal,
     check_goals,
     propose_chain,
+    propose_peaks,
     propose_stage,
     proposed_chain,
 )
+from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
@@ -81,6 +83,16 @@ def test_both_compressors_reach_their_goals_on_every_take(name):
     assert "not met yet" not in check_goals(result)
     asked = sum(len(GOALS[stage]) for stage in ("peaks", "steady")) + len(CHAIN_GOALS)
     assert sum(check_goals(result).count(verdict) for verdict in ("(measured:", "nothing needed")) == asked
+
+
+def test_a_quick_attack_is_proposed_only_where_it_still_tames_and_does_not_flatten():
+    """Peaks that stand out more than in the recording ask for a quicker one; on this verse 0.2 ms would take off too much."""
+    clip = shipped("lesson_verse_faulty").clip
+    raw = Compressor(-30, 20, 0.05, 50).apply(clip).output
+    usual, quick = propose_peaks(clip), propose_peaks(clip, raw)
+    assert quick.processor.attack_ms < usual.processor.attack_ms == 1.0 and "more than in the recording" in quick.reason
+    change = stage_change(Chain([("peaks", quick.processor)]).apply(clip).stages["peaks"])
+    assert all(goal.met(change) for goal in GOALS["peaks"])
 
 
 @pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
@@ -277,7 +289,7 @@ def test_a_threshold_that_nothing_reaches_is_the_lowest():
 
 
 def test_a_chain_without_compressors_has_no_goals():
-    assert "no stage called “peaks” or “steady”" in check_goals(
+    assert "no stage called “peaks”, “steady” or “excitement”" in check_goals(
         proposed_chain([]).apply(shipped("lesson_verse_clean").clip)
     )
 

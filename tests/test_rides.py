@@ -11,9 +11,10 @@ from conftest import one_sentence, sine
 from takes import ci_only, make_take
 
 from vocomp_lab import Chain, Clip, FaderRide, RidePoint, active_mask, propose_chain, proposed_chain, shipped
+from vocomp_lab.analysis.harm import measure_harm
 from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.rides import ENOUGH_PERCENT, MOST_RIDE_DB, MOVE_S, propose_ride, voice_place
-from vocomp_lab.analysis.harm import measure_harm
+from vocomp_lab.analysis.sections import Section, find_sections, sections_at
 from vocomp_lab.lessons.proposals import propose_rides
 
 RATE = 16_000
@@ -67,16 +68,16 @@ def test_a_settings_sheet_holds_it():
 # ---- a voice against its place ----------------------------------------------------------------------------------
 
 
-def sung(*levels_dbfs, seconds=4.0, pause_s=1.0):
-    """Lines of 220 Hz with harmonics, one level each, and pauses with a little noise between them."""
+def sung(*levels_dbfs, seconds=4.0, pause_s=1.0, rate=RATE):
+    """Lines of 220 Hz with harmonics, one level each (and one length, if several are given), and pauses with a little noise."""
     rng, parts = np.random.default_rng(0), []
-    for level_dbfs in levels_dbfs:
-        tones = sum(sine(220 * n, seconds, RATE, level_dbfs) / n for n in (1, 2, 3, 4, 5))
+    for level_dbfs, long_s in zip(levels_dbfs, np.broadcast_to(seconds, len(levels_dbfs))):
+        tones = sum(sine(220 * n, long_s, rate, level_dbfs) / n for n in (1, 2, 3, 4, 5))
         # A word about every half second.
-        tones = tones * np.repeat(np.tile([1.0, 0.25], int(seconds * 2)), RATE // 4)[: len(tones)]
-        parts += [np.zeros(int(pause_s * RATE)), tones]
-    samples = np.concatenate([*parts, np.zeros(RATE)])
-    return Clip(samples + 1e-5 * rng.standard_normal(len(samples)), RATE)
+        tones = tones * np.where(np.arange(len(tones)) // (rate // 4) % 2, 0.25, 1.0)
+        parts += [np.zeros(int(pause_s * rate)), tones]
+    samples = np.concatenate([*parts, np.zeros(rate)])
+    return Clip(samples + 1e-5 * rng.standard_normal(len(samples)), rate)
 
 
 def band(*levels_dbfs, seconds=4.0, pause_s=1.0):
@@ -113,10 +114,26 @@ def test_with_a_band_it_is_the_distance_that_counts():
 def test_sections_are_compared_with_themselves():
     """A soft first half is no fault where it is said to be a section of its own."""
     voice = sung(-24, -24, -18, -18)
-    assert propose_ride(voice).ride.points
-    assert propose_ride(voice, sections=[(0, 10.5)]).ride.points == ()
-    one_sentence(pytest.raises(ValueError, voice_place, voice, sections=[(4, 2)]), "sections")
-    one_sentence(pytest.raises(ValueError, voice_place, voice, sections=[3]), "sections", "pairs")
+    assert propose_ride(voice, sections=sections_at(voice, [])).ride.points
+    assert propose_ride(voice, sections=sections_at(voice, [10.5])).ride.points == ()
+    for wrong in ([(0, 10.5)], [], [Section(0, 4, -20), Section(5, 9, -20)]):
+        one_sentence(pytest.raises(ValueError, voice_place, voice, sections=wrong), "sections")
+
+
+@pytest.mark.parametrize("under", [None, "song_backing"], ids=["alone", "with its own band"])
+def test_a_verse_is_not_lifted_to_its_chorus(under):
+    """The song as it was meant: as one section, all lines of its verse went up by about 3 dB and its chorus came down."""
+    song = shipped("song_clean")
+    backing = under and shipped(under).clip
+    found = find_sections(song.clip)
+    assert len(found) == 2 and voice_place(song.clip).sections == found
+    as_one = propose_ride(song.clip, sections=sections_at(song.clip, [])).ride
+    ride = propose_ride(song.clip, backing).ride if backing else propose_rides(song.clip).processor
+    for section, moved_db in zip(found, (2.0, -0.75)):
+        words = [word for word in song.truth["words"] if section.start_s <= word["start_s"] < section.end_s]
+        times_s = np.concatenate([np.linspace(word["start_s"], word["end_s"], 20) for word in words])
+        assert abs(ride.gain_db_at(times_s).mean()) < 0.75 < abs(as_one.gain_db_at(times_s).mean())
+        assert as_one.gain_db_at(times_s).mean() / moved_db > 1
 
 
 def test_what_does_not_fit_is_refused_in_one_sentence():
@@ -146,6 +163,35 @@ def test_no_move_is_faster_than_a_hand_or_goes_too_far():
     slopes = [(b.gain_db - a.gain_db) / (b.at_s - a.at_s) for a, b in zip(points, points[1:])]
     assert points and max(map(abs, slopes)) <= 2 * MOST_RIDE_DB / MOVE_S + 1e-6
     assert abs(found.ride.farthest_db) == MOST_RIDE_DB
+
+
+@pytest.mark.parametrize("rate", [RATE, 22_050, 11_025])
+@pytest.mark.parametrize("short_s", [0.12, 0.3, 0.45, 0.7])
+def test_a_phrase_that_is_too_short_for_two_moves_is_not_lifted(rate, short_s):
+    """At 22,050 and 11,025 Hz a step of 10 ms is none, so two moves once met a few milliseconds apart."""
+    for level_dbfs in (-27, -14):
+        voice = sung(-20, level_dbfs, -20, -26, -20, seconds=(4, short_s, 4, 4, 4), rate=rate)
+        ride = propose_ride(voice).ride
+        points = ride.points
+        assert points, "the fourth line is far off"
+        moves_s = [b.at_s - a.at_s for a, b in zip(points, points[1:]) if a.gain_db != b.gain_db]
+        assert min(moves_s) >= MOVE_S - 0.0011 and max(moves_s) <= MOVE_S + 0.0011, "times are rounded to 1 ms"
+        pause_s = np.arange(6 + short_s + 0.05, 6.95 + short_s, 0.01)
+        assert ride.gain_db_at(pause_s)[pause_s > 6 + short_s + MOVE_S + 0.05].max() <= 0
+        if short_s < 2 * MOVE_S - 0.1:
+            assert ride.gain_db_at(np.arange(5, 7 + short_s, 0.01)).max() <= 0
+
+
+def test_where_nothing_can_be_said_it_says_why():
+    voice = sung(-20, -20)
+    silence = voice.gained(-300)
+    for found, words in (
+        (propose_ride(silence), "Nobody sings"),
+        (propose_ride(voice, silence), "The band doesn't play while the voice sings"),
+        (propose_ride(voice.cut(1.0, 1.45)), "Too little is sung"),
+        (propose_ride(voice.cut(1.0, 1.45), band(-30, -30).cut(1.0, 1.45)), "Too little is sung"),
+    ):
+        assert not found.ride.points and found.reason.startswith(words), found.reason
 
 
 def test_silence_and_an_even_voice_get_none():

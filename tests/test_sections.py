@@ -146,11 +146,15 @@ def test_where_nobody_sings_there_is_one_section(samples):
 
 
 def test_a_region_does_not_reach_over_an_edge_that_was_set_by_hand():
+    """An edge between two words of the quiet phrase parts its region."""
     take = shipped("lesson_verse_faulty")
-    phrase = take.truth["phrases"][take.truth["faults"]["quiet_phrase"]["phrase"]]
-    edge_s = phrase["end_s"]
-    for region in propose_regions(take.clip, sections=sections_at(take.clip, [edge_s])):
-        assert region.end_s <= edge_s + 0.3 or region.start_s >= edge_s - 0.3
+    edge_s = next(word["end_s"] for word in take.truth["words"] if word["text"] == "seven")
+    (whole,) = (one for one in propose_regions(take.clip) if one.start_s < edge_s < one.end_s)
+    parts = propose_regions(take.clip, sections=sections_at(take.clip, [edge_s]))
+    inside = [one for one in parts if one.start_s < whole.end_s and one.end_s > whole.start_s]
+    assert len(inside) == 2 and all(one.gain_db > 0 for one in inside)
+    # A word belongs to the section that its middle is in; a region ends halfway to the next section's word.
+    assert [inside[0].end_s, inside[1].start_s] == pytest.approx([edge_s, edge_s], abs=0.05)
 
 
 @pytest.mark.parametrize(

@@ -223,7 +223,7 @@ class Presence:
 
     def __str__(self):
         return (
-            f"sinks in {self.sinks_percent:.0f} % of the sung time, sticks out in {self.sticks_out_percent:.0f} % "
+            f"sinks in {decibels(self.sinks_percent, 0)} % of the sung time, sticks out in {decibels(self.sticks_out_percent, 0)} % "
             f"(by over {self.margin_lu:g} LU); 90 % of the time within {decibels(self.spread_lu)} LU"
         )
 

@@ -6,6 +6,7 @@ All figures here are common practice, no source.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,11 +15,11 @@ from scipy.ndimage import convolve1d
 from vocomp_lab.analysis.loudness import Loudness, loudness
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.mix import Presence, limited_to, placed, presence, sung_levels, voice_over, whole_difference_lu
+from vocomp_lab.analysis.sections import Section, edges_of, find_sections
 from vocomp_lab.analysis.stretches import filled
 from vocomp_lab.analysis.words import Span, find_phrases, voiced_words
 from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 from vocomp_lab.sound.text import decibels
 
@@ -27,11 +28,14 @@ RIDE_MARGIN_LU = 1.5
 MOST_RIDE_DB, RIDE_STEP_DB = 3.0, 0.5
 """No ride that is proposed goes farther; what needs more is work for level prep or for a compressor."""
 MOVE_S, SHORTEST_HELD_S = 0.3, 0.8
-"""A move takes at least the first, and a group of words that gets a level of its own lasts at least the second."""
+"""A move takes the first, and a group of words that gets a level of its own lasts at least the second. Pauses are longer than
+a move (:func:`vocomp_lab.analysis.words.find_phrases`), so one always fits into a pause."""
+SHORTEST_LIFTED_S = 2 * MOVE_S
+"""A phrase that is shorter than this isn't lifted: the fader would still be going up when it has to come down."""
 ENOUGH_PERCENT = 90.0
 """Share of the sung time within the margin from which nothing is proposed."""
-# How far a group must be off to be ridden, and a shorter phrase than one; how much of that is taken back; and how unlike two
-# groups must be to be parted.
+# How far a group must be off to be ridden, and a phrase that is shorter than a group; how much of that is taken back; and
+# how unlike two groups must be to be parted.
 _RIDDEN_LU, _SHORT_RIDDEN_LU, _SHARE, _PARTED_LU = 1.25, 2.5, 0.8, 1.25
 # By how much a proposal must help: points of the sung time in its place, or the spread.
 _LEAST_GAIN_PERCENT, _LEAST_GAIN_LU = 3.0, 0.75
@@ -54,12 +58,15 @@ class VoicePlace:
         The middle of each second, every 10 ms.
     off_lu : ndarray, shape (steps,)
         How far the voice is above its place; NaN where less than half of the second is sung, or the backing pauses.
+    sections : tuple of Section
+        Where there are several, the voice is compared with itself in each.
     """
 
     voice: Clip = field(repr=False)
     heard_in: Clip = field(repr=False)
     times_s: np.ndarray = field(repr=False)
     off_lu: np.ndarray = field(repr=False)
+    sections: tuple[Section, ...] = field(repr=False)
     _quick_lu: np.ndarray = field(repr=False)
     _place_lu: np.ndarray = field(repr=False)
     _active: np.ndarray = field(repr=False)
@@ -80,6 +87,20 @@ class VoicePlace:
         """The same for what is known already."""
         return presence(off_lu, 0.0, RIDE_MARGIN_LU)
 
+    @property
+    def unknown(self) -> str:
+        """Why nothing can be said about this voice, in one sentence; empty where something can."""
+        if not np.isnan(self.off_lu).all():
+            return ""
+        if not self._active.any():
+            return "Nobody sings in this clip."
+        alone_lu = sung_levels(loudness(limited_to(self.voice, self._band_hz)), self._active, self.voice.rate, "words")[
+            1
+        ]
+        if self._band is None or np.isnan(_at_a_hands_pace(alone_lu)).all():
+            return "Too little is sung in this clip to ride it: a second or so is needed."
+        return "The band doesn't play while the voice sings, so there is nothing to compare the voice with."
+
     def level_of(self, start_s: float, end_s: float) -> float:
         """How far a stretch as a whole is above its place, in LU; NaN where nothing in it counts."""
         first, last = np.searchsorted(self.times_s, (start_s, end_s))
@@ -93,7 +114,7 @@ def voice_place(
     backing: Clip | None = None,
     *,
     recorded: Clip | None = None,
-    sections=None,
+    sections: Sequence[Section] | None = None,
     band_hz: tuple[float, float] | None = None,
 ) -> VoicePlace:
     """How far a voice is above or below its place, over a second of singing at a time.
@@ -106,9 +127,10 @@ def voice_place(
         The band, of the same rate and length. Only its ups and downs count, not how loud it is as a whole.
     recorded : Clip, optional
         The take before the chain. It tells better where somebody sings, since a chain brings up breaths and room.
-    sections : sequence of (float, float), optional
-        Stretches to be treated apart, in seconds. In each of them the voice is compared with itself only, so that a verse
-        that is meant to be soft isn't lifted to its chorus. What lies in none of them is a stretch of its own.
+    sections : sequence of Section, optional
+        Where there are several, the voice is compared with itself only in each, so that a verse that is meant to be soft isn't
+        lifted to its chorus. By default those that :func:`vocomp_lab.analysis.sections.find_sections` finds in the take as
+        recorded; for others, or for one, :func:`vocomp_lab.analysis.sections.sections_at`.
     band_hz : (float, float), optional
         As for :func:`~vocomp_lab.analysis.mix.vocal_over_backing`.
 
@@ -119,7 +141,7 @@ def voice_place(
     Raises
     ------
     ValueError
-        If the clips don't fit each other, or a section doesn't end after it starts.
+        If the clips don't fit each other, or a section doesn't begin where the one before ends.
 
     Notes
     -----
@@ -127,7 +149,8 @@ def voice_place(
     after: slower than a syllable and faster than a phrase, as a hand on a fader is.
 
     With a backing its place is the distance that the two have as a whole, as in the mix bench, and the backing's level at
-    each moment is its short-term loudness. Without one, or where there are sections, its place is its own median.
+    each moment is its short-term loudness. Without one its place is its own median. Where there are several sections, it is
+    the median of each: of the voice's own level, or of its distance from the backing.
     """
     if not isinstance(voice, Clip):
         raise ValueError(f"voice: {type(voice).__name__} is not allowed; give a Clip, such as one from load().")
@@ -140,24 +163,25 @@ def voice_place(
                 f"recorded: {getattr(heard_in, what)} as its {what} is not the voice's {getattr(voice, what)}; "
                 "give the take that the voice was made from."
             )
+    sections = find_sections(heard_in) if sections is None else sections
+    edges_s, sections = edges_of(sections), tuple(sections)
     active = active_mask(heard_in) & _in_phrases(heard_in)
     measured = loudness(limited_to(voice, band_hz))
     band = None if backing is None else loudness(limited_to(backing, band_hz))
     times_s, quick_lu = _quick(measured, band, active, voice.rate)
     level_lu = _at_a_hands_pace(quick_lu)
     place_lu = np.full(len(times_s), math.nan)
-    if band is not None and sections is None:
+    if band is not None and len(sections) == 1:
         place_lu[:] = whole_difference_lu(measured, band)
     else:
-        stretch = np.zeros(len(times_s), dtype=int)
-        for number, section in enumerate(sections or (), start=1):
-            start_s, end_s = _checked(section)
-            stretch[(times_s >= start_s) & (times_s < end_s)] = number
+        stretch = np.searchsorted(edges_s, times_s, side="right")
         for number in np.unique(stretch):
             own = level_lu[stretch == number]
             own = own[~np.isnan(own)]
             place_lu[stretch == number] = np.median(own) if len(own) else math.nan
-    return VoicePlace(voice, heard_in, times_s, level_lu - place_lu, quick_lu, place_lu, active, band, band_hz)
+    return VoicePlace(
+        voice, heard_in, times_s, level_lu - place_lu, sections, quick_lu, place_lu, active, band, band_hz
+    )
 
 
 def _in_phrases(clip: Clip) -> np.ndarray:
@@ -165,17 +189,6 @@ def _in_phrases(clip: Clip) -> np.ndarray:
     edges = np.array([(phrase.start_s, phrase.end_s) for phrase in find_phrases(clip)]).reshape(-1, 2)
     first, last = np.rint(edges * clip.rate).astype(int).clip(0, clip.frames).T
     return filled(first, last, clip.frames)
-
-
-def _checked(section) -> tuple[float, float]:
-    try:
-        start_s, end_s = section
-    except (TypeError, ValueError):
-        raise ValueError(
-            f"sections: {section!r} is not allowed; give pairs of a start and an end in seconds."
-        ) from None
-    start_s = check_number("sections", start_s, 0, math.inf, "s")
-    return start_s, check_number("sections", end_s, start_s, math.inf, "s", low_open=True)
 
 
 def _quick(voice: Loudness, band: Loudness | None, active, rate: int) -> tuple[np.ndarray, np.ndarray]:
@@ -217,7 +230,7 @@ def propose_ride(
     backing: Clip | None = None,
     *,
     recorded: Clip | None = None,
-    sections=None,
+    sections: Sequence[Section] | None = None,
     band_hz: tuple[float, float] | None = None,
 ) -> RideProposal:
     """A fader ride that brings a finished voice nearer to its place; a person decides how much of it to take.
@@ -240,11 +253,13 @@ def propose_ride(
     -----
     The rule. Nothing is needed if the voice is within 1.5 LU of its place for nine tenths of the sung time. Otherwise each
     phrase is parted where its words change their level by 1.25 LU or more, into groups of at least 0.8 s. A group that is
-    off by over 1.25 LU (a phrase that is shorter than such a group: by over 2) is brought back by four fifths of that, in steps of 0.5 dB and by 3 dB at most. Every move takes
-    0.3 s. Inside a phrase it lies across the border of two groups. In a pause the fader is at 0 dB or below: it comes down as
-    soon as the phrase is over, and goes up with the first word, so that no breath and no room is lifted. What comes out is
-    measured. A ride that brings less of the sung time into place, or makes the spread wider, or helps neither by 3 hundredths
-    of the time or 0.75 LU, is tried at three quarters and at half, and else isn't proposed. Common practice, no source.
+    off by over 1.25 LU (a phrase that is shorter than such a group: by over 2.5) is brought back by four fifths of that, in
+    steps of 0.5 dB and by 3 dB at most. Every move takes 0.3 s. Inside a phrase it lies across the border of two groups. In
+    a pause the fader is at 0 dB or below: it comes down as soon as the phrase is over, and goes up with the first word, so
+    that no breath and no room is lifted. A phrase under 0.6 s has no time for both, so it isn't lifted. What comes out is
+    measured. A ride that brings less of the sung time into place, or makes the spread wider, or helps neither by 3 hundredths of
+    the time or 0.75 LU, is tried at three quarters and at half, and else isn't proposed. Common practice, no
+    source.
     """
     place = voice_place(voice, backing, recorded=recorded, sections=sections, band_hz=band_hz)
     return ride_for(place)
@@ -253,8 +268,8 @@ def propose_ride(
 def ride_for(place: VoicePlace) -> RideProposal:
     """:func:`propose_ride` for a voice whose place is known."""
     before = place.presence()
-    if math.isnan(before.spread_lu):
-        return RideProposal(FaderRide(), before, before, "Nobody sings in this clip.")
+    if place.unknown:
+        return RideProposal(FaderRide(), before, before, place.unknown)
     held = f"It is within {RIDE_MARGIN_LU:g} LU of its place in {before.in_place_percent:.0f} % of the sung time"
     if before.in_place_percent >= ENOUGH_PERCENT:
         return RideProposal(FaderRide(), before, before, f"{held}: it holds its place, so there is nothing to ride.")
@@ -321,11 +336,11 @@ def _cuts(place: VoicePlace, borders: list[float], whole: Span) -> list[float]:
 
 
 def _gain_db(group: _Group, share: float) -> float:
-    long = group.end_s - group.start_s >= SHORTEST_HELD_S
-    if abs(group.off_lu) <= (_RIDDEN_LU if long else _SHORT_RIDDEN_LU):
+    length_s = group.end_s - group.start_s
+    if abs(group.off_lu) <= (_RIDDEN_LU if length_s >= SHORTEST_HELD_S else _SHORT_RIDDEN_LU):
         return 0.0
     gain_db = RIDE_STEP_DB * round(-share * _SHARE * group.off_lu / RIDE_STEP_DB)
-    return float(np.clip(gain_db, -MOST_RIDE_DB, MOST_RIDE_DB))
+    return float(np.clip(gain_db, -MOST_RIDE_DB, MOST_RIDE_DB if length_s >= SHORTEST_LIFTED_S else 0.0))
 
 
 def _ride_of(groups: list[_Group], share: float) -> FaderRide:

@@ -4,23 +4,41 @@ window.vocompByHand = window.vocompByHand || ((root, id, make) => {
   "use strict";
   if (!root || root.dataset.wired) return;
   root.dataset.wired = "1";
-  const LEAST_PX = 4, AROUND_S = 0.6;
+  const LEAST_PX = 4, AROUND_S = 0.6; // heard before and after what is chosen, if only that is played
   const find = (part) => document.querySelector(`.vocomp-${id}-${part}`);
   const lines = window.vocompLines(find, () => read());
   const loopBox = root.querySelector('[data-part="loop-chosen"]');
-  let state = null, drag = null, sent = 0, swallowClick = false;
+  // Numbers that no page before this one has sent.
+  const queue = [], PATIENCE_MS = 10000;
+  let state = null, drag = null, sent = Date.now(), passed = null, passedAt = 0, swallowClick = false;
 
   function thePlayer() {
     const bar = document.querySelector(`.vocomp-player input[name="vocomp-${id}"]`), player = bar && bar.closest(".vocomp-player");
     return player && player.vocomp ? player : null;
   }
 
+  const unanswered = () => passed !== null && state.answered !== passed && Date.now() - passedAt < PATIENCE_MS;
+
+  // One command at a time: of two that wait while Python is busy only the last one would reach it.
+  function pass() {
+    if (!queue.length || unanswered()) return;
+    const command = queue.shift();
+    passed = command.number;
+    passedAt = Date.now();
+    lines.tell("command", JSON.stringify(command));
+  }
+
   const hand = {
     find,
     player: thePlayer,
     state: () => state,
-    // The number makes the line change even if the same command comes twice in a row.
-    tell: (command) => lines.tell("command", JSON.stringify({ ...command, number: ++sent })),
+    // Whether Python has yet to answer something.
+    waiting: () => queue.length > 0 || unanswered(),
+    // The number makes the line change even if the same command comes twice in a row, and comes back as `answered`.
+    tell(command) {
+      queue.push({ ...command, number: ++sent });
+      pass();
+    },
     // Across the picture, as a share of its width.
     across(seconds) {
       const [left, , right] = state.time_box, [start, end] = state.window;
@@ -102,6 +120,7 @@ window.vocompByHand = window.vocompByHand || ((root, id, make) => {
     const said = lines.changed("edited"), picture = find("picture");
     state = said || state;
     if (said && picture && kind.seen) kind.seen(picture, true);
+    if (state) pass();
   }
 
   function tick() {

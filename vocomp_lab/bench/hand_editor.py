@@ -51,6 +51,7 @@ class HandEditor:
     def __init__(self, bench, player: PagePlayer, controls: dict[str, Control], heading: str, note: str = ""):
         self._bench = bench
         self._quiet = False
+        self._answered, self._seen = None, None
         self.chosen = NEW
         self.controls = controls
         self.typed = {name: self._field(name, control) for name, control in controls.items()}
@@ -179,11 +180,13 @@ class HandEditor:
             self.buttons[name].disabled = is_shut
 
     def send(self, window, time_box) -> None:
-        """Tell the page where everything is, for the mouse."""
+        """Tell the page where everything is, for the mouse, and which of its commands was answered last."""
+        self._seen = window, time_box
         state = self._state() | {
             "label": self._heading,
             "window": [window.start_s, window.end_s],
             "time_box": time_box,
+            "answered": self._answered,
         }
         self.state.value = f"<span>{html.escape(json.dumps(state), quote=False)}</span>"
 
@@ -230,6 +233,11 @@ class HandEditor:
 
     def _on_command(self, text: str) -> None:
         try:
-            self._obey(json.loads(text))
+            command = json.loads(text)
+            self._answered = dict(command).get("number")
+            self._obey(command)
         except (ValueError, TypeError, KeyError, IndexError):
-            return  # the page sends no such thing
+            pass  # the page sends no such thing, or means something that is gone
+        # The page waits for an answer, also where nothing was done.
+        if self._seen is not None:
+            self.send(*self._seen)

@@ -48,6 +48,8 @@ class RegionEditor(HandEditor):
             "at_s": Control("at_s", "Split at", "s", 0, length_s, digits=2),
         }
         self._playhead_s = 0.0
+        # What was typed for "Split at", and for which entry.
+        self._typed_at_s: tuple[tuple[str, int], float] | None = None
         super().__init__(bench, player, controls, "Regions")
 
     def _work(self) -> dict:
@@ -82,6 +84,11 @@ class RegionEditor(HandEditor):
         self.entitle(", ".join(kind for kind, there in kinds.items() if there), note)
         super().fill(place)
 
+    def _on_chosen(self, key) -> None:
+        if not self._quiet:
+            self._typed_at_s = None
+        super()._on_chosen(key)
+
     def _is_at(self, thing: GainRegion, place) -> bool:
         return thing.start_s <= sum(place) / 2 < thing.end_s
 
@@ -107,6 +114,9 @@ class RegionEditor(HandEditor):
         at_s = (region.start_s + region.end_s) / 2
         if kind == "section" and region.start_s < self._playhead_s < region.end_s:
             at_s = self._playhead_s
+        if self._typed_at_s is not None and self._typed_at_s[0] == self.chosen:
+            if region.start_s < self._typed_at_s[1] < region.end_s:
+                at_s = self._typed_at_s[1]
         gain_db = 0.0 if kind == "section" else region.gain_db
         return {"start_s": region.start_s, "end_s": region.end_s, "gain_db": gain_db, "at_s": at_s}
 
@@ -142,12 +152,13 @@ class RegionEditor(HandEditor):
 
     def _changed(self, name: str, value: float) -> None:
         (kind, index), place = self.chosen, self.chosen_place()
-        if kind == "section":
-            if name != "at_s":
-                self._move_edge(index - (name == "start_s"), value)
+        if name == "at_s":
+            self._typed_at_s = self.chosen, value
+        elif kind == "section":
+            self._move_edge(index - (name == "start_s"), value)
         elif name == "gain_db":
             self._bench.edit(lambda gains: gains.changed(index, value), place)
-        elif name != "at_s":
+        else:
             start_s, end_s = (value, place[1]) if name == "start_s" else (place[0], value)
             self._bench.edit(lambda gains: gains.moved(index, start_s, end_s), (start_s, end_s))
 
@@ -157,6 +168,7 @@ class RegionEditor(HandEditor):
     def _split(self) -> None:
         kind, index = self.chosen
         at_s = self._read("at_s")
+        self._typed_at_s = None
         if kind == "region":
             self._bench.edit(lambda gains: gains.split(index, at_s), self.chosen_place())
             return
@@ -197,7 +209,7 @@ class RegionEditor(HandEditor):
         if what == "playhead":
             self._playhead_s = round(float(command["at_s"]), 2)
             if self.chosen[0] == "section":
-                self.show_fields()
+                self.show_fields()  # what was typed stays
             return
         if what == "edge":
             index = int(command["index"])

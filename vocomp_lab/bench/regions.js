@@ -3,7 +3,7 @@
 window.vocompByHand(document.currentScript && document.currentScript.closest(".vocomp-by-hand-output") &&
   document.currentScript.closest(".vocomp-by-hand-output").querySelector(".vocomp-hand-bar"), "__ID__", (hand) => {
   "use strict";
-  const OUTLINE = "border:2px dashed #0072B2;background:rgba(0,114,178,.12);z-index:3", EDGE_PX = 7, TOLD_APART_S = 0.25;
+  const OUTLINE = "border:2px dashed #0072B2;background:rgba(0,114,178,.12);z-index:3", EDGE_PX = 7;
   let told_s = 0;
 
   function under(at) {
@@ -48,10 +48,12 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
       if (part === "section") return hand.tell({ do: "edge", index, by_s: start_s - start });
       hand.tell({ do: "move", index, part, by_s: part === "start" ? start_s - start : end_s - end });
     },
-    // A section is split where the player is, so Python is told the place while a section is chosen.
+    // A section is split where the player stands, so Python is told the place while a section is chosen and nothing plays; not
+    // while somebody types.
     seen() {
-      const player = hand.state().splits && hand.player();
-      if (!player || Math.abs(player.vocomp.position() - told_s) < (player.vocomp.playing() ? TOLD_APART_S : 0.01)) return;
+      const player = hand.state().splits && hand.player(), editor = hand.find("editor"), busy = document.activeElement;
+      if (!player || player.vocomp.playing() || Math.abs(player.vocomp.position() - told_s) < 0.01) return;
+      if (busy && busy.matches("input") && editor && editor.contains(busy)) return;
       told_s = player.vocomp.position();
       hand.tell({ do: "playhead", at_s: told_s });
     },

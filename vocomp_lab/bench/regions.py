@@ -257,6 +257,7 @@ class RegionBench(HandBench):
         self._error.value = ""
         self._list_due = True
         self._refresh()
+        self._finish()
 
     # ---- the picture --------------------------------------------------------------------------------------------
 

@@ -10,8 +10,9 @@ from vocomp_lab.lessons.controls import Control
 from vocomp_lab.pictures.rides import point_text
 from vocomp_lab.processors.rides import HIGHEST_RIDE_DB, LEAST_APART_S, LOWEST_RIDE_DB, RidePoint
 
-AROUND_S = 1.0
-"""How far before and after a point the bench plays when it plays only around the chosen one."""
+REACH_S = 1.0
+"""How far before and after a point what belongs to it lies: a move and the words beside it. Played alone, it gets the same
+lead and tail as a region (``by_hand.js``)."""
 
 
 class RideEditor(HandEditor):
@@ -83,7 +84,7 @@ class RideEditor(HandEditor):
         return {
             "points": [[point.at_s, point.gain_db] for point in bench.ride.points],
             "number": -1 if at_s is None else self.chosen[1],
-            "chosen": None if at_s is None else [max(at_s - AROUND_S, 0.0), at_s + AROUND_S],
+            "chosen": None if at_s is None else [max(at_s - REACH_S, 0.0), at_s + REACH_S],
             "gain_range_db": bench.gain_range_db,
             "limits": {
                 "gain_db": [LOWEST_RIDE_DB, HIGHEST_RIDE_DB],

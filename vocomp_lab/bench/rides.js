@@ -25,11 +25,18 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
     return g0 + ((g1 - g0) * (seconds - t0)) / (t1 - t0);
   }
 
-  // Where a point may go: not past its neighbours.
+  // Where a point may go: not past its neighbours, and in whole milliseconds, as Python keeps it.
   function within(points, index, at, db) {
     const { at_s, gain_db, apart_s } = hand.state().limits;
     const low = index > 0 ? points[index - 1][0] + apart_s : at_s[0], high = index + 1 < points.length ? points[index + 1][0] - apart_s : at_s[1];
-    return [clamp(Math.round(1000 * at) / 1000, low, Math.max(low, high)), clamp(Math.round(10 * db) / 10, ...gain_db)];
+    const first = Math.ceil(1000 * low - 1e-6), last = Math.max(first, Math.floor(1000 * high + 1e-6));
+    return [clamp(Math.round(1000 * at), first, last) / 1000, clamp(Math.round(10 * db) / 10, ...gain_db)];
+  }
+
+  // Until Python answers, the point is where it was told to be, so that the next move finds it there.
+  function put(points, command) {
+    hand.tell(command);
+    hand.state().points = points;
   }
 
   function changed({ hit, from }, at) {
@@ -39,8 +46,13 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
       const to = within(points, hit.index, was + at.seconds - from.seconds, gain + db - dbAt(from.down));
       return { to, points: points.map((point, n) => (n === hit.index ? to : point)) };
     }
-    const index = points.filter(([time]) => time <= from.seconds).length, more = [...points.slice(0, index), [from.seconds, db], ...points.slice(index)];
-    const to = within(more, index, at.seconds, db);
+    return added(points, from.seconds, at.seconds, db);
+  }
+
+  // One more point: begun at one moment, and dragged to another.
+  function added(points, begun, at, db) {
+    const index = points.filter(([time]) => time <= begun).length, more = [...points.slice(0, index), [begun, db], ...points.slice(index)];
+    const to = within(more, index, at, db);
     return { to, points: more.map((point, n) => (n === index ? to : point)) };
   }
 
@@ -94,7 +106,7 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
     const now = JSON.stringify([points, number, sight, gain_range_db, box.width, box.height]);
     if (!said && now === laid) return;
     laid = box.width ? now : "";
-    if (moving && !moving.timer) stopMoving(picture);
+    if (moving && !moving.timer && !hand.waiting()) stopMoving(picture);
     const holder = buttons(picture);
     holder.hidden = !box.width; // the picture is held back
     if (holder.hidden) return;
@@ -134,7 +146,7 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
   // Steps that follow one another quickly are one move.
   function step(picture, holder, index, by, db) {
     const { points } = hand.state();
-    if (!moving || moving.index !== index) moving = { index, was: points[index][0], to: points[index] };
+    if (!moving || moving.index !== index) moving = { index, was: points[index], to: points[index] };
     clearTimeout(moving.timer);
     moving.to = within(points, index, moving.to[0] + by, moving.to[1] + db);
     const button = holder.children[index];
@@ -144,9 +156,13 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
     const mine = moving;
     mine.timer = setTimeout(() => {
       mine.timer = 0;
-      const [at_s, gain_db] = mine.to;
-      if (at_s === mine.was && gain_db === points[index][1]) stopMoving(picture);
-      else hand.tell({ do: "move", was: mine.was, at_s, gain_db });
+      const [at_s, gain_db] = mine.to, [was, db] = mine.was;
+      if (at_s === was && gain_db === db) {
+        if (!hand.waiting()) stopMoving(picture);
+        return;
+      }
+      mine.was = mine.to;
+      put(hand.state().points.map((point) => (point[0] === was ? mine.to : point)), { do: "move", was, at_s, gain_db });
     }, REST_MS);
   }
 
@@ -178,12 +194,15 @@ window.vocompByHand(document.currentScript && document.currentScript.closest(".v
     shape: (picture, drag, at) => sketch(picture, at && drag.hit.part !== "none" ? changed(drag, at).points : null),
     dropped(drag, at) {
       if (drag.hit.part === "none") return;
-      const [at_s, gain_db] = changed(drag, at).to;
-      hand.tell(drag.hit.part === "point" ? { do: "move", was: drag.hit.was, at_s, gain_db } : { do: "add", at_s, gain_db });
+      const { to: [at_s, gain_db], points } = changed(drag, at);
+      put(points, drag.hit.part === "point" ? { do: "move", was: drag.hit.was, at_s, gain_db } : { do: "add", at_s, gain_db });
     },
     clicked(hit, at) {
       if (hit.part === "point") hand.tell({ do: "choose", was: hit.was });
-      if (hit.part === "line") hand.tell({ do: "add", at_s: at.seconds, gain_db: gainAt(hand.state().points, at.seconds) });
+      if (hit.part === "line") {
+        const old = hand.state().points, { to: [at_s, gain_db], points } = added(old, at.seconds, at.seconds, gainAt(old, at.seconds));
+        put(points, { do: "add", at_s, gain_db });
+      }
       return hit.part !== "none";
     },
   };

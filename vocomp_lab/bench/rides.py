@@ -27,9 +27,9 @@ class RideBench(HandBench):
         What to start with; by default nothing. From a chain, its stage with the name `stage`, if it has one.
     recorded : Clip, optional
         The take before the chain, which tells best where somebody sings.
-    sections : sequence of (float, float), optional
-        Stretches to be treated apart, in seconds, such as a verse that is meant to be soft
-        (:func:`vocomp_lab.analysis.rides.voice_place`).
+    sections : sequence of Section, optional
+        In each of which the voice is compared with itself, so that a verse may be softer than its chorus; by default those that
+        are found in the take (:func:`vocomp_lab.analysis.rides.voice_place`).
     measured : {"full range", "middle"}
         What of both tracks is measured (``vocomp_lab.analysis.mix.RANGES``).
     words : sequence of dict
@@ -133,12 +133,11 @@ class RideBench(HandBench):
     def check(self, *goals) -> None:
         """Print whether the ride does what it is for, with the measured numbers, and then any goals given."""
         if not self.left_out:
-            before, after = self.places().values()
-            better = after.in_place_percent >= before.in_place_percent
-            print(
-                f"no less of the sung time within {RIDE_MARGIN_LU:g} LU of its place: {'met' if better else 'not met yet'} "
-                f"(measured: {before.in_place_percent:.0f} → {after.in_place_percent:.0f} %)"
-            )
+            before, after = (place.in_place_percent for place in self.places().values())
+            verdict = f"{'met' if after >= before else 'not met yet'} (measured: {_change(before, after, 0)} %)"
+            if self.place.unknown:
+                verdict = f"nothing needed. {self.place.unknown}"
+            print(f"no less of the sung time within {RIDE_MARGIN_LU:g} LU of its place: {verdict}")
             farthest_db = abs(self.ride.farthest_db)
             verdict = "met" if farthest_db <= MOST_RIDE_DB else "not met yet"
             print(f"the fader moves by {MOST_RIDE_DB:g} dB at most: {verdict} (measured: {decibels(farthest_db)} dB)")
@@ -161,11 +160,15 @@ class RideBench(HandBench):
             ("sinks", before.sinks_percent, after.sinks_percent, "%"),
             ("sticks out", before.sticks_out_percent, after.sticks_out_percent, "%"),
         )
-        cells = [f"<span>{label} <b>{old:.0f} → {new:.0f} {unit}</b></span>" for label, old, new, unit in pairs]
-        spread = f"{decibels(before.spread_lu)} → {decibels(after.spread_lu)} LU"
+        cells = [f"<span>{label} <b>{_change(old, new, 0)} {unit}</b></span>" for label, old, new, unit in pairs]
         cells += [
-            f"<span>nine tenths of the time within <b>{spread}</b></span>",
+            f"<span>nine tenths of the time within <b>{_change(before.spread_lu, after.spread_lu)} LU</b></span>",
             f"<span>largest ride <b>{decibels(self.ride.farthest_db, sign=True)} dB</b></span>",
         ]
-        heading = "<span><i>voice against its place, of the sung time:</i></span>"
+        apart = ", section by section" if len(self.place.sections) > 1 else ""
+        heading = f"<span><i>voice against its place{apart}, of the sung time:</i></span>"
         return f'<div class="vocomp-numbers">{heading}{"".join(cells)}</div>'
+
+
+def _change(before: float, after: float, digits: int = 1) -> str:
+    return f"{decibels(before, digits)} → {decibels(after, digits)}"

@@ -6,9 +6,9 @@ import ipywidgets as widgets
 import numpy as np
 
 from vocomp_lab.analysis.measures import Change
+from vocomp_lab.analysis.together import Together
 from vocomp_lab.bench.numbers import numbers_html, numbers_text
 from vocomp_lab.bench.player import PagePlayer, image_html
-from vocomp_lab.analysis.together import Together
 from vocomp_lab.pictures.chain import ChainPicture
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.pictures.pictures import PICTURES, Picture, picture_class

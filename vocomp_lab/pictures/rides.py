@@ -142,17 +142,19 @@ class RidesPicture(Picture):
 
     def finding(self, change) -> str:
         """How much of the sung time the voice is in its place, before and after."""
-        if np.isnan(self.before.spread_lu):
-            return "Nobody sings here"
+        if self._measured.unknown:
+            return self._measured.unknown.rstrip(".")
         before, after = (f"{place.in_place_percent:.0f} %" for place in (self.before, self.after))
         share = before if not self.ride.points else f"{before} → {after}"
         return f"Within {RIDE_MARGIN_LU:g} LU of its place in {share} of the sung time"
 
     def description(self, change) -> str:
         """The finding, what sinks and sticks out, and every point of the ride and of the proposal."""
-        parts = [self.finding(change), f"before the ride: {self.before}"]
-        if self.ride.points:
-            parts.append(f"after it: {self.after}")
+        parts = [self.finding(change)]
+        if not self._measured.unknown:
+            parts.append(f"before the ride: {self.before}")
+            if self.ride.points:
+                parts.append(f"after it: {self.after}")
         parts += [
             f"{kind}: {', '.join(f'{decibels(p.gain_db, sign=True)} dB at {p.at_s:.2f} s' for p in ride.points)}"
             for kind, ride in (("fader", self.ride), ("proposed", self.marks.proposed))
