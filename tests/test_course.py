@@ -135,7 +135,11 @@ def test_a_recording_is_known_by_its_sound_and_another_one_is_not_taken_for_it(t
 def test_a_take_by_the_workbooks_singers_brings_its_truth(tmp_path):
     take = shipped("song_clean")
     lesson = begin("02_level_prep", take, tmp_path)
-    assert lesson.clip.samples is take.clip.samples and lesson.truth is take.truth and lesson.folder.name.startswith("song_")
+    assert (
+        lesson.clip.samples is take.clip.samples
+        and lesson.truth is take.truth
+        and lesson.folder.name.startswith("song_")
+    )
 
 
 def test_stages_of_a_bench_take_their_places_in_the_order_of_work(tmp_path, take):
