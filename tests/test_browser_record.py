@@ -130,8 +130,13 @@ class Box:
         self.deaf = False
         for name, content in self.unanswered:
             answer = self.to_python(name, content)
+        self.tell(answer["state"])
+
+    def tell(self, state=None):
+        """Show the page a state: by default, what Python says now."""
         self.page.evaluate(
-            "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }", answer["state"]
+            "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }",
+            state or self.recorder._line.value,
         )
 
     def part(self, name):
@@ -651,21 +656,43 @@ def test_a_page_reloaded_in_the_middle_of_a_take_finds_what_came_over(page, kept
     assert correlation > 0.999
 
 
+def another_page_begins(box, told):
+    """Another page begins a take. Whether this one is told of it before it does anything else."""
+    box.to_python(f"begin-0-{box.recorder._id}-beef-1", b'{"rate": 48000, "started": ""}')
+    if told:
+        box.tell()
+        box.page.wait_for_timeout(500)  # the page looks at the state only now and then
+
+
 @pytest.mark.parametrize("told", [True, False])
 def test_a_take_that_another_page_has_pushed_out_goes_over_again_when_it_is_kept(page, kept, told):
     box = Box(page, kept[0]).turn_on().record(1)
     box.stop()
     whole = box.samples()
-    box.to_python(f"begin-0-{box.recorder._id}-beef-1", b'{"rate": 48000, "started": ""}')
-    if told:
-        page.evaluate(
-            "(state) => { document.querySelector('[class*=-state]').innerHTML = state; }", box.recorder._line.value
-        )
-        page.wait_for_timeout(500)  # the page looks at the state only now and then
+    another_page_begins(box, told)
     box.press("keep")
     box.wait(lambda: box.said().startswith("Kept as"), "the file")
     (path,) = kept[1].iterdir()
     assert np.abs(load(path).samples - whole).max() <= 2**-24
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_take_that_only_python_had_and_another_page_has_pushed_out_is_said_to_be_gone(page, kept, told):
+    box = Box(page, kept[0])
+    for kind, content in (("begin-0", b'{"rate": 48000, "started": ""}'), ("piece-1", bytes(4 * RATE)), ("end-0", b"")):
+        box.to_python(f"{kind}-{box.recorder._id}-abc-1", content)
+    box.tell()
+    box.wait(lambda: "left from before this page was loaded" in box.said(), "what Python has")
+    another_page_begins(box, told)
+    gone = "Another page has begun a take since, and the kernel no longer has this one."
+    if not told:
+        box.press("keep")
+    for again in ("resend", "again"):
+        box.wait(lambda: box.part("post").inner_text() == gone and not box.said(), "that it is gone")
+        assert not box.part("keep").is_enabled()
+        box.press(again)
+    box.wait(lambda: box.said() == "Turn on the microphone to sing it again.", "a fresh start")
+    assert not list(kept[1].iterdir())
 
 
 # ---- browsers and addresses that can't --------------------------------------------------------------------------

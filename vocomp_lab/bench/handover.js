@@ -30,7 +30,8 @@ window.vocompHandover = window.vocompHandover || ((recorder) => {
     const mine = take();
     if (farewell) return ["again", 0, "", farewell];
     if (!mine || (!mine.chunks && !mine.ended)) return null;
-    if (!known()) return mine.chunks ? ["begin", 0, JSON.stringify({ rate: mine.rate, started: mine.started }), mine.token] : null;
+    if (!known() && mine.chunks) return ["begin", 0, JSON.stringify({ rate: mine.rate, started: mine.started }), mine.token];
+    if (!known()) return trouble("Another page has begun a take since, and the kernel no longer has this one.");
     if (state.pieces < takes.pieces(mine)) return ["piece", state.pieces + 1, takes.piece(mine, state.pieces), mine.token];
     if (mine.ended && !state.ended) return ["end", 0, "", mine.token];
     return mine.wanted ? [mine.wanted, 0, "", mine.token] : null;
@@ -46,18 +47,13 @@ window.vocompHandover = window.vocompHandover || ((recorder) => {
         if (kind === "again") farewell = "";
         else if (!take() || take().token !== token) continue; // given up meanwhile
         else if (answer.error) trouble(`${upper(answer.error.replace(/^\w+: /, ""))} ${take().chunks ? "The take is still in this page." : "The kernel still has the take."}`);
-        else if (answer.token !== token) pushedOut();
+        else if (answer.token !== token) continue; // another page has begun a take since, so Python has not heard this
         else if (kind === "keep") kept(answer.said);
       }
     } finally {
       posting = false;
       changed();
     }
-  }
-
-  // Another page has begun a take since, so Python has not heard the message. What is still here goes over again, from its start.
-  function pushedOut() {
-    if (!take().chunks) trouble("Another page has begun a take since, and the kernel no longer has this one.");
   }
 
   // Give Python one message and wait for the answer to it; null if this box is gone or the message was given up.

@@ -318,6 +318,7 @@
       handover.post();
     }
     handover.read();
+    if (take && !take.chunks && !handover.known() && !handover.stuck()) handover.post(); // it is gone, and that is said
     if (handover.state() && control("power").disabled && mode === "off") { say(why); show(); }
     if (!take && mode !== "recording" && mode !== "getting") adopt();
     if (isOn()) { meter.move(); showTime(); }
