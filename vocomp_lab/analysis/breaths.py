@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt
+from scipy.signal import butter, find_peaks, sosfilt
 
-from vocomp_lab.analysis.stretches import bridged, stretches
+from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import STEPS_PER_S, analyse
 from vocomp_lab.processors.clip_gain import GainRegion
 from vocomp_lab.sound.audio import Clip
@@ -22,9 +22,9 @@ _STEP_MS = 1000.0 / STEPS_PER_S
 _BAND_HZ = (400.0, 5_000.0)
 # A breath is this much louder than the room and softer than the voice, and its lengths in steps.
 _OVER_ROOM_DB, _UNDER_VOICE_DB, _LENGTHS = 6.0, 6.0, (12, 150)
-_GAP, _FROM_WORD, _ALONE = 5, 4, 3
-# Of a breath, most is noise between the vowels' band and the hiss of an s.
-_MOST_HISS, _MOST_TONE = 0.6, 0.5
+_DIP_DB, _FALL_DB, _FROM_WORD, _ALONE = 3.0, 15.0, 3, 2
+# Most of a breath is noise above the hum of a word that dies away and below the hiss of an s or sh.
+_BREATH_HZ, _LEAST_BREATH, _MOST_TONE = (1_000.0, 3_500.0), 0.45, 0.5
 _TONE_HZ = (70.0, 500.0)
 _SHORTEST_PAUSE, _INTO_PAUSE = 40, 8
 
@@ -106,16 +106,17 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
     sections = butter(2, (_BAND_HZ[0], high), "bandpass", fs=clip.rate, output="sos")
     mono = clip.columns.mean(axis=1)
     middle = step_powers(clip.with_samples(sosfilt(sections, mono)), _STEP_MS)[1][:steps]
-    level_db = power_to_db(np.convolve(middle, np.full(5, 0.2), "same"), floor_db=-200.0)
+    level_db = power_to_db(np.convolve(middle, np.full(7, 1 / 7), "same"), floor_db=-200.0)
     voice_db = power_to_db(float(middle[found.voiced[:steps]].mean()))
     room_db = float(np.percentile(level_db[~in_word], 20))
-    stands_out = ~in_word & (level_db > room_db + _OVER_ROOM_DB) & (level_db < voice_db - _UNDER_VOICE_DB)
-    starts, ends = stretches(stands_out)
-    if len(starts):
-        starts, ends = bridged(starts, ends, _GAP)
+    heard = ~in_word & (level_db > room_db + _OVER_ROOM_DB) & (level_db < voice_db - _UNDER_VOICE_DB)
     places, is_breath = [], np.zeros(steps, dtype=bool)
-    for a, b in zip(starts, ends):
-        # The first consonant of a word runs into its vowel, and the last one out of it. A breath has a gap on either side.
+    for top in find_peaks(np.where(in_word, -200.0, level_db), prominence=_DIP_DB)[0]:
+        if not heard[top] or is_breath[top]:
+            continue
+        off = np.flatnonzero(~(heard & (level_db > level_db[top] - _FALL_DB)))
+        a, b = (int(off[off < top].max(initial=-1)) + 1, int(off[off > top].min(initial=steps)))
+        # The first consonant of a word runs into its vowel, and the last one out of it. A breath stands alone.
         alone = not in_word[max(a - _ALONE, 0) : b + _ALONE].any()
         if alone and _LENGTHS[0] <= b - a <= _LENGTHS[1] and _is_noise(clip, mono, found.edges_s[a], found.edges_s[b]):
             is_breath[a:b] = True
@@ -138,8 +139,8 @@ def _is_noise(clip: Clip, mono: np.ndarray, start_s: float, end_s: float) -> boo
     spectrum = np.abs(np.fft.rfft(part * np.hanning(len(part)))) ** 2
     freqs_hz = np.fft.rfftfreq(len(part), 1 / clip.rate)
     heard = freqs_hz > _BAND_HZ[0]
-    hiss = spectrum[freqs_hz > _BAND_HZ[1]].sum() / max(spectrum[heard].sum(), 1e-30)
+    breath = spectrum[(freqs_hz > _BREATH_HZ[0]) & (freqs_hz < _BREATH_HZ[1])].sum() / max(spectrum[heard].sum(), 1e-30)
     around = np.fft.irfft(np.where((freqs_hz > _TONE_HZ[0]) & (freqs_hz < 1_500), spectrum, 0.0))
     first, last = (int(clip.rate / hz) for hz in reversed(_TONE_HZ))
     tone = around[first : min(last, len(around) // 2)].max(initial=0.0) / max(around[0], 1e-30)
-    return bool(hiss < _MOST_HISS and tone < _MOST_TONE)
+    return bool(breath > _LEAST_BREATH and tone < _MOST_TONE)
