@@ -90,8 +90,8 @@ def test_two_limiters_are_no_peak_control_and_no_steady_compression(name):
 
 @pytest.mark.parametrize("name", [VOICES[0], *ci_only(VOICES[1:2])])
 def test_the_goals_of_the_whole_chain_are_met_by_what_is_proposed(name):
-    """From the raw take to the end. What only flattens misses the beginnings. It brings the words less close together, but in
-    the first verse close enough for that goal (−1.2 LU), so the two are needed."""
+    """From the raw take to the end. What only flattens misses the beginnings; it brings the words together, too, with the level
+    prep before it, if less close, so the two goals are needed."""
     clip = shipped(name).clip
     proposed = proposed_chain(propose_chain(clip))
     prepared_by = [stage for stage in proposed.stages if stage[0] in PREPARED_BY]

@@ -81,6 +81,19 @@ class Change:
             return math.nan
         return word_levels(self.stage.output, near).spread_lu - spread_lu
 
+    @cached_property
+    def every_word_change_lu(self) -> float:
+        """The same for every word, the far ones too, as a chain with level prep in it should bring all of them closer together.
+
+        NaN where they lie closer together than ``EVERY_WORD_LU`` to begin with.
+        """
+        if self.stage is None:
+            return math.nan
+        spread_lu = _word_levels(self.stage.source).spread_lu
+        if not spread_lu >= EVERY_WORD_LU:
+            return math.nan
+        return word_levels(self.stage.output, _words(self.stage.source)).spread_lu - spread_lu
+
 
 FAR_OFF_LU = 6.0
 """Words that lie farther than this from the middle one are for level prep: to bring them back, a compressor would have to take
@@ -88,6 +101,9 @@ off more than the 2 to 5 dB that it takes off the rest. Common practice, no sour
 EVEN_LU = 2.0
 """Words whose spread is less than this are even enough for a compressor to leave as they are: common practice, no source.
 Between 20 recorded people who say single words at one level it is 0.6 to 1.8 LU."""
+
+EVERY_WORD_LU = 3.0
+"""The same for a whole chain, from the recording on: common practice, no source."""
 
 
 @remembered(16)  # of one voice, for every move of a control
@@ -272,5 +288,11 @@ MEASURES = {
     ),
     "spread_change_lu": Measure(
         "change of the words' spread", "LU", lambda c: c.spread_change_lu, f"they lie within {EVEN_LU:g} LU already"
+    ),
+    "every_word_change_lu": Measure(
+        "change of the spread of all words",
+        "LU",
+        lambda c: c.every_word_change_lu,
+        f"they lie within {EVERY_WORD_LU:g} LU already",
     ),
 }

@@ -35,7 +35,7 @@ GOALS = {
 }
 """By the names of the stages (``04_peak_control``, ``05_steady_compression``, ``06_slow_attack``)."""
 
-CHAIN_GOALS = (Goal("beginnings_db", low=0), Goal("spread_change_lu", high=-1))
+CHAIN_GOALS = (Goal("beginnings_db", low=0), Goal("every_word_change_lu", high=-1))
 """Of the whole chain, from the recording to its end (``08_the_vocal_in_the_mix``)."""
 
 
