@@ -87,10 +87,13 @@ def on_page(number: int, id: str, tracks, answers, shown: str) -> tuple[dict, st
     return {"id": id, "answers": answers, "html": shown}, place
 
 
-@pytest.fixture(scope="module", params=["made in the page", "made by Python"])
+WAYS = IN_PAGE, BY_PYTHON = "made in the page", "made by Python"
+
+
+@pytest.fixture(scope="module", params=WAYS)
 def notebook(request):
     """The page's source: two benches with their players, four answers for each, and the player of a blind test."""
-    live = request.param == "made in the page"
+    live = request.param == IN_PAGE
     noise = Clip(np.random.default_rng(3).normal(0, 0.1, int(RATE * LENGTH_S)), RATE)
     rows = []
     before = constant(LEVEL)
@@ -361,8 +364,25 @@ _BURSTS = {
 }
 
 
+# Each costs seconds of listening. Where Python makes the sound, the player is the same but for where it gets it from, so the
+# hardest of them are enough there.
+_HARDEST = {
+    "a blind test's player, and a bench",
+    "a control moved while it waits",
+    "a control, seeks and tracks",
+    "a busy page",
+}
+
+
+def _in_both_ways(cases):
+    return [(way, *case) for way in WAYS for case in cases if way == IN_PAGE or case[0] in _HARDEST]
+
+
 @pytest.mark.parametrize(
-    "burst, slowness", [(burst, 120 * (place % 2)) for place, burst in enumerate(_BURSTS)] + [("ten fast clicks", 120)]
+    "notebook, burst, slowness",
+    _in_both_ways([(burst, 120 * (place % 2)) for place, burst in enumerate(_BURSTS)] + [("ten fast clicks", 120)]),
+    indirect=["notebook"],
+    scope="module",
 )
 def test_no_burst_of_starts_is_louder_than_one_and_pause_ends_all(page, burst, slowness):
     page.evaluate(f"slowness = {slowness}")
@@ -406,7 +426,9 @@ _MOVES = {
 }
 
 
-@pytest.mark.parametrize("move", _MOVES)
+@pytest.mark.parametrize(
+    "notebook, move", _in_both_ways([(move,) for move in _MOVES]), indirect=["notebook"], scope="module"
+)
 def test_nothing_that_moves_while_it_plays_is_louder_than_one_voice(page, move):
     play(page)
     page.evaluate(f"(async () => {{ {_MOVES[move]} }})()")
