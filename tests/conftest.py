@@ -34,12 +34,11 @@ PAGE_FILES = (
     "test_browser_homework",
     "test_browser_upload",
     "test_browser_record",
-    "test_player_page",
-    "test_live_page",
     "test_accessibility",
-    "test_hub",
 )
-"""Files with page tests. One process runs them all, in this order, with one JupyterLab and one browser."""
+"""Files with page tests that share one JupyterLab. One process runs them all, in this order, with one browser."""
+BARE_PAGE_FILES = ("test_player_page", "test_live_page", "test_hub")
+"""Files with page tests without it: another process has them, with a browser of its own."""
 LONG_FILES = ("test_lowend", "test_harm", "test_notebooks_recorded", "test_notebooks", "test_exercises_marking")
 """Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
 LEFT_OUT = pytest.StashKey[int]()
@@ -162,12 +161,14 @@ def pytest_collection_modifyitems(config, items):
 
 def _turn(item) -> int:
     """Page tests first, since they are the longest chain; then the other long files; then the rest as it stands."""
-    order = (*PAGE_FILES, *LONG_FILES)
+    order = (*PAGE_FILES, *BARE_PAGE_FILES, *LONG_FILES)
     return order.index(item.path.stem) if item.path.stem in order else len(order)
 
 
-def _in_page(nodeid) -> bool:
-    return Path(nodeid.split("::")[0]).stem in PAGE_FILES
+def _chain(nodeid) -> str:
+    """Which chain of page tests a test belongs to; empty for any other test."""
+    stem = Path(nodeid.split("::")[0]).stem
+    return "pages" if stem in PAGE_FILES else "bare pages" if stem in BARE_PAGE_FILES else ""
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -183,20 +184,20 @@ def pytest_xdist_auto_num_workers(config):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
-    """A file at a time on each process, and all page tests on one."""
+    """A file at a time on each process, and each chain of page tests on one."""
     from xdist.scheduler import LoadFileScheduling
 
-    class OnePageProcess(LoadFileScheduling):
+    class ChainsOfPages(LoadFileScheduling):
         def _split_scope(self, nodeid):
-            return "pages" if _in_page(nodeid) else super()._split_scope(nodeid)
+            return _chain(nodeid) or super()._split_scope(nodeid)
 
-    return OnePageProcess(config, log)
+    return ChainsOfPages(config, log)
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_runtest_teardown(item, nextitem):
     """Close the browser behind the last page test: while it is open, no other test may run an event loop of its own."""
-    if _in_page(item.nodeid) and not (nextitem and _in_page(nextitem.nodeid)):
+    if _chain(item.nodeid) and not (nextitem and _chain(nextitem.nodeid)):
         import labdriver
 
         labdriver.close_browser()
