@@ -144,7 +144,7 @@ def test_what_the_tests_import_is_required_somewhere():
 def test_all_page_tests_run_in_two_processes():
     """Elsewhere each file would have a browser of its own, with an event loop that disturbs other tests."""
     pages = {path.stem for path in (PROJECT / "tests").glob("test_*.py") if uses_a_page(path)}
-    assert pages == {*BARE_PAGE_FILES, PAGE_FILES, *BARE_PAGE_FILES}
+    assert pages == {*PAGE_FILES, *BARE_PAGE_FILES}
 
 
 def uses_a_page(path) -> bool:
