@@ -21,7 +21,7 @@ practice, no source."""
 _STEP_MS = 1000.0 / STEPS_PER_S
 _BAND_HZ = (400.0, 5_000.0)
 # A breath is this much louder than the room and softer than the voice, and its lengths in steps.
-_OVER_ROOM_DB, _UNDER_VOICE_DB, _LENGTHS = 6.0, 6.0, (12, 150)
+_OVER_ROOM_DB, _UNDER_VOICE_DB, _LENGTHS = 6.0, 6.0, (18, 150)
 _DIP_DB, _FALL_DB, _FROM_WORD, _ALONE = 3.0, 15.0, 3, 2
 # Most of a breath is noise above the hum of a word that dies away and below the hiss of an s or sh.
 _BREATH_HZ, _LEAST_BREATH, _MOST_TONE = (1_000.0, 3_500.0), 0.45, 0.5
@@ -63,7 +63,7 @@ def find_breaths(clip: Clip) -> list[QuietPlace]:
 
     Notes
     -----
-    A breath is a stretch of 0.12 to 1.5 s between two words that stands out of the room, is softer than the voice, and is
+    A breath is a stretch of 0.18 to 1.5 s between two words that stands out of the room, is softer than the voice, and is
     noise: no pitch, and no s. Common practice, no source; on takes that nothing was tuned on: ``tests/test_breaths.py``.
     """
     return [place for place in _places(clip) if place.kind == "breath"]
