@@ -15,8 +15,11 @@ from vocomp_lab.sound.checks import check_number
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
-MOST_DOWN_DB, LEAST_DOWN_DB = 6.0, 3.0
-"""How far a breath is turned down: so that it doesn't jump out behind a compressor, and the singer still breathes. Common
+MOST_DOWN_DB, LEAST_DOWN_DB, DOWN_DB = 6.0, 3.0, 4.0
+"""How far a breath is turned down, and how far to begin with: it then doesn't jump out behind a compressor, and the singer
+still breathes. Common practice, no source."""
+NOISY_DB = -40.0
+"""The noise in a pause is worth turning down from here on, against the voice; two compressors bring it up by some 6 dB. Common
 practice, no source."""
 _STEP_MS = 1000.0 / STEPS_PER_S
 _BAND_HZ = (400.0, 5_000.0)
@@ -27,6 +30,8 @@ _DIP_DB, _FALL_DB, _FROM_WORD, _ALONE = 3.0, 15.0, 3, 2
 _BREATH_HZ, _LEAST_BREATH, _MOST_TONE = (1_000.0, 3_500.0), 0.45, 0.5
 _TONE_HZ = (70.0, 500.0)
 _SHORTEST_PAUSE, _INTO_PAUSE = 40, 8
+# Places closer than this share a region: the gain would flutter between them.
+_SHARED_S = 0.12
 
 
 @dataclass(frozen=True)
@@ -70,16 +75,22 @@ def find_breaths(clip: Clip) -> list[QuietPlace]:
 
 
 def find_pauses(clip: Clip) -> list[QuietPlace]:
-    """The pauses of at least 0.4 s between the lines, without the breaths in them, in order of time; see ``02_level_prep``."""
+    """The pauses of at least 0.4 s in which only the room is heard, in order of time; see ``02_level_prep``."""
     return [place for place in _places(clip) if place.kind == "pause"]
 
 
-def turned_down(places: list[QuietPlace], by_db: float = 4.0) -> list[GainRegion]:
-    """A gain region for each breath or pause.
+def find_noise(clip: Clip) -> list[QuietPlace]:
+    """Those of :func:`find_pauses` whose noise is loud enough to be heard in a song (``NOISY_DB``); see ``02_level_prep``."""
+    return [place for place in find_pauses(clip) if place.level_db > NOISY_DB]
+
+
+def turned_down(places: list[QuietPlace], by_db: float = DOWN_DB) -> list[GainRegion]:
+    """A gain region for each breath or pause; one for both where they adjoin.
 
     Parameters
     ----------
     places : list of QuietPlace
+        In any order.
     by_db : float
         3 to 6 dB.
 
@@ -89,7 +100,13 @@ def turned_down(places: list[QuietPlace], by_db: float = 4.0) -> list[GainRegion
         If `by_db` is out of its range.
     """
     by_db = check_number("by_db", by_db, LEAST_DOWN_DB, MOST_DOWN_DB, "dB")
-    return [GainRegion(place.start_s, place.end_s, -by_db) for place in places]
+    joined: list[tuple[float, float]] = []
+    for place in sorted(places, key=lambda place: place.start_s):
+        if joined and place.start_s - joined[-1][1] < _SHARED_S:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], place.end_s))
+        else:
+            joined.append((place.start_s, place.end_s))
+    return [GainRegion(start_s, end_s, -by_db) for start_s, end_s in joined]
 
 
 @remembered(8)
@@ -121,7 +138,8 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
         if alone and _LENGTHS[0] <= b - a <= _LENGTHS[1] and _is_noise(clip, mono, found.edges_s[a], found.edges_s[b]):
             is_breath[a:b] = True
             places.append(_place("breath", found.edges_s, a, b, middle, voice_db))
-    for a, b in zip(*stretches(~in_word & ~is_breath)):
+    # A soft word that wasn't taken for one is louder than the room.
+    for a, b in zip(*stretches(~in_word & ~is_breath & (level_db < room_db + _OVER_ROOM_DB))):
         a, b = a + (a > 0) * _INTO_PAUSE, b - (b < steps) * _INTO_PAUSE
         if b - a >= _SHORTEST_PAUSE:
             places.append(_place("pause", found.edges_s, a, b, middle, voice_db))
