@@ -22,7 +22,13 @@ from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
-from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
+from vocomp_lab.analysis.sibilants import (
+    SHARP_DB,
+    find_sibilants,
+    hiss_begins_hz,
+    hiss_level_db,
+    measure_sibilance,
+)
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
     GOALS,
@@ -64,6 +70,8 @@ RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
 TAKEN_OFF_DB, FEWEST_S = 4.0, 3
+# Where a de-esser may begin to listen, in steps: low voices hiss from 4.5 to 6.5 kHz, high ones from 6 to 9.
+FROM_HZ, FROM_STEP_HZ, _HIGHEST_OF_RATE = (4_500.0, 9_000.0), 500.0, 0.4
 PEAKS_SHARE_PERCENT, STEADY_MEDIAN_DB = 10.0, 3.0
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
@@ -207,14 +215,20 @@ def propose_sibilance(clip: Clip) -> Proposal:
     if hiss.count < FEWEST_S:
         few = f"There are only {hiss.count}: check by ear that it is an s before you turn anything down"
         return Proposal("sibilance", None, f"{found}. {few}.")
-    settings = DeEsser(range_db=8)
-    over_db = TAKEN_OFF_DB / settings.slope
-    threshold_db = round(2 * (hiss.level_db - over_db)) / 2
+    spans = find_sibilants(clip)
+    begins_hz = hiss_begins_hz(clip, spans)
+    settings, where = DeEsser(range_db=8), "Where the hiss begins can't be told here, so it listens from 6 kHz"
+    if math.isfinite(begins_hz):
+        from_hz = FROM_STEP_HZ * round(begins_hz / FROM_STEP_HZ)
+        if FROM_HZ[0] <= from_hz <= min(FROM_HZ[1], _HIGHEST_OF_RATE * clip.rate):
+            settings = dataclasses.replace(settings, freq_hz=from_hz)
+            where = f"Nine tenths of their hiss lie above {begins_hz / 1000:.1f} kHz, so it listens from {from_hz / 1000:g} kHz"
+    threshold_db = round(2 * (hiss_level_db(clip, spans, settings.freq_hz) - TAKEN_OFF_DB / settings.slope)) / 2
     settings = dataclasses.replace(settings, threshold_db=threshold_db)
     return Proposal(
         "sibilance",
         settings,
-        f"{found}. A threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
+        f"{found}. {where}; a threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
     )
 
 
