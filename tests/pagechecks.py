@@ -523,6 +523,8 @@ def edit_regions(bench: BenchOnPage):
         while bench.part("undo").is_enabled():
             press("Undo")
         press("Accept all")
+    if bench.part("breaths-down").count() and bench.part("breaths-down").is_enabled():
+        press("Breaths down")
     listed.select_option(label="a new region …")
     wait_for(page, lambda: bench.part("add").is_enabled(), "a region to be typed")
     duration = bench.state()["duration_s"]
