@@ -108,6 +108,7 @@ EXPLAINED_IN = {
         "Colour",
         "FetCompressor",
         "harmonics_db",
+        "KeepChoice",
         "measure_burst",
         "OptoCompressor",
         "TubeCompressor",
