@@ -37,6 +37,7 @@ LESSON_STAGES = {
     "06_slow_attack": ("excitement",),
     "07_compressor_types": ("peaks", "steady", "excitement", "colour"),
     "08_the_vocal_in_the_mix": ORDER,
+    "08b_judging_your_work": ORDER,
     "09_your_own_vocal": ORDER,
 }
 """Which stages each lesson may set."""
