@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import STEPS_PER_S, analyse
 from vocomp_lab.processors.clip_gain import GainRegion
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.checks import check_number, checked_active
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
@@ -84,6 +85,34 @@ def find_noise(clip: Clip) -> list[QuietPlace]:
     return [place for place in find_pauses(clip) if place.level_db > NOISY_DB]
 
 
+def breath_level_db(clip: Clip, places: list[QuietPlace], active) -> float:
+    """How loud the breaths are against the voice.
+
+    Parameters
+    ----------
+    clip : Clip
+        The take that the places were found in, or what a chain made of it.
+    places : list of QuietPlace
+    active : array_like of bool, shape (frames,)
+        Where the singer sings.
+
+    Returns
+    -------
+    float
+        Of the middle one, in dB between 400 Hz and 5 kHz; NaN without places, without singing, or in digital silence.
+    """
+    active = checked_active(active, (clip.frames,))
+    if not places or not active.any():
+        return math.nan
+    powers = _in_band(clip).columns.mean(axis=1) ** 2
+    voice = powers[active].mean()
+    inside = [powers[int(place.start_s * clip.rate) : int(place.end_s * clip.rate)] for place in places]
+    breaths = [part.mean() for part in inside if part.size]
+    if not breaths or not (voice > 0 and min(breaths) > 0):
+        return math.nan
+    return float(np.median(power_to_db(np.array(breaths))) - power_to_db(voice))
+
+
 def turned_down(places: list[QuietPlace], by_db: float = DOWN_DB) -> list[GainRegion]:
     """A gain region for each breath or pause; one for both where they adjoin.
 
@@ -119,10 +148,8 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
     in_word[: len(found.voiced)] |= found.voiced
     if not found.voiced.any() or in_word.all():
         return ()
-    high = min(_BAND_HZ[1], 0.45 * clip.rate)
-    sections = butter(2, (_BAND_HZ[0], high), "bandpass", fs=clip.rate, output="sos")
     mono = clip.columns.mean(axis=1)
-    middle = step_powers(clip.with_samples(sosfilt(sections, mono)), _STEP_MS)[1][:steps]
+    middle = step_powers(_in_band(clip), _STEP_MS)[1][:steps]
     level_db = power_to_db(np.convolve(middle, np.full(7, 1 / 7), "same"), floor_db=-200.0)
     voice_db = power_to_db(float(middle[found.voiced[:steps]].mean()))
     room_db = float(np.percentile(level_db[~in_word], 20))
@@ -144,6 +171,13 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
         if b - a >= _SHORTEST_PAUSE:
             places.append(_place("pause", found.edges_s, a, b, middle, voice_db))
     return tuple(sorted(places, key=lambda place: place.start_s))
+
+
+def _in_band(clip: Clip) -> Clip:
+    """The channels' mean, as far as it lies where a breath is heard."""
+    band_hz = (_BAND_HZ[0], min(_BAND_HZ[1], 0.45 * clip.rate))
+    sections = butter(2, band_hz, "bandpass", fs=clip.rate, output="sos")
+    return clip.with_samples(sosfilt(sections, clip.columns.mean(axis=1)))
 
 
 def _place(kind: str, edges_s, a: int, b: int, powers, voice_db: float) -> QuietPlace:

@@ -41,8 +41,10 @@ EXPLAINED_IN = {
     ),
     "02_level_prep": (
         "begin",
+        "breath_level_db",
         "ClipGain",
         "eye_and_ear",
+        "find_breaths",
         "find_phrases",
         "find_sections",
         "GainRegion",
@@ -50,6 +52,7 @@ EXPLAINED_IN = {
         "propose_regions",
         "RegionBench",
         "sections_at",
+        "turned_down",
         "voiced_words",
     ),
     "03_filtering": (
