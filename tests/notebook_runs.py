@@ -68,9 +68,14 @@ def run_on_voice(path, samples, rate):
 
 
 def printed(notebook) -> str:
-    """All that its cells printed."""
+    """All that its cells printed, and their tables in columns of text."""
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    return "".join(output["text"] for output in outputs if output.get("name") == "stdout")
+    tables = (
+        output["data"]["text/plain"] for output in outputs if "<table" in output.get("data", {}).get("text/html", "")
+    )
+    return "".join(
+        [*(output["text"] for output in outputs if output.get("name") == "stdout"), *(f"\n{t}\n" for t in tables)]
+    )
 
 
 def warned(notebook) -> list[str]:

@@ -36,7 +36,7 @@ def claims_02(text):
         assert levelled <= sung + 0.05 if gain < 0 else levelled >= sung - 0.05, (
             "over a region that turns down it falls"
         )
-    as_sung, proposed, every = rows(text, "regions, nine words in ten within # dB")[:, 0]
+    as_sung, proposed, every = (rows(text, f"{name} # # dB")[0, 1] for name in ("as sung", "as proposed", "every word"))
     assert every <= proposed <= as_sung + 0.1
 
 
