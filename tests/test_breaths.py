@@ -20,12 +20,14 @@ from vocomp_lab.analysis.breaths import (
     LEAST_DOWN_DB,
     MOST_DOWN_DB,
     QuietPlace,
+    breath_level_db,
     find_breaths,
     find_noise,
     find_pauses,
     turned_down,
 )
-from vocomp_lab.processors.clip_gain import GainRegion
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
 
 SYNTHETIC = [
@@ -184,3 +186,16 @@ def test_both_channels_are_heard():
     clip = make_take(*SYNTHETIC[0]).clip
     both = clip.with_samples(np.column_stack([clip.samples, 0.5 * clip.samples]))
     assert len(find_breaths(both)) == len(find_breaths(clip)) > 0
+
+
+def test_how_loud_breaths_are_against_the_voice_follows_a_gain_to_the_decibel():
+    take = make_take(*SYNTHETIC[0])
+    found, active = find_breaths(take.clip), active_mask(take.clip)
+    level_db = breath_level_db(take.clip, found, active)
+    softer = ClipGain(turned_down(found, 6.0), crossfade_ms=1.0).apply(take.clip)
+    assert -30 < level_db < -10 and breath_level_db(softer, found, active) == pytest.approx(level_db - 6, abs=0.3)
+    assert breath_level_db(take.clip.gained(-20), found, active) == pytest.approx(level_db, abs=1e-6)
+    assert np.isnan(breath_level_db(take.clip, [], active))
+    assert np.isnan(breath_level_db(take.clip.gained(-20), found, np.zeros_like(active)))
+    with pytest.raises(ValueError, match="active: "):
+        breath_level_db(take.clip, found, active[1:])
