@@ -15,7 +15,13 @@ from recorded import HELD_OUT, TO_JUDGE, recorded
 from takes import ci_only, make_take
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.analysis.sibilants import find_sibilants, hiss_begins_hz, sibilance_balance_db, span_mask
+from vocomp_lab.analysis.sibilants import (
+    find_sibilants,
+    hiss_begins_hz,
+    measure_sibilance,
+    sibilance_balance_db,
+    span_mask,
+)
 from vocomp_lab.lessons.proposals import FROM_HZ, propose_sibilance
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.singer.faults import SIBILANTS, Sibilance
@@ -82,18 +88,19 @@ def test_it_listens_from_where_the_hiss_begins_or_says_that_it_cant_tell():
 
 
 @pytest.mark.parametrize(
-    "which", [("first", 311), *ci_only([("second", 311), ("first", 312), ("second", 312)])], ids=str
+    "which", [("first", 313), *ci_only([("first", 311), ("second", 311), ("second", 312)])], ids=str
 )
 def test_on_the_synthetic_singers_s_sounds_are_tamed_and_vowels_spared(which):
-    """Against the takes' truth: both sing their s from between 5 and 6.5 kHz up."""
+    """Against the takes' truth: both sing their s from between 5 and 6.5 kHz up. Where a take isn't sharp, and so nothing is
+    proposed, a de-esser as it comes is looked at."""
     take = make_take(*which)
     phones = [phone for word in take.truth["words"] for phone in word["phones"]]
     spans = [(phone["start_s"], phone["end_s"]) for phone in phones if phone["phone"] in SIBILANTS]
     assert 5_000 < hiss_begins_hz(take.clip, spans) < 6_500
     settings = propose_sibilance(take.clip).processor
     if settings is None:
-        assert which[0] == "second", "his s sounds are softer, and not every take of his is sharp"
-        return
+        assert not measure_sibilance(take.clip).sharp
+        settings = DeEsser()
     reduction_db = settings.apply(take.clip).reduction_db
     tops = [reduction_db[int(a * take.clip.rate) : int(b * take.clip.rate)].max() for a, b in spans]
     vowels = span_mask(
