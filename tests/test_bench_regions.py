@@ -13,6 +13,7 @@ from conftest import sine
 from vocomp_lab import Chain, Compressor
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.sections import edges_of, find_sections, sections_at
+from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.bench.region_editor import NEW, NEW_GAIN_DB
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.pictures.regions import spread_db
@@ -453,3 +454,73 @@ def test_what_the_picture_says_in_words_follows_the_sections(sung):
     assert json.loads(sung._player.state_text)["alt"] == sung._screen.alt != before
     sung.undo()
     assert json.loads(sung._player.state_text)["alt"] == before
+
+
+# ---- breaths and noise ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def verse():
+    """The lesson's verse: a breath before each of four lines, of which the proposals know nothing."""
+    return shipped("lesson_verse_faulty")
+
+
+def breaths_button(bench):
+    return bench._editor.buttons["Breaths down"]
+
+
+def test_breaths_go_down_in_one_step_and_beside_the_proposals(verse):
+    bench = RegionBench(verse.clip)
+    assert len(bench.open_quiet) == 4 and "4 breaths by 4 dB" in breaths_button(bench).tooltip
+    press(bench, "Breaths down")
+    assert [region.gain_db for region in bench.gains.regions] == [-4.0] * 4 and len(bench.open_proposals) == 2
+    for region, (start_s, end_s) in zip(bench.gains.regions, verse.truth["breaths"]):
+        assert start_s - 0.05 < region.start_s < region.end_s < end_s + 0.05
+    assert breaths_button(bench).disabled and bench.open_quiet == ()
+    press(bench, "Accept all")
+    assert len(bench.gains.regions) == 6
+    assert bench.undo().undo().gains == ClipGain() and len(bench.redo().gains.regions) == 4
+    bench.accept().undo()
+    # One that was deleted can be had again, by itself.
+    bench.set_regions(bench.gains.regions[1:])
+    assert len(bench.open_quiet) == 1 and not breaths_button(bench).disabled
+    assert len(bench.turn_breaths_down().gains.regions) == 4
+
+
+def test_what_a_region_covers_already_is_not_turned_down_again(verse):
+    start_s, end_s = verse.truth["breaths"][1]
+    over, into = GainRegion(start_s - 0.1, end_s + 0.1, 2), GainRegion(start_s, (start_s + end_s) / 2, 2)
+    assert len(RegionBench(verse.clip, [over]).open_quiet) == 3
+    bench = RegionBench(verse.clip, [into]).turn_breaths_down()
+    assert bench.gains.regions[2].start_s == into.end_s, "as far as there is room"
+
+
+def test_without_breaths_and_in_an_exercise_there_is_nothing_to_turn_down(clip, verse):
+    bench = RegionBench(clip)
+    assert breaths_button(bench).disabled and breaths_button(bench).description == "No breath found"
+    assert bench.turn_breaths_down().gains == ClipGain() and not bench.can_undo
+    exercise = RegionBench(verse.clip, proposing=False)
+    assert "Breaths down" not in exercise._editor.buttons and exercise.turn_breaths_down().gains == ClipGain()
+
+
+def test_noise_in_the_pauses_goes_down_with_the_breaths_beside_it(verse):
+    hiss = np.random.default_rng(4).standard_normal(verse.clip.frames) * 10 ** (-50 / 20)
+    bench = RegionBench(verse.clip.with_samples(verse.clip.samples + hiss))
+    assert breaths_button(bench).description == "Breaths, noise down" and "pause" in breaths_button(bench).tooltip
+    press(bench, "Breaths down")
+    assert {region.gain_db for region in bench.gains.regions} == {-4.0}
+    sung = np.array([(word["start_s"] + word["end_s"]) / 2 for word in verse.truth["words"]])
+    assert np.all(bench.gains.gain_db_at(sung) == 0.0), "no word goes down with them"
+
+
+def test_breaths_are_no_flattened_words_and_a_word_for_every_region_still_is(verse, capsys):
+    bench = RegionBench(verse.clip).accept().turn_breaths_down()
+    bench.check()
+    text = capsys.readouterr().out
+    assert "not met" not in text and "(measured: 2 regions)" in text and "(measured: 3.9 dB, 4 breaths)" in text
+    every = [GainRegion(word.start_s, word.end_s, -1.5) for word in voiced_words(verse.clip)]
+    RegionBench(verse.clip, every).check()
+    assert "regions over" in (text := capsys.readouterr().out) and text.count("not met yet") >= 2
+    gone = [GainRegion(*span, -30) for span in verse.truth["breaths"]]
+    RegionBench(verse.clip, gone).check()
+    assert "no breath comes down by more than 6 dB: not met yet" in capsys.readouterr().out

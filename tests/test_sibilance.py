@@ -12,7 +12,14 @@ from hypothesis import strategies as st
 from scipy.signal import butter, sosfiltfilt, sosfreqz
 from takes import ci_only, make_take
 
-from vocomp_lab.analysis.sibilants import find_sibilants, measure_sibilance, sibilance_balance_db, span_mask
+from vocomp_lab.analysis.sibilants import (
+    find_sibilants,
+    hiss_begins_hz,
+    hiss_level_db,
+    measure_sibilance,
+    sibilance_balance_db,
+    span_mask,
+)
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.faults import SIBILANTS
@@ -282,3 +289,43 @@ def test_the_mask_is_true_inside_the_spans():
     clip = Clip(np.zeros((100, 2)), 8_000)
     mask = span_mask(clip, [(0.001, 0.002), (0.01, 99.0)])
     assert np.flatnonzero(mask).tolist() == [*range(8, 16), *range(80, 100)]
+
+
+# ---------------------------------------------------------------------------------------------- where a hiss begins
+
+
+def hissing(from_hz, rng, count=5):
+    """Tones of 220 Hz with bursts of noise above a frequency between them; from_hz is one for all, or one for each."""
+    parts, spans, at_s = [], [], 0.0
+    for start_hz in np.broadcast_to(from_hz, count):
+        noise = sosfiltfilt(butter(8, start_hz, "highpass", fs=RATE, output="sos"), rng.standard_normal(RATE // 8))
+        parts += [sine(220, 0.4, RATE, -20), 0.04 * noise / np.sqrt(np.mean(noise**2))]
+        spans.append((at_s + 0.4, at_s + 0.525))
+        at_s += 0.525
+    return Clip(np.concatenate(parts), RATE), spans
+
+
+@pytest.mark.parametrize("from_hz", (4_500, 6_000, 7_500))
+def test_where_a_hiss_begins_is_told_where_it_does(from_hz, rng):
+    """White noise from a frequency up to half of the rate: a tenth of it lies in the first tenth of that."""
+    clip, spans = hissing(from_hz, rng)
+    assert hiss_begins_hz(clip, spans) == pytest.approx(from_hz + 0.1 * (RATE / 2 - from_hz), rel=0.06)
+    stereo = clip.with_samples(np.column_stack([clip.samples, clip.samples]))
+    assert hiss_begins_hz(stereo, spans) == pytest.approx(hiss_begins_hz(clip, spans))
+
+
+def test_where_s_sounds_disagree_or_are_sh_it_cant_be_told(rng):
+    assert math.isnan(hiss_begins_hz(*hissing((4_500, 4_600, 8_500, 8_600, 4_400), rng)))
+    clip, spans = hissing(2_000, rng)
+    dull = clip.with_samples(sosfiltfilt(butter(6, 5_000, "lowpass", fs=RATE, output="sos"), clip.samples))
+    assert math.isnan(hiss_begins_hz(dull, spans))
+    clip, spans = hissing(6_000, rng)
+    assert math.isnan(hiss_begins_hz(clip, [])) and math.isnan(hiss_begins_hz(clip, spans[:1]))
+    assert math.isnan(hiss_begins_hz(Clip(np.zeros(8_000), 8_000), [(0.1, 0.2)]))
+
+
+def test_the_level_of_the_hiss_is_that_which_a_proposal_goes_by(take):
+    assert hiss_level_db(take.clip, find_sibilants(take.clip)) == pytest.approx(
+        measure_sibilance(take.clip).level_db, abs=0.05
+    )
+    assert math.isnan(hiss_level_db(take.clip, []))

@@ -3,6 +3,7 @@
 Pure functions on clips and arrays; nothing here proposes or draws. It may import from `sound` and `processors`.
 """
 
+from vocomp_lab.analysis.breaths import breath_level_db, find_breaths, turned_down
 from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
 from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
 from vocomp_lab.analysis.equal_loudness import equal_loudness_db
@@ -35,6 +36,7 @@ __all__ = [
     "add_proximity",
     "aliasing_db",
     "balance",
+    "breath_level_db",
     "band_level_db",
     "compare_sends",
     "compressed_part",
@@ -42,6 +44,7 @@ __all__ = [
     "equal_loudness_db",
     "even_threshold_db",
     "eye_and_ear",
+    "find_breaths",
     "find_onsets",
     "find_phrases",
     "find_sections",
@@ -77,6 +80,7 @@ __all__ = [
     "stated_times",
     "suspect_rings",
     "threshold_for",
+    "turned_down",
     "vocal_over_backing",
     "voiced_words",
     "vu_reading",

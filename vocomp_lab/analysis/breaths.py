@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,22 +12,27 @@ from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import STEPS_PER_S, analyse
 from vocomp_lab.processors.clip_gain import GainRegion
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.checks import check_number, checked_active
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
-MOST_DOWN_DB, LEAST_DOWN_DB = 6.0, 3.0
-"""How far a breath is turned down: so that it doesn't jump out behind a compressor, and the singer still breathes. Common
+MOST_DOWN_DB, LEAST_DOWN_DB, DOWN_DB = 6.0, 3.0, 4.0
+"""How far a breath is turned down, and how far to begin with: it then doesn't jump out behind a compressor, and the singer
+still breathes. Common practice, no source."""
+NOISY_DB = -40.0
+"""The noise in a pause is worth turning down from here on, against the voice; two compressors bring it up by some 6 dB. Common
 practice, no source."""
 _STEP_MS = 1000.0 / STEPS_PER_S
 _BAND_HZ = (400.0, 5_000.0)
 # A breath is this much louder than the room and softer than the voice, and its lengths in steps.
-_OVER_ROOM_DB, _UNDER_VOICE_DB, _LENGTHS = 6.0, 6.0, (12, 150)
+_OVER_ROOM_DB, _UNDER_VOICE_DB, _LENGTHS = 6.0, 6.0, (18, 150)
 _DIP_DB, _FALL_DB, _FROM_WORD, _ALONE = 3.0, 15.0, 3, 2
 # Most of a breath is noise above the hum of a word that dies away and below the hiss of an s or sh.
 _BREATH_HZ, _LEAST_BREATH, _MOST_TONE = (1_000.0, 3_500.0), 0.45, 0.5
 _TONE_HZ = (70.0, 500.0)
 _SHORTEST_PAUSE, _INTO_PAUSE = 40, 8
+# Places closer than this share a region: the gain would flutter between them.
+_SHARED_S = 0.12
 
 
 @dataclass(frozen=True)
@@ -63,23 +69,57 @@ def find_breaths(clip: Clip) -> list[QuietPlace]:
 
     Notes
     -----
-    A breath is a stretch of 0.12 to 1.5 s between two words that stands out of the room, is softer than the voice, and is
+    A breath is a stretch of 0.18 to 1.5 s between two words that stands out of the room, is softer than the voice, and is
     noise: no pitch, and no s. Common practice, no source; on takes that nothing was tuned on: ``tests/test_breaths.py``.
     """
     return [place for place in _places(clip) if place.kind == "breath"]
 
 
 def find_pauses(clip: Clip) -> list[QuietPlace]:
-    """The pauses of at least 0.4 s between the lines, without the breaths in them, in order of time; see ``02_level_prep``."""
+    """The pauses of at least 0.4 s in which only the room is heard, in order of time; see ``02_level_prep``."""
     return [place for place in _places(clip) if place.kind == "pause"]
 
 
-def turned_down(places: list[QuietPlace], by_db: float = 4.0) -> list[GainRegion]:
-    """A gain region for each breath or pause.
+def find_noise(clip: Clip) -> list[QuietPlace]:
+    """Those of :func:`find_pauses` whose noise is loud enough to be heard in a song (``NOISY_DB``); see ``02_level_prep``."""
+    return [place for place in find_pauses(clip) if place.level_db > NOISY_DB]
+
+
+def breath_level_db(clip: Clip, places: list[QuietPlace], active) -> float:
+    """How loud the breaths are against the voice.
+
+    Parameters
+    ----------
+    clip : Clip
+        The take that the places were found in, or what a chain made of it.
+    places : list of QuietPlace
+    active : array_like of bool, shape (frames,)
+        Where the singer sings.
+
+    Returns
+    -------
+    float
+        Of the middle one, in dB between 400 Hz and 5 kHz; NaN without places, without singing, or in digital silence.
+    """
+    active = checked_active(active, (clip.frames,))
+    if not places or not active.any():
+        return math.nan
+    powers = _in_band(clip).columns.mean(axis=1) ** 2
+    voice = powers[active].mean()
+    inside = [powers[int(place.start_s * clip.rate) : int(place.end_s * clip.rate)] for place in places]
+    breaths = [part.mean() for part in inside if part.size]
+    if not breaths or not (voice > 0 and min(breaths) > 0):
+        return math.nan
+    return float(np.median(power_to_db(np.array(breaths))) - power_to_db(voice))
+
+
+def turned_down(places: list[QuietPlace], by_db: float = DOWN_DB) -> list[GainRegion]:
+    """A gain region for each breath or pause; one for both where they adjoin.
 
     Parameters
     ----------
     places : list of QuietPlace
+        In any order.
     by_db : float
         3 to 6 dB.
 
@@ -89,7 +129,13 @@ def turned_down(places: list[QuietPlace], by_db: float = 4.0) -> list[GainRegion
         If `by_db` is out of its range.
     """
     by_db = check_number("by_db", by_db, LEAST_DOWN_DB, MOST_DOWN_DB, "dB")
-    return [GainRegion(place.start_s, place.end_s, -by_db) for place in places]
+    joined: list[tuple[float, float]] = []
+    for place in sorted(places, key=lambda place: place.start_s):
+        if joined and place.start_s - joined[-1][1] < _SHARED_S:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], place.end_s))
+        else:
+            joined.append((place.start_s, place.end_s))
+    return [GainRegion(start_s, end_s, -by_db) for start_s, end_s in joined]
 
 
 @remembered(8)
@@ -102,10 +148,8 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
     in_word[: len(found.voiced)] |= found.voiced
     if not found.voiced.any() or in_word.all():
         return ()
-    high = min(_BAND_HZ[1], 0.45 * clip.rate)
-    sections = butter(2, (_BAND_HZ[0], high), "bandpass", fs=clip.rate, output="sos")
     mono = clip.columns.mean(axis=1)
-    middle = step_powers(clip.with_samples(sosfilt(sections, mono)), _STEP_MS)[1][:steps]
+    middle = step_powers(_in_band(clip), _STEP_MS)[1][:steps]
     level_db = power_to_db(np.convolve(middle, np.full(7, 1 / 7), "same"), floor_db=-200.0)
     voice_db = power_to_db(float(middle[found.voiced[:steps]].mean()))
     room_db = float(np.percentile(level_db[~in_word], 20))
@@ -121,11 +165,19 @@ def _places(clip: Clip) -> tuple[QuietPlace, ...]:
         if alone and _LENGTHS[0] <= b - a <= _LENGTHS[1] and _is_noise(clip, mono, found.edges_s[a], found.edges_s[b]):
             is_breath[a:b] = True
             places.append(_place("breath", found.edges_s, a, b, middle, voice_db))
-    for a, b in zip(*stretches(~in_word & ~is_breath)):
+    # A soft word that wasn't taken for one is louder than the room.
+    for a, b in zip(*stretches(~in_word & ~is_breath & (level_db < room_db + _OVER_ROOM_DB))):
         a, b = a + (a > 0) * _INTO_PAUSE, b - (b < steps) * _INTO_PAUSE
         if b - a >= _SHORTEST_PAUSE:
             places.append(_place("pause", found.edges_s, a, b, middle, voice_db))
     return tuple(sorted(places, key=lambda place: place.start_s))
+
+
+def _in_band(clip: Clip) -> Clip:
+    """The channels' mean, as far as it lies where a breath is heard."""
+    band_hz = (_BAND_HZ[0], min(_BAND_HZ[1], 0.45 * clip.rate))
+    sections = butter(2, band_hz, "bandpass", fs=clip.rate, output="sos")
+    return clip.with_samples(sosfilt(sections, clip.columns.mean(axis=1)))
 
 
 def _place(kind: str, edges_s, a: int, b: int, powers, voice_db: float) -> QuietPlace:

@@ -17,6 +17,8 @@ FEWEST_ALLOWED = 6
 MOST_MOVED_DB = 1.0
 """A region for every third word at most, and six of them in any take; and how far words that don't stand out may be moved, on
 average. Common practice, no source: a fader for every word makes them alike, which is not what the singer meant."""
+# A region that reaches so many steps into words is one over words.
+_INTO_WORDS = 3
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class LeftAlone:
     Attributes
     ----------
     regions, words : int
-        How many there are.
+        How many words there are, and how many regions over them. A region that only covers breaths and pauses isn't one.
     moved_db : float
         How far words that don't stand out are moved up or down, on average over their time; NaN without such words.
     """
@@ -62,5 +64,10 @@ def measure_left_alone(clip: Clip, gains: ClipGain, sections=None) -> LeftAlone:
     for a, b in words:
         in_words[a:b] = True
     rest = in_words & ~stands_out
+    for a, b in found.words:  # those too soft to count are words, too
+        in_words[a:b] = True
+    reached = np.concatenate([[0], np.cumsum(in_words)])
+    places = [np.searchsorted(found.edges_s[:-1], (region.start_s, region.end_s)) for region in gains.regions]
+    over_words = sum(int(reached[last] - reached[first] >= _INTO_WORDS) for first, last in places)
     moved_db = np.abs(gains.gain_db_at(found.edges_s[:-1] + 0.5 / STEPS_PER_S))[rest]
-    return LeftAlone(len(gains.regions), len(words), float(moved_db.mean()) if len(moved_db) else math.nan)
+    return LeftAlone(over_words, len(words), float(moved_db.mean()) if len(moved_db) else math.nan)

@@ -21,6 +21,9 @@ SHARP_DB = -16.0
 BRIDGE_MS, SHORTEST_MS = 15.0, 45.0
 # A hiss farther than this from any singing is a breath.
 NEAR_MS = 100.0
+# Where a hiss begins: so much of its power above 2 kHz lies below. An sh begins lower than any s, and where the s sounds
+# disagree by more than this there is no one place.
+_BELOW_SHARE, _HISS_FROM_HZ, _LOWEST_S_HZ, _MOST_APART_HZ = 0.1, 2_000.0, 4_000.0, 1_500.0
 # Bursts of breath on the microphone: the thump lies below this, and stands this far over the hiss.
 _THUMP_HZ, _THUMP_OVER_DB = 120.0, 6.0
 
@@ -135,6 +138,79 @@ def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) ->
     return float(power_to_db(np.mean(hiss * hiss)) - power_to_db(np.mean(voice * voice)))
 
 
+def hiss_level_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) -> float:
+    """The level above `freq_hz` that the louder quarter of the s sounds exceeds, relative to the voice's running level.
+
+    Parameters
+    ----------
+    clip : Clip
+    spans : sequence of (float, float)
+        Start and end of the s sounds in seconds, such as from :func:`find_sibilants`.
+    freq_hz : float
+
+    Returns
+    -------
+    float
+        In dB, on the scale of a :class:`DeEsser`'s threshold; NaN without s sounds.
+
+    Raises
+    ------
+    ValueError
+        If the clip's rate is too low for the band.
+    """
+    tops = _tops(DeEsser(freq_hz=freq_hz).detector_db(clip), _frames(clip, spans))
+    return float(np.percentile(tops, 75)) if len(tops) else math.nan
+
+
+def hiss_begins_hz(clip: Clip, spans) -> float:
+    """Where the hiss of the louder s sounds begins: nine tenths of what they have above 2 kHz lie higher.
+
+    Parameters
+    ----------
+    clip : Clip
+    spans : sequence of (float, float)
+        Start and end of the s sounds in seconds, such as from :func:`find_sibilants`.
+
+    Returns
+    -------
+    float
+        In Hz; NaN where it can't be told: nearly all of them begin so low that they are sh, or they don't agree.
+
+    Notes
+    -----
+    The middle one of the louder half counts. Common practice, no source; on people that nothing was tuned on:
+    ``tests/test_sibilance_recorded.py``.
+    """
+    if DeEsser().freq_hz >= clip.rate / 2 or not len(spans):
+        return math.nan
+    frames = _frames(clip, spans)
+    tops = _tops(DeEsser().detector_db(clip), frames)
+    begins = np.array([_begins_hz(clip, *one) for one, top in zip(frames, tops) if top >= np.median(tops)])
+    of_s = begins[begins >= _LOWEST_S_HZ]
+    if len(of_s) < 2 or 2 * len(of_s) < len(begins) or np.diff(np.percentile(of_s, [25, 75]))[0] > _MOST_APART_HZ:
+        return math.nan
+    return float(np.median(of_s))
+
+
+def _begins_hz(clip: Clip, start: int, end: int) -> float:
+    piece = clip.columns[start:end].mean(axis=1)
+    power = np.abs(np.fft.rfft(piece * np.hanning(len(piece)))) ** 2
+    freqs_hz = np.fft.rfftfreq(len(piece), 1 / clip.rate)
+    power[freqs_hz < _HISS_FROM_HZ] = 0.0
+    risen = np.cumsum(power)
+    return float(freqs_hz[np.searchsorted(risen, _BELOW_SHARE * risen[-1])])
+
+
+def _frames(clip: Clip, spans) -> list[tuple[int, int]]:
+    frames = ((round(start * clip.rate), min(round(end * clip.rate), clip.frames)) for start, end in spans)
+    return [(start, end) for start, end in frames if end > start]
+
+
+def _tops(level_db: np.ndarray, spans) -> np.ndarray:
+    """The level that the loudest quarter of each exceeds."""
+    return np.array([np.percentile(level_db[start:end], 75) for start, end in spans])
+
+
 @dataclass(frozen=True)
 class Sibilance:
     """How sharp the s sounds of a clip are.
@@ -180,6 +256,5 @@ def measure_sibilance(clip: Clip, active: np.ndarray | None = None) -> Sibilance
     if not active.any() or DeEsser().freq_hz >= clip.rate / 2:
         return Sibilance(0, math.nan)
     level_db = DeEsser().detector_db(clip)
-    spans = zip(*_hisses(clip, level_db > HISS_DB, active, DeEsser().freq_hz))
-    tops = [np.percentile(level_db[start:end], 75) for start, end in spans]
-    return Sibilance(len(tops), float(np.percentile(tops, 75)) if tops else math.nan)
+    tops = _tops(level_db, zip(*_hisses(clip, level_db > HISS_DB, active, DeEsser().freq_hz)))
+    return Sibilance(len(tops), float(np.percentile(tops, 75)) if len(tops) else math.nan)

@@ -8,6 +8,7 @@ from vocomp_lab.bench.blind import BlindBench, PreferenceBench
 from vocomp_lab.bench.gallery import GalleryBench
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.bench.judgements import JudgementBox
+from vocomp_lab.bench.keep import KeepChoice
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.bench.recorder import SoundCheck
@@ -20,6 +21,7 @@ __all__ = [
     "BlindBench",
     "GalleryBench",
     "JudgementBox",
+    "KeepChoice",
     "MixBench",
     "OwnVocal",
     "PreferenceBench",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vocomp_lab.analysis.breaths import DOWN_DB
 from vocomp_lab.analysis.sections import Section
 from vocomp_lab.bench.hand_editor import NEW, HandEditor
 from vocomp_lab.bench.player import PagePlayer
@@ -26,8 +27,8 @@ class RegionEditor(HandEditor):
     Parameters
     ----------
     bench : RegionBench
-        Also has ``gains``, ``proposals``, ``open_proposals``, ``sections`` and ``change_sections(change, chosen)``;
-        ``proposing`` says whether it proposes at all.
+        Also has ``gains``, ``proposals``, ``open_proposals``, ``quiet_places``, ``open_quiet``, ``turn_breaths_down()``,
+        ``sections`` and ``change_sections(change, chosen)``; ``proposing`` says whether it proposes at all.
     player : PagePlayer
 
     Notes
@@ -55,9 +56,11 @@ class RegionEditor(HandEditor):
     def _work(self) -> dict:
         edit = self._bench.edit
         accept_all = lambda gains: ClipGain((*gains.regions, *self._bench.open_proposals), gains.crossfade_ms)  # noqa: E731
+        breaths = {"Breaths down": ("", self._bench.turn_breaths_down)} if self._bench.proposing else {}
         return {
             "Accept": ("Use the chosen proposal", lambda: edit(lambda g: g.with_region(self._proposal()), self.chosen_place())),
             "Accept all": ("Use all proposals", lambda: edit(accept_all)),
+            **breaths,
             "Add": ("Make a region from what is typed here", self._add),
             "Split": ("Cut the chosen region or section in two", self._split),
             "Delete": ("Remove the chosen region; join the chosen section with the next", self._delete),
@@ -130,13 +133,34 @@ class RegionEditor(HandEditor):
     def _shut_buttons(self) -> dict[str, bool]:
         kind = self.chosen[0]
         self.buttons["Delete"].description = "Join" if kind == "section" else "Delete"
+        breaths = {}
+        if self._bench.proposing:
+            name, told, is_shut = self._on_breaths()
+            self.buttons["Breaths down"].description, self.buttons["Breaths down"].tooltip = name, told
+            breaths = {"Breaths down": is_shut}
         return {
             "Accept": kind != "proposal",
             "Accept all": not self._bench.open_proposals,
+            **breaths,
             "Add": kind != "new",
             "Split": kind not in ("region", "section"),
             "Delete": kind != "region" and (kind != "section" or len(self._bench.sections) == 1),
         }
+
+    def _on_breaths(self) -> tuple[str, str, bool]:
+        """Name of the button for breaths and noise, what it says when pointed at, and whether it can't do anything now."""
+        kinds = [place.kind for place in self._bench.quiet_places]
+        breaths, pauses = kinds.count("breath"), kinds.count("pause")
+        if not kinds:
+            return (
+                "No breath found",
+                "No breath and no noise stands out of the room, so nothing is proposed for them",
+                True,
+            )
+        found = [f"{breaths} breath{'s' * (breaths > 1)}"] * (breaths > 0)
+        found += [f"the noise in {pauses} pause{'s' * (pauses > 1)}"] * (pauses > 0)
+        name = "Breaths down" if not pauses else "Breaths, noise down" if breaths else "Noise down"
+        return name, f"Turn down {' and '.join(found)} by {DOWN_DB:g} dB each", not self._bench.open_quiet
 
     def _state(self) -> dict:
         bench = self._bench

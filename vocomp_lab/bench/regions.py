@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from vocomp_lab.analysis.breaths import MOST_DOWN_DB, QuietPlace, find_breaths, find_noise, turned_down
 from vocomp_lab.analysis.left_alone import MOST_MOVED_DB, measure_left_alone
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.meters import reduction_stats
@@ -20,6 +23,7 @@ LEAST_GAINED_DB = 0.2
 FARTHEST_DB = 9.0
 """The self-check asks that the spreads fall by at least the first, and that no region moves the level by more than the
 second."""
+_SHORTEST_S = 0.1
 
 
 class RegionBench(HandBench):
@@ -162,6 +166,24 @@ class RegionBench(HandBench):
         self._chosen_next = (proposal.start_s, proposal.end_s)
         return self._set(self.gains.with_region(proposal))
 
+    @property
+    def quiet_places(self) -> list[QuietPlace]:
+        """The breaths, and the pauses with noise in them, in order of time; none for an exercise."""
+        if not self.proposing:
+            return []
+        return sorted((*find_breaths(self.clip), *find_noise(self.clip)), key=lambda place: place.start_s)
+
+    @property
+    def open_quiet(self) -> tuple[GainRegion, ...]:
+        """What turns them down, as far as no region and no proposal is there."""
+        others = (*self.gains.regions, *self.open_proposals)
+        cut = (_beside(region, others) for region in turned_down(self.quiet_places))
+        return tuple(region for region in cut if region is not None)
+
+    def turn_breaths_down(self) -> "RegionBench":
+        """Make a region for each breath and each pause with noise that has none yet; see ``02_level_prep``."""
+        return self.set_regions((*self.gains.regions, *self.open_quiet))
+
     def set_regions(self, regions) -> "RegionBench":
         """Set other regions, all at once; a ValueError if they overlap, and nothing changes then."""
         return self._set(ClipGain(tuple(regions), self.gains.crossfade_ms))
@@ -195,10 +217,20 @@ class RegionBench(HandBench):
         print(
             f"no region changes the level by more than {FARTHEST_DB:g} dB: {verdict} (measured: {decibels(farthest)} dB)"
         )
+        down_db = [
+            -float(np.mean(self.gains.gain_db_at(np.linspace(one.start_s, one.end_s, 50))))
+            for one in find_breaths(self.clip)
+        ]
+        if self.proposing and down_db:
+            verdict = "met" if max(down_db) <= MOST_DOWN_DB + 0.05 else "not met yet"
+            print(
+                f"no breath comes down by more than {MOST_DOWN_DB:g} dB: {verdict} "
+                f"(measured: {decibels(max(0.0, *down_db))} dB, {len(down_db)} breaths)"
+            )
         rest = measure_left_alone(self.clip, self.gains, self.sections or None)
         verdict = "met" if rest.regions <= rest.most_regions else "not met yet"
         print(
-            f"no more than {rest.most_regions} regions for {rest.words} words: {verdict} (measured: {rest.regions} regions)"
+            f"no more than {rest.most_regions} regions over {rest.words} words: {verdict} (measured: {rest.regions} regions)"
         )
         if math.isfinite(rest.moved_db):
             verdict = "met" if rest.moved_db <= MOST_MOVED_DB else "not met yet"
@@ -276,3 +308,15 @@ class RegionBench(HandBench):
         cells = [f"<span>{label} <b>{decibels(old)} → {decibels(new)} dB</b></span>" for label, old, new in pairs]
         heading = "<span><i>reduction of the compressor after it:</i></span>"
         return f'<div class="vocomp-numbers">{heading}{"".join(cells)}</div>'
+
+
+def _beside(region: GainRegion, others) -> GainRegion | None:
+    """What is left of a region beside others; None where that is hardly anything, or one of them lies inside."""
+    start_s, end_s = region.start_s, region.end_s
+    for other in others:
+        if other.start_s < end_s and other.end_s > start_s:
+            if other.start_s > start_s:
+                end_s = other.start_s
+            else:
+                start_s = other.end_s
+    return GainRegion(start_s, end_s, region.gain_db) if end_s - start_s >= _SHORTEST_S else None

@@ -22,7 +22,13 @@ from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
-from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
+from vocomp_lab.analysis.sibilants import (
+    SHARP_DB,
+    find_sibilants,
+    hiss_begins_hz,
+    hiss_level_db,
+    measure_sibilance,
+)
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
     GOALS,
@@ -32,7 +38,7 @@ from vocomp_lab.lessons.goals import (
     STEADY_WINDOW_DB,
     check_chain,
 )
-from vocomp_lab.lessons.styles import Start, Style, style_named
+from vocomp_lab.lessons.styles import Start, Style, goals_for, style_named
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
@@ -64,6 +70,8 @@ RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
 TAKEN_OFF_DB, FEWEST_S = 4.0, 3
+# Where a de-esser may begin to listen, in steps: low voices hiss from 4.5 to 6.5 kHz, high ones from 6 to 9.
+FROM_HZ, FROM_STEP_HZ, _HIGHEST_OF_RATE = (4_500.0, 9_000.0), 500.0, 0.4
 PEAKS_SHARE_PERCENT, STEADY_MEDIAN_DB = 10.0, 3.0
 _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
@@ -207,14 +215,20 @@ def propose_sibilance(clip: Clip) -> Proposal:
     if hiss.count < FEWEST_S:
         few = f"There are only {hiss.count}: check by ear that it is an s before you turn anything down"
         return Proposal("sibilance", None, f"{found}. {few}.")
-    settings = DeEsser(range_db=8)
-    over_db = TAKEN_OFF_DB / settings.slope
-    threshold_db = round(2 * (hiss.level_db - over_db)) / 2
+    spans = find_sibilants(clip)
+    begins_hz = hiss_begins_hz(clip, spans)
+    settings, where = DeEsser(range_db=8), "Where the hiss begins can't be told here, so it listens from 6 kHz"
+    if math.isfinite(begins_hz):
+        from_hz = FROM_STEP_HZ * round(begins_hz / FROM_STEP_HZ)
+        if FROM_HZ[0] <= from_hz <= min(FROM_HZ[1], _HIGHEST_OF_RATE * clip.rate):
+            settings = dataclasses.replace(settings, freq_hz=from_hz)
+            where = f"Nine tenths of their hiss lie above {begins_hz / 1000:.1f} kHz, so it listens from {from_hz / 1000:g} kHz"
+    threshold_db = round(2 * (hiss_level_db(clip, spans, settings.freq_hz) - TAKEN_OFF_DB / settings.slope)) / 2
     settings = dataclasses.replace(settings, threshold_db=threshold_db)
     return Proposal(
         "sibilance",
         settings,
-        f"{found}. A threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
+        f"{found}. {where}; a threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
     )
 
 
@@ -464,25 +478,33 @@ def proposed_chain(proposals: list[Proposal]) -> Chain:
     return Chain([(proposal.stage, proposal.processor) for proposal in proposals if proposal.processor is not None])
 
 
-def check_goals(result: ChainResult) -> str:
+def check_goals(result: ChainResult, style: str | None = None) -> str:
     """Whether the compressors of a chain do their job, and whether the chain as a whole does no harm.
 
     Parameters
     ----------
     result : ChainResult
+    style : str, optional
+        One of ``vocomp_lab.lessons.styles.STYLES``: its card's goals take the place of the lessons' for its stages.
 
     Returns
     -------
     str
         A line for each of ``GOALS`` of the stages that the chain has, for each of ``CHAIN_GOALS``, and for each check of
         :func:`vocomp_lab.analysis.harm.measure_harm`. Where the chain does harm, its line says so and names the stage.
+
+    Raises
+    ------
+    ValueError
+        If there is no such card.
     """
-    lines = []
+    card, lines = style_named(style), []
     for name, stage in result.stages.items():
-        if name in GOALS and stage.reduction_db is not None:
-            change = stage_change(stage)
-            for goal in GOALS[name]:
-                lines.append(f"{name}, {goal}: {goal.verdict(change)}")
+        if name not in GOALS or stage.reduction_db is None:
+            continue
+        change, goals = stage_change(stage), goals_for(name, card)
+        lines += [f"{name}, {goal}: {goal.verdict(change)}" for goal in goals]
+        lines += [] if goals else [f"{name}: the card “{card.name}” does without this stage."]
     lines = lines or [f"This chain has no stage called {_WITH_GOALS}."]
     return "\n".join([*lines, check_chain(result), *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 
