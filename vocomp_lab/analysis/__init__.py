@@ -3,7 +3,7 @@
 Pure functions on clips and arrays; nothing here proposes or draws. It may import from `sound` and `processors`.
 """
 
-from vocomp_lab.analysis.diagnosis import compressed_part, findings, measure_compression
+from vocomp_lab.analysis.diagnosis import compressed_part
 from vocomp_lab.analysis.distortion import aliasing_db, harmonic_distortion_percent, harmonics_db
 from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
@@ -46,7 +46,6 @@ __all__ = [
     "find_phrases",
     "find_sections",
     "find_sibilants",
-    "findings",
     "gain_swing_db",
     "harmonic_distortion_percent",
     "harmonics_db",
@@ -54,7 +53,6 @@ __all__ = [
     "left_right_both",
     "low_end_reaction",
     "measure_burst",
-    "measure_compression",
     "measure_order",
     "measure_tradeoff",
     "move_stage",
