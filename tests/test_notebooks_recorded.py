@@ -9,6 +9,7 @@ import pytest
 import recorded
 from conftest import PROJECT
 from notebook_runs import check_pictures, end_kernels, printed, run_on_voice, warned
+from paths import appendix_to
 
 pytestmark = pytest.mark.ci
 VOICES = {"spoken": ("fr", recorded.HELD_OUT + 200), "sung": ("sung", recorded.HELD_OUT + 200)}
@@ -143,9 +144,12 @@ CLAIMS = {
 
 @pytest.mark.parametrize("voice", VOICES)
 @pytest.mark.parametrize("lesson", CLAIMS)
-def test_what_a_lesson_says_holds_on_recorded_people(lesson, voice):
+def test_what_a_lesson_and_its_appendix_say_holds_on_recorded_people(lesson, voice):
     clip = recorded.recorded(*VOICES[voice]).clip
-    notebook, _ = run_on_voice(PROJECT / "notebooks" / f"{lesson}.ipynb", clip.samples, clip.rate)
-    check_pictures(notebook)
-    assert not warned(notebook)
-    CLAIMS[lesson](printed(notebook))
+    path, text = PROJECT / "notebooks" / f"{lesson}.ipynb", ""
+    for one in filter(None, (path, appendix_to(path))):
+        notebook, _ = run_on_voice(one, clip.samples, clip.rate)
+        check_pictures(notebook)
+        assert not warned(notebook)
+        text += printed(notebook)
+    CLAIMS[lesson](text)
