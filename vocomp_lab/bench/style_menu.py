@@ -35,7 +35,6 @@ class StyleMenu:
         card = style_named(style)
         self._menu = widgets.Dropdown(
             options=[(NO_CARD, None), *((name, name) for name in STYLES)],
-            value=None if card is None else card.name,
             description="Style or situation",
             style={"description_width": "initial"},
             layout=widgets.Layout(width="480px", max_width="100%"),
@@ -44,6 +43,7 @@ class StyleMenu:
         self._menu.observe(lambda _: self._answer(), "value")
         self.widget = widgets.VBox([widgets.HTML(STYLE), self._menu, self._card])
         self.widget.add_class("vocomp-bench")
+        self.style = card
         self._answer()
 
     @property
@@ -54,7 +54,8 @@ class StyleMenu:
     @style.setter
     def style(self, value: str | None):
         card = style_named(value)
-        self._menu.value = None if card is None else card.name
+        # By its place: a menu that is given None as its value shows nothing at all.
+        self._menu.index = 0 if card is None else 1 + list(STYLES).index(card.name)
 
     def _answer(self):
         lines = [] if self.style is None else str(STYLES[self.style]).splitlines()
