@@ -112,7 +112,7 @@ def test_behind_a_higher_corner_the_compressor_lets_go_of_the_pop(take):
     pops = find_pops(clip)
     worst = pops[int(np.argmax(low_end_reaction(slow, clip, pops=pops).extra_db))]
     chain = Chain([("low cut", HighPass(20, 2)), ("compressor", slow)])
-    bench = Bench(clip, chain, stage="low cut", watch="compressor", view=(worst.time_s - 1, worst.time_s + 1))
+    bench = Bench(clip, chain, stage="low cut", watch="compressor", view=(worst.time_s - 0.15, worst.time_s + 0.25))
     around = slice(int((worst.time_s - 0.05) * clip.rate), int((worst.time_s + 0.05) * clip.rate))
     deepest = []
     for freq_hz, order in ((20, 2), (60, 2), (100, 3)):
