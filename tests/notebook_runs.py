@@ -68,14 +68,17 @@ def run_on_voice(path, samples, rate):
 
 
 def printed(notebook) -> str:
-    """All that its cells printed, and their tables in columns of text."""
+    """All that its cells printed, and their tables as text."""
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    tables = (
-        output["data"]["text/plain"] for output in outputs if "<table" in output.get("data", {}).get("text/html", "")
-    )
-    return "".join(
-        [*(output["text"] for output in outputs if output.get("name") == "stdout"), *(f"\n{t}\n" for t in tables)]
-    )
+    texts = [output["text"] if output.get("name") == "stdout" else _told(output) for output in outputs]
+    return "\n".join(text for text in texts if text)
+
+
+def _told(output) -> str:
+    """A result or a table as the kernel writes it where there is no page."""
+    data = output.get("data", {})
+    shown = output.get("output_type") == "execute_result" or "<table" in data.get("text/html", "")
+    return data.get("text/plain", "") if shown else ""
 
 
 def warned(notebook) -> list[str]:

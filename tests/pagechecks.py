@@ -264,6 +264,8 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
         answer_all_trials(bench)
     elif bench.kind == "mix":
         move_balance(bench)
+    elif bench.kind == "gallery" and opened.new("gallery"):
+        guess_in_gallery(bench)
     elif bench.kind in ("bench", "regions", "rides"):
         if bench.has("More controls") and (bench.kinds() - opened.known or opened.new("in sight", bench.kind)):
             bench.button("More controls").click()
@@ -285,6 +287,19 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
             elif present and bench is next(other for other in opened.benches if other.has("Present")):
                 present_briefly(opened, bench)
     assert not bench.alerts(), bench.alerts()
+
+
+def guess_in_gallery(bench: BenchOnPage):
+    """No name before a guess; then the numbers, and with a guess the names, all of them in sight."""
+    told = bench.widget.locator(".vocomp-told")
+    bench.button("Show the names").click()
+    wait_for(bench.page, lambda: bench.alerts(), "why there are no names yet")
+    bench.button("Show the numbers").click()
+    wait_for(bench.page, lambda: "gain ripple" in told.inner_text(), "the numbers")
+    bench.menu("Number 1").select_option("noise")
+    bench.button("Show the names").click()
+    wait_for(bench.page, lambda: "of 1 right" in told.inner_text(), "the names")
+    assert not told.evaluate("e => e.scrollWidth > e.clientWidth"), "cut off at the side"
 
 
 def move_one(bench: BenchOnPage):

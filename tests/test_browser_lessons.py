@@ -13,7 +13,7 @@ pytestmark = pytest.mark.ci
 FOLDER = ROOT / "notebooks"
 ELSEWHERE = ("02_level_prep", "04_peak_control", "09_your_own_vocal")
 LESSONS = [path for path in sorted(FOLDER.glob("*.ipynb")) if path.stem not in ELSEWHERE]
-RELOADED = ("07_compressor_types", "08_the_vocal_in_the_mix")
+RELOADED = ("07_compressor_types", "08_the_vocal_in_the_mix", "08b_judging_your_work")
 """Lessons with a kind of bench that the files of lessons 02, 04 and 09 don't reload."""
 
 

@@ -97,7 +97,9 @@ def test_a_stage_that_was_left_out_stays_out_until_it_is_kept_again(tmp_path, ta
     begin("08_the_vocal_in_the_mix", take, tmp_path).keep(Chain([]), left_out=["low cut"])
     assert "low cut" not in dict(begin("09_your_own_vocal", take, tmp_path).chain.stages)
     assert "low cut" in dict(begin("05_steady_compression", take, tmp_path).chain.stages)
+    # What 08 keeps is where 08b begins; 08b has the last word.
     begin("08_the_vocal_in_the_mix", take, tmp_path).keep(Chain([("boxiness", Peaking(300, -2, 2))]))
+    assert begin("08b_judging_your_work", take, tmp_path).origins["boxiness"] == "kept in 08_the_vocal_in_the_mix"
     last = begin("09_your_own_vocal", take, tmp_path)
     assert last.chain["boxiness"] == Peaking(300, -2, 2) and last.chain["low cut"] == HighPass(70, 2)
     for damage in ('"low cut"', "[1]", '{"a": 1}'):

@@ -1,4 +1,4 @@
-"""Lesson 08: what its prose says holds on the workbook's takes."""
+"""Lessons 08 and 08b, and their appendices: what their prose says holds on the workbook's takes."""
 
 from __future__ import annotations
 
@@ -12,13 +12,18 @@ from conftest import PROJECT
 from matplotlib.figure import Figure
 from scipy.stats import binomtest
 
-from vocomp_lab import Chain, Compressor, Gain, active_mask, sample_peak_dbfs, shipped
-from vocomp_lab.analysis.diagnosis import compressed_part, diagnose
+from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, active_mask, sample_peak_dbfs, shipped
+from vocomp_lab.analysis.diagnosis import SIGNS, compressed_part, diagnose
 from vocomp_lab.analysis.loudness import loudness
 from vocomp_lab.analysis.mix import RANGES, balance, limited_to, presence, vocal_over_backing
+from vocomp_lab.analysis.order import move_stage
+from vocomp_lab.analysis.rides import propose_ride
+from vocomp_lab.analysis.sections import sections_at
+from vocomp_lab.analysis.sibilants import find_sibilants, sibilance_balance_db
 from vocomp_lab.lessons.blind import false_alarm_when_peeking, needed_right, p_value, power
 from vocomp_lab.lessons.course import begin
 from vocomp_lab.lessons.export import as_played
+from vocomp_lab.lessons.judging import check_compression, compression_table
 from vocomp_lab.pictures.mix import mix_finding, mix_picture, plot_stage_reductions
 from vocomp_lab.pictures.reduction_axis import depth_for
 
@@ -104,6 +109,7 @@ def test_the_chain_of_the_lessons_before_has_no_fault_and_one_with_its_threshold
 def test_what_the_lesson_says_about_counting():
     assert p_value(5, 8) > 0.3, "guessing gets 5 of 8 right quite often"
     assert power(12, 0.5) < 0.5
+    assert needed_right(5) == 5 and round(100 * p_value(5, 5)) == 3, "the warm-up"
     assert [round(100 * false_alarm_when_peeking(trials)) for trials in (24, 100)] == [11, 20]
     assert (
         round(100 * 7 / 8) == 88 and round(100 * binomtest(7, 8, alternative="greater").proportion_ci(0.95).low) == 53
@@ -112,6 +118,46 @@ def test_what_the_lesson_says_about_counting():
     text = (PROJECT / "notebooks" / "07_compressor_types.ipynb").read_text("utf-8")
     assert needed_right(12) == 10 and "Ten of twelve is the number to reach" in text and "ten right show" in text
     assert needed_right(10) == 9 and round(1024 * p_value(8, 10)) == 56
+
+
+def test_the_numbers_of_a_chain_stand_beside_their_limits(lesson):
+    assert check_compression(lesson.result) == "no number over its limit: met"
+    table = compression_table(lesson.result)
+    assert [row[0] for row in table.rows] == [sign.label for sign in SIGNS.values()]
+    assert {row[3] for row in table.rows} == {"fine"} and "not above 9.0" in repr(table)
+    steady = lesson.chain["steady"]
+    lower = lesson.chain.with_stage("steady", dataclasses.replace(steady, threshold_db=steady.threshold_db - 10))
+    result = lower.apply(lesson.clip)
+    assert check_compression(result) == "no number over its limit: not met yet (make-up)"
+    told = {row[0]: row[3] for row in compression_table(result).rows}
+    assert (
+        "Match it with make-up gain" in told["loudness change"]
+        and "Use less" in told["lift of the noise in the pauses"]
+    )
+    silence = Chain([("trim", Gain(0))]).apply(lesson.clip.with_samples(np.zeros_like(lesson.clip.samples)))
+    assert {row[1] for row in compression_table(silence).rows} >= {"nothing to measure it by"}
+
+
+def test_at_the_end_the_de_esser_takes_the_hiss_further_down(lesson):
+    """Lesson 03 promises that lesson 08 comes back to its place."""
+    last = [name for name, _ in lesson.chain.stages][-1]
+    at_the_end = move_stage(lesson.chain, "sibilance", behind=last).apply(lesson.clip).output
+    spans = find_sibilants(lesson.clip)
+    down_db = sibilance_balance_db(lesson.voice, spans) - sibilance_balance_db(at_the_end, spans)
+    assert 0.5 < down_db < 1.7, "about 1 dB"
+
+
+def test_a_soft_verse_is_lifted_only_if_it_is_compared_with_the_rest(lesson):
+    half = lesson.clip.duration_s / 2
+    recorded, voice = (ClipGain([GainRegion(0, half, -4)]).apply(clip) for clip in (lesson.clip, lesson.voice))
+    gains_db = [
+        [
+            point.gain_db
+            for point in propose_ride(voice, recorded=recorded, sections=sections_at(recorded, edges_s)).ride.points
+        ]
+        for edges_s in ([], [half])
+    ]
+    assert max(gains_db[0]) > 1.5 and max(gains_db[1], default=0) < 1
 
 
 def test_the_picture_of_the_stages_shows_every_stage_and_the_sum(lesson):

@@ -72,9 +72,12 @@ def test_what_cannot_be_is_refused_or_says_why():
 
 def test_the_menu_shows_the_card_and_says_which():
     menu = StyleMenu()
-    assert menu.style is None and menu._card.value == ""
+    assert menu.style is None and menu._card.value == "" and menu._menu.index == 0
     menu.style = "rap"
     assert menu.style == "rap" and "3 to 6 dB at most" in menu._card.value and "no source" in menu._card.value
+    menu._menu.index = 0  # as the page sets it
+    assert menu.style is None and menu._menu.index == 0 and menu._card.value == ""
+    menu.style = "rap"
     assert StyleMenu("a bad room").style == "a bad room"
     with pytest.raises(ValueError, match="style: 'polka' is not allowed"):
         menu.style = "polka"

@@ -117,7 +117,8 @@ class CompressionNumbers:
 
     def __str__(self):
         rows = [
-            (sign.label, sign.text(self.values[name]), sign.unit, _limit_text(name)) for name, sign in SIGNS.items()
+            (sign.label, sign.text(self.values[name]), sign.unit, f"({limit_text(name)})")
+            for name, sign in SIGNS.items()
         ]
         rows += [
             ("loudness range", decibels(self.range_change_lu, sign=True), "LU", ""),
@@ -263,10 +264,10 @@ def beyond_limit(name, value):
     return value < limit if limit < 0 else value > limit
 
 
-def _limit_text(name):
+def limit_text(name: str) -> str:
+    """The limit of one of ``SIGNS``, for reading."""
     limit = SIGNS[name].limit
-    bound = f"within ±{limit:g}" if name == "make-up" else f"not {'below' if limit < 0 else 'above'} {decibels(limit)}"
-    return f"({bound})"
+    return f"within ±{limit:g}" if name == "make-up" else f"not {'below' if limit < 0 else 'above'} {decibels(limit)}"
 
 
 def _crest_db(columns) -> float:

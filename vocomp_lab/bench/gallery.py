@@ -56,12 +56,15 @@ class GalleryBench:
 
     def _menu(self, number) -> widgets.Dropdown:
         menu = widgets.Dropdown(
-            options=[("?", None), *((fault, fault) for fault in sorted(FAULTS))],
+            options=[
+                ("?", ""),
+                *((fault, fault) for fault in sorted(FAULTS)),
+            ],  # set to None, a menu shows nothing at all
             description=f"Number {number}",
             style={"description_width": "70px"},
             layout=widgets.Layout(width="190px"),
         )
-        menu.observe(lambda change: self._gallery.guess({number: change["new"]}), "value")
+        menu.observe(lambda change: self._gallery.guess({number: change["new"] or None}), "value")
         return menu
 
     def _button(self, text, tip, table) -> widgets.Button:

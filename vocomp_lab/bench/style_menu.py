@@ -11,6 +11,7 @@ from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.styles import STYLES, style_named
 
 NO_CARD = "none: as the lessons propose"
+_NONE = ""  # a menu that is set to None shows nothing at all
 
 
 class StyleMenu:
@@ -34,8 +35,7 @@ class StyleMenu:
     def __init__(self, style: str | None = None):
         card = style_named(style)
         self._menu = widgets.Dropdown(
-            options=[(NO_CARD, None), *((name, name) for name in STYLES)],
-            value=None if card is None else card.name,
+            options=[(NO_CARD, _NONE), *((name, name) for name in STYLES)],
             description="Style or situation",
             style={"description_width": "initial"},
             layout=widgets.Layout(width="480px", max_width="100%"),
@@ -44,17 +44,18 @@ class StyleMenu:
         self._menu.observe(lambda _: self._answer(), "value")
         self.widget = widgets.VBox([widgets.HTML(STYLE), self._menu, self._card])
         self.widget.add_class("vocomp-bench")
+        self.style = card
         self._answer()
 
     @property
     def style(self) -> str | None:
         """Name of the chosen card; None for none."""
-        return self._menu.value
+        return self._menu.value or None
 
     @style.setter
     def style(self, value: str | None):
         card = style_named(value)
-        self._menu.value = None if card is None else card.name
+        self._menu.value = _NONE if card is None else card.name
 
     def _answer(self):
         lines = [] if self.style is None else str(STYLES[self.style]).splitlines()

@@ -10,6 +10,7 @@ from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_tex
 from vocomp_lab.lessons.gallery import FaultGallery
 from vocomp_lab.lessons.goals import check_chain
 from vocomp_lab.lessons.guessing import GuessLevels
+from vocomp_lab.lessons.judging import check_compression, compression_table
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
 from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
@@ -23,6 +24,8 @@ __all__ = [
     "Table",
     "as_played",
     "check_chain",
+    "check_compression",
+    "compression_table",
     "detectable_share",
     "export",
     "false_alarm_when_peeking",
