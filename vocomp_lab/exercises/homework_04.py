@@ -160,7 +160,7 @@ def _peaks_only(draw):
 
 
 def _flattened(processor, change) -> bool:
-    return change.reduction.share <= 0.15 and change.after.crest_db - change.before.crest_db < -3
+    return change.after.crest_db - change.before.crest_db < -3
 
 
 def _late(draw):
