@@ -257,9 +257,17 @@ def run_together(pages, timeout_s=300):
 
 
 def prompts(page) -> list[str]:
-    """The text in the brackets before each code cell: its number, a star while it waits, or nothing."""
-    found = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
-    return [prompt.strip().strip("[]:").strip() for prompt in found]
+    """The number of each code cell, as its brackets show it: a star while it waits, nothing before it has run."""
+    return [prompt for prompt in cell_prompts(page) if prompt is not None]
+
+
+def cell_prompts(page) -> list[str | None]:
+    """The same for each cell of the notebook; None for prose. From JupyterLab itself: a folded cell shows no brackets."""
+    return page.evaluate("""() => {
+      const books = [...window.jupyterapp.shell.widgets("main")].map((open) => open.content).filter((book) => book?.widgets);
+      return (books[0]?.widgets ?? []).map(({ model }) => model.type !== "code" ? null
+        : model.executionState === "running" ? "*" : String(model.executionCount ?? ""));
+    }""")
 
 
 def kernel_trouble(page) -> list[str]:

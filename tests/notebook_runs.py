@@ -9,6 +9,8 @@ from pathlib import Path
 import soundfile
 from conftest import PROJECT
 
+from vocomp_lab.lessons.course import APPENDICES
+
 _kernels = []
 
 
@@ -40,17 +42,27 @@ def run(notebook, folder):
         _tell(_kernels[0], f"__import__('os').chdir({str(PROJECT)!r})")  # the folder may be deleted now
 
 
+def begins(path) -> str | None:
+    """The lesson that a notebook begins: its own, or that which it is an appendix to; None where it begins none."""
+    found = re.search(r'begin\(\\*"(\w+)\\*"\)', Path(path).read_text("utf-8"))
+    return found and found[1]
+
+
 def run_on_voice(path, samples, rate):
-    """A lesson, executed on a voice: the notebook with its outputs, and the sheets that it kept."""
+    """A lesson or an appendix, executed on a voice: the notebook with its outputs, and the sheets that it kept. An appendix
+    runs in a folder below that of the voice.
+    """
     import nbformat
 
-    notebook, begin = nbformat.read(path, 4), f'begin("{path.stem}"'
+    notebook, begin = nbformat.read(path, 4), f'begin("{begins(path)}"'
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.source = cell.source.replace(f"{begin})", f'{begin}, "my_take.wav")')
     with tempfile.TemporaryDirectory() as folder:
         soundfile.write(Path(folder) / "my_take.wav", samples, rate)
-        run(notebook, folder)
+        place = Path(folder) / APPENDICES if Path(path).parent.name == APPENDICES else Path(folder)
+        place.mkdir(exist_ok=True)
+        run(notebook, place)
         sheets = [sheet.read_text("utf-8") for sheet in Path(folder).glob(f".state/my_take_*/{path.stem}.json")]
     return notebook, sheets
 

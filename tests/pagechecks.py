@@ -18,6 +18,7 @@ import numpy as np
 from labdriver import (
     ROOT,
     Lab,
+    cell_prompts,
     cell_seconds,
     choose_menu,
     kernel_trouble,
@@ -213,18 +214,20 @@ def cell_sources(path: Path) -> list[str]:
 
 
 def run_cell(page, place: int, text: str | None = None) -> str:
-    """Click into a cell, replace its text if asked to, run it by Shift+Enter, and return what it shows."""
+    """Choose a cell, folded or not, replace its text if asked to, run it by Shift+Enter, and return what it shows."""
     cell = page.locator(".jp-Notebook .jp-Cell").nth(place)
-    prompt = cell.locator(".jp-InputPrompt")
-    old = prompt.inner_text()
-    cell.locator(".cm-content").click()
-    if text is not None:
+    old = cell_prompts(page)[place]
+    if text is None:
+        cell.locator(".jp-InputPrompt").click()  # the margin: a click on a folded cell's line would open it
+    else:
+        cell.locator(".cm-content").click()
         page.keyboard.press("Control+a")
         page.keyboard.insert_text(text)
     page.keyboard.press("Shift+Enter")
 
     def ran():
-        return prompt.inner_text() != old and prompt.inner_text().strip("[]: ").isdigit()
+        now = cell_prompts(page)[place]
+        return now != old and now.isdigit()
 
     wait_for(page, ran, f"cell {place}")
     return cell.locator(".jp-OutputArea").inner_text()

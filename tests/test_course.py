@@ -107,6 +107,19 @@ def test_a_stage_that_was_left_out_stays_out_until_it_is_kept_again(tmp_path, ta
         lesson.keep(Bench(lesson.voice, stages, left_out=["boxiness"]))
 
 
+def test_an_appendix_begins_with_the_sheets_and_the_files_of_the_lessons(tmp_path, take, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    lesson = begin("03_filtering", "my take.wav")
+    lesson.keep(Chain([("low cut", HighPass(70, 2))]))
+    (tmp_path / "appendices").mkdir()
+    monkeypatch.chdir(tmp_path / "appendices")
+    beside = begin("03_filtering", "my take.wav")
+    assert beside.kept == Chain([("low cut", HighPass(70, 2))]) and beside.voice == lesson.voice
+    assert begin("03_filtering", take).kept == beside.kept, "a whole path stays as it is"
+    assert beside.folder.resolve() == (tmp_path / lesson.folder).resolve()
+    assert not list((tmp_path / "appendices").iterdir())
+
+
 def test_a_broken_sheet_is_left_alone_and_a_proposal_stands_in(tmp_path, take):
     lesson = begin("03_filtering", take, tmp_path)
     lesson.keep(Chain([("low cut", HighPass(70, 2))]))

@@ -145,16 +145,21 @@ def gallery():
     return FaultGallery(prepared(shipped("lesson_verse_faulty").clip).cut(0, 8), seed=1)
 
 
-def test_the_gallery_hangs_every_fault_once_in_an_order_of_its_seed(gallery, capsys):
+def test_the_gallery_hangs_every_fault_once_in_an_order_of_its_seed(gallery):
     assert sorted(gallery._faults) == sorted(FAULTS) and len(gallery.clips) == len(FAULTS)
-    assert not any(fault in gallery.table() for fault in ("onsets", "make-up", "sibilance", "nothing"))
+    numbers = repr(gallery.table())
+    assert not any(fault in numbers for fault in ("onsets", "make-up", "sibilance", "nothing")) and " *" in numbers
     gallery.guess({number: None for number in range(1, 8)})
-    assert "No guesses yet" in capsys.readouterr().out
-    assert not any(fault in gallery.reveal() for fault in FAULTS if fault != "nothing"), "a page run as a whole"
-    gallery.guess({1: gallery._faults[0], 2: "nothing" if gallery._faults[1] != "nothing" else "noise"})
+    one_sentence(pytest.raises(ValueError, gallery.reveal), "guesses", "at least one number")
+    gallery.guess({1: gallery._faults[0], 2: "nothing" if gallery._faults[1] != "nothing" else "noise", 3: "noise"})
+    gallery.guess({3: None})
     told = gallery.reveal()
-    assert "1 of 2 guessed right." in told
-    assert all(f"{number}: {fault} (" in told for number, fault in enumerate(gallery._faults, start=1))
+    assert "1 of 2 right" in told.head[2]
+    assert all(
+        row[:2] == (str(number), f"{fault}: {FAULTS[fault].words}")
+        for number, (row, fault) in enumerate(zip(told.rows, gallery._faults), start=1)
+    )
+    assert told.rows[0][2].endswith("✓") and told.rows[1][2].endswith("✗") and told.rows[2][2] == "no guess"
     one_sentence(pytest.raises(ValueError, gallery.guess, {9: "noise"}), "number", "9")
     one_sentence(pytest.raises(ValueError, gallery.guess, {1: "loud"}), "guesses", "loud")
 
@@ -169,4 +174,22 @@ def test_the_page_of_the_gallery_names_no_fault(gallery):
     bench = GalleryBench(gallery)
     assert not any(fault in bench._player.state_text for fault in FAULTS)
     assert len(bench._player.sounds) == 8
+
+
+def test_the_page_of_the_gallery_takes_guesses_and_names_nothing_before_one(gallery):
+    gallery.guess({number: None for number in range(1, 8)})
+    bench = GalleryBench(gallery)
+    menus, (numbers, names) = (box.children for box in bench.widget.children[-3:-1])
+    names.click()
+    assert "at least one number" in bench._told.value and 'role="alert"' in bench._told.value
+    numbers.click()
+    assert "gain ripple (dB)" in bench._told.value and not any(
+        fault.words in bench._told.value for fault in FAULTS.values()
+    )
+    menus[0].value = gallery._faults[0]
+    names.click()
+    assert "1 of 1 right" in bench._told.value and all(fault.words in bench._told.value for fault in FAULTS.values())
+    menus[0].value = None
+    names.click()
+    assert "at least one number" in bench._told.value
     one_sentence(pytest.raises(ValueError, GalleryBench, 3), "gallery")

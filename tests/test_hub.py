@@ -32,7 +32,7 @@ LESSONS = {"ann": "04_peak_control.ipynb", "bob": "03_filtering.ipynb"}
 SLIDERS = {"ann": "threshold_db", "bob": "freq_hz"}
 # What differs from the shipped configuration, and why: a test makes no accounts on its machine, so names are accepted
 # without passwords and all servers run under the tester's account, each with its own home (--allow-root in case that is
-# the administrator). Ports are free ones, and all processes carry a mark by which they are found.
+# the administrator). The page tells how far its cells are. Ports are free ones, and all processes carry a mark by which they are found.
 FOR_A_TEST = """
 load_subconfig({shipped!r})
 c = get_config()
@@ -44,7 +44,7 @@ c.JupyterHub.authenticator_class = "dummy"
 c.Authenticator.allowed_users = {{"ann", "bob"}}
 c.JupyterHub.spawner_class = "simple"
 c.SimpleLocalProcessSpawner.home_dir_template = {homes!r}
-c.Spawner.args = [*c.Spawner.args, "--allow-root"]
+c.Spawner.args = [*c.Spawner.args, "--allow-root", "--LabApp.expose_app_in_browser=True"]
 c.Spawner.environment = {{**c.Spawner.environment, {mark!r}: "1"}}
 """
 
@@ -187,7 +187,7 @@ def kept(students) -> list[str]:
     box.press("Enter")
     numbers = page.locator(".vocomp-bench .vocomp-numbers").first
     wait_for(page, lambda: numbers.inner_text().count("goal met") == 2, "the goals to be met")
-    page.locator(".jp-CodeCell").last.locator(".cm-content").click()
+    page.locator(".jp-CodeCell").last.locator(".jp-InputPrompt").click()
     page.keyboard.press("Control+Enter")
 
     def sheets():

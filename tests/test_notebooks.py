@@ -1,7 +1,7 @@
-"""Lessons and homework run without a page, and leave something to look at where there is no kernel.
+"""Lessons, appendices and homework run without a page, and leave something to look at where there is no kernel.
 
 On the workbook's own voice each lesson is run, and used, in a real browser by tests/test_browser*.py, as are some of the
-homeworks; the others are run here.
+homeworks; the others, and the appendices, are run here.
 """
 
 from __future__ import annotations
@@ -19,15 +19,17 @@ import test_browser_lessons
 import test_browser_own_vocal
 import test_browser_regions
 from conftest import PROJECT
-from notebook_runs import check_pictures, end_kernels, run, run_on_voice, warned
+from notebook_runs import begins, check_pictures, end_kernels, run, run_on_voice, warned
 
+from vocomp_lab.lessons.course import APPENDICES
 from vocomp_lab.processors.chain import Chain
 
 FOLDER = PROJECT / "notebooks"
 NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
-LESSONS = [path for path in NOTEBOOKS if re.search(rf'begin\(\\*"{path.stem}\\*"\)', path.read_text("utf-8"))]
+LESSONS = [path for path in NOTEBOOKS if begins(path)]
+"""Lessons that can be begun with an own voice, and their appendices."""
 WITHOUT_PAGE = [path for path in NOTEBOOKS if path.parent != FOLDER and path not in test_browser_homework.HOMEWORKS]
-"""Homework whose benches are of kinds that others show in a page: run here."""
+"""Homework and appendices, whose benches are of kinds that others show in a page: run here."""
 WITHOUT_CI = "04_peak_control"
 """The lesson that is run in every run of the tests; the others only in CI."""
 
@@ -55,26 +57,31 @@ def test_every_notebook_is_run_and_every_lesson_in_a_page():
     in_pages = [*test_browser_lessons.LESSONS, *test_browser_homework.HOMEWORKS]
     in_pages += [page.LESSON for page in (test_browser, test_browser_regions, test_browser_own_vocal)]
     assert sorted([*in_pages, *WITHOUT_PAGE]) == NOTEBOOKS
-    assert all("homework" in path.stem for path in WITHOUT_PAGE)
+    assert {path.parent.name for path in WITHOUT_PAGE} == {"homework", APPENDICES}
 
 
 @pytest.mark.ci
 @pytest.mark.parametrize("path", WITHOUT_PAGE, ids=lambda path: path.stem)
-def test_a_homework_runs_without_a_page(path, tmp_path):
+def test_a_homework_or_an_appendix_runs_without_a_page(path, tmp_path):
     import nbformat
 
     notebook = nbformat.read(path, 4)
-    run(notebook, tmp_path)
+    place = tmp_path / path.parent.name
+    place.mkdir()
+    run(notebook, place)
     check_pictures(notebook)
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
     assert not warned(notebook)
+    if path.parent.name == APPENDICES:
+        assert begins(path) in {path.stem for path in LESSONS} and not (place / ".state").exists()
+        return
     asked = sum("home.ask(" in cell.source for cell in notebook.cells if cell.cell_type == "code")
     assert asked >= 7 and sum("Task " in str(output.get("data", "")) for output in outputs) >= asked
 
 
 def test_each_lesson_can_be_begun_with_an_own_voice():
-    without = {"00_start_here", "01_levels_and_meters"}
-    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == without
+    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {"00_start_here"}
+    assert all(begins(path) == path.stem for path in LESSONS if path.parent == FOLDER)
 
 
 @pytest.mark.parametrize(

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from conftest import one_sentence
 from takes import ci_only
 
-from vocomp_lab import Chain, Clip, Compressor, HighPass, begin, shipped
+from vocomp_lab import Chain, Clip, Compressor, HighPass, begin, check_goals, shipped
 from vocomp_lab.analysis.measures import stage_change
+from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.style_menu import StyleMenu
 from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.lessons.proposals import propose_chain, propose_stage
-from vocomp_lab.lessons.styles import STYLES
+from vocomp_lab.lessons.styles import STYLES, goals_for
 
 VOICES = ("lesson_verse_clean", "second_verse_clean")
 """Level prep has nothing to do on these, so their cards can be tried without the stages before."""
@@ -76,6 +79,34 @@ def test_the_menu_shows_the_card_and_says_which():
     with pytest.raises(ValueError, match="style: 'polka' is not allowed"):
         menu.style = "polka"
     assert menu.style == "rap"
+
+
+def test_a_bench_answers_with_the_goals_of_the_card_for_each_stage():
+    """80 % and the floor of 2 dB are the lessons' advice: where a card asks for less, they are no pass marks."""
+    voice, card = shipped("lesson_verse_clean").clip.cut(0, 8), "quiet ballad, breathy voice"
+    steady = propose_stage("steady", voice, voice, card).processor
+    chain = Chain(
+        [
+            ("low cut", HighPass(80, 3)),
+            ("steady", dataclasses.replace(steady, threshold_db=-24, ratio=1.5, knee_db=0, makeup_db=1.5)),
+        ]
+    )
+    goals = {None: {stage: goals_for(stage) for stage in ("steady",)}, card: {"steady": goals_for("steady", card)}}
+    plain, styled = (Bench(voice, chain, stage="low cut", goals=of) for of in goals.values())
+    assert plain.goals == () and plain.done, "a filter has no goals"
+    for bench, share in ((plain, True), (styled, False)):
+        bench.choose_stage("steady")
+        assert ("share_percent" in [goal.measure for goal in bench.goals]) == share
+    change = styled.change
+    assert 1 <= change.reduction.median_db < 2
+    assert "median_db" in {goal.measure for goal in plain.goals if not goal.met(change)}
+    assert styled.done, [str(goal) for goal in styled.goals if not goal.met(change)]
+    lines = check_goals(styled.result, card), check_goals(plain.result)
+    assert [line.count("steady, ") for line in lines] == [len(styled.goals), len(plain.goals)]
+    told = check_goals(Chain([("peaks", Compressor(-20, 3, 1, 80))]).apply(voice), card)
+    assert f"peaks: the card “{card}” does without this stage." in told
+    one_sentence(pytest.raises(ValueError, check_goals, plain.result, "polka"), "style", "polka")
+    one_sentence(pytest.raises(ValueError, Bench, voice, chain, goals={"mud": ()}), "goals", "mud")
 
 
 def test_a_lesson_in_a_style_keeps_its_other_stages(tmp_path):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as xml
 
-from vocomp_lab.lessons.tables import Html, table_html
+import pytest
+from conftest import one_sentence
+
+from vocomp_lab.lessons.tables import Html, Table, table_html
 
 
 def parts(table):
@@ -35,3 +38,11 @@ def test_a_class_and_a_style_of_cells():
     table = table_html([["a"]], ("x",), css_class="tall", cell_style="text-align:left")
     assert xml.fromstring(table).attrib == {"class": "tall"}
     assert all(names["style"] == "text-align:left" for row in parts(table) for _, names, _ in row)
+
+
+def test_a_table_is_text_where_there_is_no_page():
+    table = Table([["attack 1 ms", 2.5], ["30 ms"]], ("", "gain in dB"))
+    assert repr(table).splitlines() == ["             gain in dB", "attack 1 ms  2.5", "30 ms"]
+    head, first, short = parts(table._repr_html_())
+    assert [text for *_, text in first] == ["attack 1 ms", "2.5"] and first[0][0] == "th" and len(short) == 1
+    one_sentence(pytest.raises(ValueError, Table, [[1, 2, 3]], ("one", "two")), "rows", "3 cells")

@@ -57,8 +57,9 @@ class Bench:
         The stage whose controls are shown first; by default the last one. For a single processor: its name.
     shown : sequence of str, optional
         The settings whose controls are always there; the others are behind "More controls".
-    goals : sequence of Goal
-        Windows that the stage's numbers should land in; the bench says which are met.
+    goals : sequence of Goal, or dict of such sequences
+        Windows that the stage's numbers should land in; the bench says which are met. A dict has them by the names of the
+        stages, for a bench whose stages have goals of their own.
     match : bool
         Whether "after" starts as loud as "before". Only a lesson about loudness turns this off.
     view : (float, float), optional
@@ -84,8 +85,8 @@ class Bench:
     Raises
     ------
     ValueError
-        If the clip is no Clip, the processor has no controls, there is no such stage, no such part to hide, or an offer is
-        of another kind than the stage.
+        If the clip is no Clip, the processor has no controls, there is no such stage (goals may name one, too), no such
+        part to hide, or an offer is of another kind than the stage.
 
     Notes
     -----
@@ -129,7 +130,11 @@ class Bench:
         self._hide = {check_choice("hide", part, HIDEABLE) for part in hide}
         self._watch = watch
         self.clip = clip
-        self.goals = self.presented_goals = tuple(goals)
+        # Under None: those of whatever stage is watched.
+        self._goals = {name: tuple(of) for name, of in (goals if isinstance(goals, dict) else {None: goals}).items()}
+        for name in self._goals.keys() - {None}:
+            stages.check(name, "goals")
+        self.presents_goals = True
         self.match = bool(match)
         self._first = self._stages = stages
         self._results = Results(clip, stages.in_force)
@@ -197,6 +202,11 @@ class Bench:
     def change(self) -> Change:
         """That stage's numbers: before, after, reduction."""
         return self._results.change(self.stage_result)
+
+    @property
+    def goals(self) -> tuple[Goal, ...]:
+        """The goals of that stage."""
+        return self._goals.get(self._watched, self._goals.get(None, ()))
 
     @property
     def done(self) -> bool:

@@ -1,4 +1,4 @@
-"""The gallery of faults in a page: the voice before, and every render by its number, in one player.
+"""The gallery of faults in a page: the voice before, and every render by its number, in one player, and menus to guess.
 
 The renders, the guesses and the numbers are in :mod:`vocomp_lab.lessons.gallery`.
 """
@@ -10,15 +10,17 @@ import numpy as np
 from IPython.display import display
 
 from vocomp_lab.bench.player import PagePlayer
-from vocomp_lab.bench.style import STYLE
-from vocomp_lab.lessons.gallery import FaultGallery
+from vocomp_lab.bench.style import STYLE, error_html
+from vocomp_lab.lessons.gallery import FAULTS, FaultGallery
 from vocomp_lab.sound.levels import db_to_amplitude
 
 _PEAK = db_to_amplitude(-1.0)
 
 
 class GalleryBench:
-    """A player for a :class:`vocomp_lab.lessons.gallery.FaultGallery`. Nothing in the page says which render is which.
+    """A player for a :class:`vocomp_lab.lessons.gallery.FaultGallery`, with a menu for the guess at each number.
+
+    Nothing in the page says which render is which, before a guess is made and the names are asked for.
 
     Parameters
     ----------
@@ -42,8 +44,37 @@ class GalleryBench:
         voice = gallery.voice
         sounds = {track: clip.with_samples(scale * clip.samples) for track, clip in clips.items()}
         self._player.send(sounds, rate=voice.rate, duration_s=voice.duration_s)
-        self.widget = widgets.VBox([widgets.HTML(STYLE), *self._player.widgets])
+        self._gallery, self._told = gallery, widgets.HTML()
+        menus = [self._menu(number) for number in range(1, len(gallery.clips) + 1)]
+        buttons = [
+            self._button("Show the numbers", "what the meters say about each number; no fault is named", gallery.table),
+            self._button("Show the names", "what was done to each number, once you have guessed", gallery.reveal),
+        ]
+        rows = [widgets.HBox(parts, layout=widgets.Layout(flex_flow="row wrap")) for parts in (menus, buttons)]
+        self.widget = widgets.VBox([widgets.HTML(STYLE), *self._player.widgets, *rows, self._told])
         self.widget.add_class("vocomp-bench")
+
+    def _menu(self, number) -> widgets.Dropdown:
+        menu = widgets.Dropdown(
+            options=[("?", None), *((fault, fault) for fault in sorted(FAULTS))],
+            description=f"Number {number}",
+            style={"description_width": "70px"},
+            layout=widgets.Layout(width="190px"),
+        )
+        menu.observe(lambda change: self._gallery.guess({number: change["new"]}), "value")
+        return menu
+
+    def _button(self, text, tip, table) -> widgets.Button:
+        button = widgets.Button(description=text, tooltip=f"{text}: {tip}", layout=widgets.Layout(width="170px"))
+        button.on_click(lambda _: self._tell(table))
+        return button
+
+    def _tell(self, table):
+        try:
+            told = table()._repr_html_()
+        except ValueError as error:
+            told = error_html(error)
+        self._told.value = f'<div class="vocomp-told" role="status">{told}</div>'
 
     def _ipython_display_(self):
         self._player.show()

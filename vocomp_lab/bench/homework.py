@@ -43,5 +43,5 @@ def task_bench(home: Homework, number: int, levels: Bench | None = None, **optio
         return Bench(clip, Chain(stages), **{"stage": stages[0][0], **options})
     watch = "after it" if len(chain.stages) > 1 else None
     bench = Bench(clip, chain, stage="yours", watch=watch, goals=home.goals(number), **options)
-    bench.presented_goals = ()  # steps that are prepared for the goals would give the answer away
+    bench.presents_goals = False  # steps that are prepared for the goals would give the answer away
     return bench

@@ -23,7 +23,7 @@ class PresenterBar:
     Parameters
     ----------
     bench : Bench
-        Has ``stage``, ``processor``, ``first_processor``, ``presented_goals``, ``match``, ``then``, ``left_out``,
+        Has ``stage``, ``processor``, ``first_processor``, ``goals``, ``presents_goals``, ``match``, ``then``, ``left_out``,
         ``stage_in_sight()``, ``set_from_start(**settings)``, ``put_back(stage, processor)``, ``leave_out()`` and
         ``hold_back_numbers(flag)``.
     scenarios : sequence of Scenario, optional
@@ -102,7 +102,7 @@ class PresenterBar:
             # Measured again only for another stage, other regions, another clip or another stretch of it.
             then = self._bench.then
             if self._made_for is None or self._made_for[::2] != (start, then) or self._made_for[1] is not source:
-                goals, match = self._bench.presented_goals, self._bench.match
+                goals, match = self._bench.goals if self._bench.presents_goals else (), self._bench.match
                 self._made = scenarios_for(start, source, active, goals, shift_s, match=match, then=then)
                 self._made_for = (start, source, then)
         except ValueError:  # a stage refuses this clip, and the bench has said so

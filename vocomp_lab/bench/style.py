@@ -88,6 +88,8 @@ STYLE = """<style>
 .vocomp-present .widget-text input[type=text]{min-width:92px}
 .vocomp-present .vocomp-editor :is(.widget-text,.vocomp-aside),.vocomp-present.vocomp-by-hand .vocomp-controls{display:none}
 .vocomp-present .vocomp-editor .widget-select>select{height:80px;min-height:0}
+.vocomp-told table{border-collapse:collapse;font-size:14px;color:var(--jp-ui-font-color1,#111)}
+.vocomp-told :is(td,th){padding:2px 10px;line-height:1.3;font-variant-numeric:tabular-nums}
 .vocomp-hands input{min-width:88px}
 .vocomp-tally{border-collapse:collapse;color:inherit;font-size:.82em}
 .vocomp-tally th{text-align:left;font-weight:normal;padding:1px 14px 1px 0}

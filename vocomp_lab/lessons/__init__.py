@@ -14,11 +14,13 @@ from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
 from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
 from vocomp_lab.lessons.styles import goals_for
+from vocomp_lab.lessons.tables import Table
 
 __all__ = [
     "FaultGallery",
     "GuessLevels",
     "SettingsPage",
+    "Table",
     "as_played",
     "check_chain",
     "detectable_share",

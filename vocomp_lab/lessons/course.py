@@ -37,10 +37,13 @@ LESSON_STAGES = {
     "06_slow_attack": ("excitement",),
     "07_compressor_types": ("peaks", "steady", "excitement", "colour"),
     "08_the_vocal_in_the_mix": ORDER,
+    "08b_judging_your_work": ORDER,
     "09_your_own_vocal": ORDER,
 }
 """Which stages each lesson may set."""
 STATE_FOLDER = ".state"
+APPENDICES = "appendices"
+"""The folder of the appendices, in that of the lessons."""
 DIGEST_LENGTH = 10
 PRINT_WIDTH = 115
 _LEFT_OUT = "left_out"
@@ -201,7 +204,8 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     clip : Clip, Take, str or Path
         The name of a clip that comes with the workbook, a take by its singers, a sound file, or a Clip.
     folder : path, optional
-        Where the sheets are kept; ``.state`` in the folder that the notebook runs in.
+        Where the sheets are kept; ``.state`` in the folder of the lessons, which is that of the running notebook, or the
+        one above an appendix. Sound files are looked for there, too.
 
     Returns
     -------
@@ -218,7 +222,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     """
     check_choice("lesson", lesson, tuple(LESSON_STAGES))
     clip, truth, name = _opened(clip)
-    folder = _folder_of(name, Path(STATE_FOLDER if folder is None else folder))
+    folder = _folder_of(name, _of_lessons() / STATE_FOLDER if folder is None else Path(folder))
     band = band_of(clip, folder, truth)
     clip = with_band(clip, band)
     lessons = tuple(LESSON_STAGES)
@@ -249,6 +253,11 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     return Lesson(lesson, clip, truth, chain, own, origins, folder, voice, band)
 
 
+def _of_lessons() -> Path:
+    """The folder of the lessons: an appendix runs one below it, and speaks of the same voice."""
+    return Path("..") if Path.cwd().name == APPENDICES else Path()
+
+
 def _home(stage):
     """The lesson that teaches a stage: the first that may set it."""
     return next(name for name, stages in LESSON_STAGES.items() if stage in stages)
@@ -276,7 +285,7 @@ def _opened(clip) -> tuple[Clip, dict | None, str]:
         stem, truth, clip = clip.truth.get("verse", stem), clip.truth, clip.clip
     if not isinstance(clip, Clip):
         stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
-        path, clip = clip, load(clip)
+        path, clip = clip, load(_of_lessons() / clip)
         if not active_mask(clip).any():
             raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
     return clip, truth, _named(stem, clip)

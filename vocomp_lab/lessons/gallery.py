@@ -13,6 +13,7 @@ from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import loudness
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.lessons.proposals import propose_peaks, propose_steady
+from vocomp_lab.lessons.tables import Table
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighShelf
@@ -127,22 +128,18 @@ class FaultGallery:
         self.clips = tuple(result.output for result in self._results)
 
     def guess(self, guesses: dict[int, str | None]) -> None:
-        """Guess what is wrong with each version, by its number; None for no guess. The last guess counts.
+        """Guess what is wrong with each version, by its number; None takes a guess back. The last guess counts.
 
         Raises
         ------
         ValueError
             If there is no such number or no such fault.
         """
-        known = tuple(FAULTS)
         checked = {
-            self._number(number): check_choice("guesses", fault, known) for number, fault in guesses.items() if fault
+            self._number(number): None if fault is None else check_choice("guesses", fault, tuple(FAULTS))
+            for number, fault in guesses.items()
         }
-        self._guesses.update(checked)
-        if self._guesses:
-            print(f"{len(self._guesses)} of {len(self.clips)} guessed. Now the numbers.")
-        else:
-            print(f"No guesses yet. Replace a None with one of {', '.join(known)}, and run this cell again.")
+        self._guesses = {number: fault for number, fault in {**self._guesses, **checked}.items() if fault}
 
     def numbers(self, number: int) -> CompressionNumbers:
         """What the meters say about one version; print it for a table."""
@@ -152,28 +149,40 @@ class FaultGallery:
             self._numbers[number] = measure_compression(self.voice, result.output, result.reduction_db)
         return self._numbers[number]
 
-    def table(self) -> str:
+    def table(self) -> Table:
         """The numbers of all versions side by side, with those beyond their limits marked and no fault named."""
         count = range(1, len(self.clips) + 1)
-        rows = [f"{'':<38}" + "".join(f"{number:>7} " for number in count)]
-        for name, sign in SIGNS.items():
-            values = [self.numbers(number).values[name] for number in count]
-            marks = "".join(f"{sign.text(value):>7}{'*' if beyond_limit(name, value) else ' '}" for value in values)
-            rows.append(f"{f'{sign.label} ({sign.unit})':<38}{marks}".rstrip())
-        return "\n".join([*rows, "* beyond its limit"])
 
-    def reveal(self) -> str:
-        """What was done to each version, what was guessed, and what the numbers say; nothing before a guess."""
+        def text(name, value):
+            return SIGNS[name].text(value) + (" *" if beyond_limit(name, value) else "")
+
+        return Table(
+            [
+                (f"{sign.label} ({sign.unit})", *(text(name, self.numbers(number).values[name]) for number in count))
+                for name, sign in SIGNS.items()
+            ],
+            ("* beyond its limit", *count),
+        )
+
+    def reveal(self) -> Table:
+        """What was done to each version, what was guessed, and what the numbers say.
+
+        Raises
+        ------
+        ValueError
+            If nothing is guessed yet.
+        """
         if not self._guesses:
-            return "Make at least one guess above first, then run this cell again."
-        lines, right = [], 0
+            raise ValueError("guesses: there are none yet; listen, and choose a fault for at least one number first.")
+        rows = []
         for number, fault in enumerate(self._faults, start=1):
-            guessed = self._guesses.get(number)
-            right += guessed == fault
-            told = findings(self.numbers(number))
-            lines.append(f"{number}: {fault} ({FAULTS[fault].words})" + (f"; you said {guessed}" if guessed else ""))
-            lines.append(f"   {told[0].sentence if told else 'No number is beyond its limit.'}")
-        return "\n".join([*lines, f"{right} of {len(self._guesses)} guessed right."])
+            guessed, told = self._guesses.get(number, ""), findings(self.numbers(number))
+            right = f"{guessed} {'✓' if guessed == fault else '✗'}" if guessed else "no guess"
+            said = told[0].sentence if told else "No number is beyond its limit."
+            rows.append((number, f"{fault}: {FAULTS[fault].words}", right, said))
+        count = sum(guessed == self._faults[number - 1] for number, guessed in self._guesses.items())
+        head = "number", "what was done", f"your guess: {count} of {len(self._guesses)} right", "what the numbers say"
+        return Table(rows, head)
 
     def _number(self, number):
         return check_whole("number", number, 1, len(self._faults))

@@ -32,7 +32,7 @@ from vocomp_lab.lessons.goals import (
     STEADY_WINDOW_DB,
     check_chain,
 )
-from vocomp_lab.lessons.styles import Start, Style, style_named
+from vocomp_lab.lessons.styles import Start, Style, goals_for, style_named
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
@@ -464,25 +464,33 @@ def proposed_chain(proposals: list[Proposal]) -> Chain:
     return Chain([(proposal.stage, proposal.processor) for proposal in proposals if proposal.processor is not None])
 
 
-def check_goals(result: ChainResult) -> str:
+def check_goals(result: ChainResult, style: str | None = None) -> str:
     """Whether the compressors of a chain do their job, and whether the chain as a whole does no harm.
 
     Parameters
     ----------
     result : ChainResult
+    style : str, optional
+        One of ``vocomp_lab.lessons.styles.STYLES``: its card's goals take the place of the lessons' for its stages.
 
     Returns
     -------
     str
         A line for each of ``GOALS`` of the stages that the chain has, for each of ``CHAIN_GOALS``, and for each check of
         :func:`vocomp_lab.analysis.harm.measure_harm`. Where the chain does harm, its line says so and names the stage.
+
+    Raises
+    ------
+    ValueError
+        If there is no such card.
     """
-    lines = []
+    card, lines = style_named(style), []
     for name, stage in result.stages.items():
-        if name in GOALS and stage.reduction_db is not None:
-            change = stage_change(stage)
-            for goal in GOALS[name]:
-                lines.append(f"{name}, {goal}: {goal.verdict(change)}")
+        if name not in GOALS or stage.reduction_db is None:
+            continue
+        change, goals = stage_change(stage), goals_for(name, card)
+        lines += [f"{name}, {goal}: {goal.verdict(change)}" for goal in goals]
+        lines += [] if goals else [f"{name}: the card “{card.name}” does without this stage."]
     lines = lines or [f"This chain has no stage called {_WITH_GOALS}."]
     return "\n".join([*lines, check_chain(result), *(f"whole chain, {check}" for check in measure_harm(result).checks)])
 

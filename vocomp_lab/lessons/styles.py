@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vocomp_lab.analysis.measures import Goal
-from vocomp_lab.lessons.goals import GOALS
+from vocomp_lab.lessons.goals import GOALS, STEADY_WINDOW_DB
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.checks import check_choice
 
@@ -71,7 +71,11 @@ class Style:
         if start is None:
             return () if stage in ("peaks", "steady") else GOALS[stage]
         own = [Goal(start.measure, *start.window_db)]
-        dropped = {start.measure, "share_percent", *(("crest_change_db",) if start.window_db[1] > _TAMED_DB else ())}
+        least_db, most_db = start.window_db
+        dropped = {start.measure, "share_percent"}
+        dropped |= {"crest_change_db"} if most_db > _TAMED_DB else set()
+        # So little reduction hardly brings words together; such cards leave that to rides and to the singer's distance.
+        dropped |= {"spread_change_lu"} if least_db < STEADY_WINDOW_DB[0] else set()
         return (*own, *(goal for goal in GOALS[stage] if goal.measure not in dropped))
 
     def __str__(self):

@@ -43,3 +43,39 @@ def table_html(rows, head=(), *, named_by: int | None = 0, css_class: str = "", 
     body = f"<tbody>{''.join(map(line, rows))}</tbody>"
     named = f' class="{css_class}"' if css_class else ""
     return f"<table{named}>{names}{body}</table>"
+
+
+class Table:
+    """Numbers as a table: in a page with lines and names that screen readers read out, elsewhere as columns of text.
+
+    Parameters
+    ----------
+    rows : sequence of sequence
+        Cells, each written as text; the first of a row names it.
+    head : sequence of str
+        Names of the columns, the first one that of the rows.
+
+    Raises
+    ------
+    ValueError
+        If a row has more cells than the head.
+
+    Notes
+    -----
+    Put it last in a cell to see it.
+    """
+
+    def __init__(self, rows, head):
+        self.head = tuple(str(name) for name in head)
+        self.rows = tuple(tuple(str(cell) for cell in row) for row in rows)
+        for row in self.rows:
+            if len(row) > len(self.head):
+                raise ValueError(f"rows: {len(row)} cells don't fit under {len(self.head)} names; give one for each.")
+
+    def __repr__(self):
+        lines = (self.head, *self.rows)
+        widths = [max(len(line[place]) for line in lines if place < len(line)) for place in range(len(self.head))]
+        return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in lines)
+
+    def _repr_html_(self):
+        return table_html(self.rows, self.head, cell_style="text-align:left")
