@@ -1,4 +1,6 @@
-"""What lesson 04 says of tones, meters and look-ahead holds for both singers and on takes that nothing was tuned on."""
+"""What lesson 04 and its appendix say of ratios, tones, meters and look-ahead holds for both singers and on takes that nothing
+was tuned on.
+"""
 
 from __future__ import annotations
 
@@ -58,6 +60,17 @@ def test_an_rms_detector_settles_on_the_curve_of_the_rms_level_and_later_where_t
         assert settled_db == pytest.approx(on_curve_db, abs=0.2)
         later[attack_ms] = reached["rms"] - reached["peak"]
     assert later[1] > 5 and later[10] > 1 and later[30] < later[10] + 1, "with a slow attack its average is no delay"
+
+
+def test_of_two_ratios_that_take_as_much_off_the_highest_peak_the_lower_one_acts_more_often(take):
+    shares = {}
+    for ratio in (3, 8):
+        compressor = Compressor(-20, ratio, 1, 80)
+        compressor = Compressor(threshold_for(compressor, take.bare, "max_db", 4), ratio, 1, 80)
+        stats = reduction_stats(compressor.apply(take.bare).reduction_db, take.sung)
+        assert 4 <= stats.max_db < 4.8
+        shares[ratio] = stats.share
+    assert shares[3] > 1.1 * shares[8]
 
 
 def test_a_needle_hides_a_third_or_more_and_shows_more_of_a_slow_release(take):
