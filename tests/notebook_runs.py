@@ -68,9 +68,15 @@ def run_on_voice(path, samples, rate):
 
 
 def printed(notebook) -> str:
-    """All that its cells printed."""
+    """All that its cells printed, and their tables as text."""
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    return "".join(output["text"] for output in outputs if output.get("name") == "stdout")
+    texts = [output["text"] if output.get("name") == "stdout" else _told(output) for output in outputs]
+    return "\n".join(text for text in texts if text)
+
+
+def _told(output) -> str:
+    """A result as the kernel writes it where there is no page."""
+    return output.get("data", {}).get("text/plain", "") if output.get("output_type") == "execute_result" else ""
 
 
 def warned(notebook) -> list[str]:
