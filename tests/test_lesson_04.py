@@ -16,6 +16,7 @@ from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import sample_peak_dbfs
 
 RATE = 48_000
 
@@ -71,6 +72,15 @@ def test_of_two_ratios_that_take_as_much_off_the_highest_peak_the_lower_one_acts
         assert 4 <= stats.max_db < 4.8
         shares[ratio] = stats.share
     assert shares[3] > 1.1 * shares[8]
+
+
+def test_an_attack_of_50_ms_lets_the_highest_peak_through_however_low_the_threshold_and_1_ms_does_not(take):
+    peak_dbfs = sample_peak_dbfs(take.bare)
+    falls_db = {
+        attack_ms: peak_dbfs - sample_peak_dbfs(Compressor(peak_dbfs - 12, 3, attack_ms, 80).apply(take.bare).output)
+        for attack_ms in (50, 1)
+    }
+    assert falls_db[50] < 0.7 and falls_db[1] > 3
 
 
 def test_a_needle_hides_a_third_or_more_and_shows_more_of_a_slow_release(take):
