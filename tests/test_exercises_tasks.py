@@ -179,7 +179,7 @@ HOLES = [
     *(("06", "bite", fader, "median_db", None, ("median_db", "loudness_change_lu")) for fader in FADERS),
     ("06", "lets_go", Compressor(-20, 10, 10, 400), "p95_db", None, ("p95_db",)),
 ]
-BOTH_TAKES = ("learner0", "learner1", "learner3", "learner5")
+BOTH_TAKES = ("learner3", "learner0", "learner1", "learner5")
 """Between them, both singers in each of these tasks."""
 
 

@@ -198,7 +198,7 @@ def _peak_dbfs(name: str) -> float:
     return sample_peak_dbfs(_levelled(name))
 
 
-_ROUGH = Compressor(threshold_db=-34, ratio=4, attack_ms=0.5, release_ms=200)
+_ROUGH = Compressor(threshold_db=-34, ratio=4, attack_ms=0.5, release_ms=200, makeup_db=10)
 _LOW_SINGER = FAULTY[1]
 
 
@@ -242,8 +242,8 @@ def _knocks(draw):
     chosen = draw.sample(words[::2], 3)
     return FindIt(
         prompt="Three words in this verse got a knock a few hundredths of a second long, far louder than the rest. Find "
-        "them: give a time within each of the three words. (The lesson's `reduction_moments` lists what a fast compressor "
-        "reacts to most.)",
+        "them: give a time within each of the three words. (`reduction_moments`, from the lesson's appendix, lists what a "
+        "fast compressor reacts to most.)",
         clip=lambda: knocks(chosen, 14, 30).apply(take(name).clip).gained(off_db),
         windows=tuple(window(word) for word in chosen),
         unit="s",
