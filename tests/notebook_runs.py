@@ -44,7 +44,7 @@ def run(notebook, folder):
 
 def begins(path) -> str | None:
     """The lesson that a notebook begins: its own, or that which it is an appendix to; None where it begins none."""
-    found = re.search(r'begin\(\\*"(\w+)\\*"\)', Path(path).read_text("utf-8"))
+    found = re.search(r'= begin\(\\*"(\w+)\\*"\)', Path(path).read_text("utf-8"))
     return found and found[1]
 
 

@@ -24,7 +24,8 @@ STATION_MINUTES = 2.0
 CELL_MINUTES = 1 / 3
 """To run a cell and look at what it shows. Common practice, no source."""
 
-_STATION = re.compile(rf"\b(?:{'|'.join(bench.__all__)}|GuessLevels)\(")
+_STATION = re.compile(rf"\b(?:{'|'.join(sorted({*bench.__all__, 'GuessLevels'} - {'KeepChoice'}))})\(")
+"""A call that puts a bench or a game on the page. Buttons that keep a choice are nothing to dwell at."""
 _NOTES_FOR_TEACHERS = re.compile(r"(?m)^## Teaching notes|<summary>(?:<b>)?Teaching notes")
 
 
@@ -85,18 +86,17 @@ class Length:
         return self.words / WORDS_PER_MINUTE + STATION_MINUTES * self.stations + CELL_MINUTES * self.other_cells
 
 
-def length_of(lesson: Path) -> Length:
-    """Measured on the path of a lesson."""
-    path = path_of(lesson)
-    code = [cell.source for cell in path if cell.kind == "code"]
+def length(cells: list[Cell]) -> Length:
+    """How long some cells take."""
+    code = [cell.source for cell in cells if cell.kind == "code"]
     stations = sum(bool(_STATION.search(source)) for source in code)
-    return Length(sum(words(cell.source) for cell in path if cell.kind == "markdown"), stations, len(code) - stations)
+    return Length(sum(words(cell.source) for cell in cells if cell.kind == "markdown"), stations, len(code) - stations)
 
 
 if __name__ == "__main__":
     for lesson in LESSONS:
-        length = length_of(lesson)
+        found = length(path_of(lesson))
         print(
-            f"{lesson.stem:<26} {length.words:5d} words, {length.stations} stations, {length.other_cells:2d} other cells: "
-            f"{length.minutes:4.1f} min"
+            f"{lesson.stem:<26} {found.words:5d} words, {found.stations} stations, {found.other_cells:2d} other cells: "
+            f"{found.minutes:4.1f} min"
         )

@@ -105,6 +105,24 @@ def test_the_self_check_is_not_met_at_the_start_and_can_be(take):
     assert change_db(clip, bench.result.output, 100, 300) >= -0.5
 
 
+def test_behind_a_higher_corner_the_compressor_lets_go_of_the_pop(take):
+    """What the second bench shows: controls of the low cut, picture and numbers of the compressor."""
+    clip = take.clip
+    slow, _ = compressors(clip)
+    pops = find_pops(clip)
+    worst = pops[int(np.argmax(low_end_reaction(slow, clip, pops=pops).extra_db))]
+    chain = Chain([("low cut", HighPass(20, 2)), ("compressor", slow)])
+    bench = Bench(clip, chain, stage="low cut", watch="compressor", view=(worst.time_s - 0.15, worst.time_s + 0.25))
+    around = slice(int((worst.time_s - 0.05) * clip.rate), int((worst.time_s + 0.05) * clip.rate))
+    deepest = []
+    for freq_hz, order in ((20, 2), (60, 2), (100, 3)):
+        bench.set(freq_hz=freq_hz, order=order)
+        deepest.append(bench.result.stages["compressor"].reduction_db[around].max())
+    print("reduction at the pop:", deepest)
+    assert deepest[0] > deepest[1] > deepest[2] and deepest[0] > deepest[2] + 0.4
+    assert isinstance(bench.processor, HighPass) and "reduction" in bench._screen.alt
+
+
 def test_the_basss_question_is_answered_right():
     assert HighPass(60, 2).response_db([82.41, 50], 48_000) == pytest.approx([-1.1, -4.9], abs=0.1)
     assert HighPass(70, 5).response_db([82.41, 50], 48_000) == pytest.approx([-0.8, -14.8], abs=0.1)

@@ -30,7 +30,7 @@ from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
 pytestmark = pytest.mark.ci
 
-NOTEBOOK = PROJECT / "notebooks" / "07_compressor_types.ipynb"
+APPENDIX = PROJECT / "notebooks" / "appendices" / "07_more_on_types.ipynb"
 PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]
 WORDS = "The paper boat is turning round the corner of the silver bay, and nobody has seen it go."
 
@@ -182,8 +182,8 @@ def test_oversampling_keeps_false_tones_down_up_to_the_drive_that_the_lesson_nam
 
 
 def test_the_loop_that_students_read_is_the_model():
-    """The lesson's own loop, run from the notebook, on a signal that it does not use."""
-    source = next(cell for cell in code_cells(NOTEBOOK) if "def opto_reduction" in cell)
+    """The appendix's own loop, run from the notebook, on a signal that it does not use."""
+    source = next(cell for cell in code_cells(APPENDIX) if "def opto_reduction" in cell)
     names = {"np": np}
     exec(source[: source.index("\n\n\nopto = ")], names)
     model = character("opto", attack_ms=3, release_ms=90, tail_ms=300, memory_ms=200)

@@ -11,6 +11,7 @@ import pytest
 import recorded
 from conftest import PROJECT
 from notebook_runs import check_pictures, end_kernels, printed, run_on_voice, warned
+from paths import appendix_to
 
 pytestmark = pytest.mark.ci
 VOICES = {"spoken": ("fr", recorded.HELD_OUT + 200), "sung": ("sung", recorded.HELD_OUT + 200)}
@@ -59,9 +60,6 @@ def claims_03(text):
 def claims_04(text):
     deepest = rows(text, "# to # #")[:, 2]
     assert len(deepest) >= 3 and np.all(np.diff(deepest) <= 0), "where it acts, the deepest first"
-
-
-def claims_04_appendix(text):
     caught = rows(text, "attack # ms: peak # → # dBFS")
     assert np.all(np.diff(caught[:, 2]) >= -0.05), "the slower the attack, the more of the spike gets through"
     acting = rows(text, "dBFS: acting # % of the sung time, median # dB, at most # dB")
@@ -76,9 +74,6 @@ def claims_05(text):
     trap = rows(text, "# dBFS # dB # LU # dB")
     assert np.all(np.diff(trap[:, 1]) > 0) and np.all(np.diff(trap[:, 3]) > 0), "the room keeps coming up"
     assert trap[-1, 2] < trap[0, 2]
-
-
-def claims_05_appendix(text):
     knees = rows(text, "8 dB higher # dBFS # dB # % # dB # dB")
     assert knees[-1, 2] > knees[0, 2] and knees[-1, 4] - knees[0, 4] <= 1.5, "a wide knee acts for longer"
     (peak,), (rms,) = (
@@ -143,9 +138,7 @@ CLAIMS = {
     "02_level_prep": claims_02,
     "03_filtering": claims_03,
     "04_peak_control": claims_04,
-    "appendices/04_inside_a_compressor": claims_04_appendix,
     "05_steady_compression": claims_05,
-    "appendices/05_more_on_steady_compression": claims_05_appendix,
     "06_slow_attack": claims_06,
     "07_compressor_types": claims_07,
     "08_the_vocal_in_the_mix": claims_08,
@@ -153,16 +146,14 @@ CLAIMS = {
 }
 
 
-def runs():
-    """Each on both voices; a path that has an appendix on one, since most of what it shows is on its benches."""
-    aside = {name.removeprefix("appendices/")[:2] for name in CLAIMS if name.startswith("appendices/")}
-    return [(name, voice) for name in CLAIMS for voice in VOICES if voice == "sung" or name[:2] not in aside]
-
-
-@pytest.mark.parametrize(("lesson", "voice"), runs())
-def test_what_a_lesson_says_holds_on_recorded_people(lesson, voice):
+@pytest.mark.parametrize("voice", VOICES)
+@pytest.mark.parametrize("lesson", CLAIMS)
+def test_what_a_lesson_and_its_appendix_say_holds_on_recorded_people(lesson, voice):
     clip = recorded.recorded(*VOICES[voice]).clip
-    notebook, _ = run_on_voice(PROJECT / "notebooks" / f"{lesson}.ipynb", clip.samples, clip.rate)
-    check_pictures(notebook)
-    assert not warned(notebook)
-    CLAIMS[lesson](printed(notebook))
+    path, text = PROJECT / "notebooks" / f"{lesson}.ipynb", ""
+    for one in filter(None, (path, appendix_to(path))):
+        notebook, _ = run_on_voice(one, clip.samples, clip.rate)
+        check_pictures(notebook)
+        assert not warned(notebook)
+        text += printed(notebook)
+    CLAIMS[lesson](text)

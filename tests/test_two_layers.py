@@ -75,10 +75,17 @@ def test_no_code_is_in_sight_on_a_path_and_prose_says_what_each_cell_is_for(less
 
 @each_lesson
 def test_a_path_is_walked_in_half_an_hour(lesson):
-    length = paths.length_of(lesson)
+    length = paths.length(paths.path_of(lesson))
     shortest, longest = (START_SHORTEST_MIN, START_LONGEST_MIN) if lesson.stem == START else (SHORTEST_MIN, LONGEST_MIN)
     assert length.words <= MOST_WORDS and 1 <= length.stations <= MOST_STATIONS, length
     assert shortest <= length.minutes <= longest, (length, length.minutes)
+
+
+def test_a_threshold_is_moved_within_ten_minutes_of_lesson_01():
+    lesson = next(path for path in LESSONS if path.stem.startswith("01_"))
+    path = paths.path_of(lesson)
+    threshold = next(n for n, cell in enumerate(path) if re.search(r"Bench\(clip, Compressor\(", cell.source))
+    assert paths.length(path[: threshold + 1]).minutes <= 10
 
 
 @each_lesson

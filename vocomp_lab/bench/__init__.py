@@ -7,6 +7,7 @@ from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.blind import BlindBench, PreferenceBench
 from vocomp_lab.bench.gallery import GalleryBench
 from vocomp_lab.bench.homework import task_bench
+from vocomp_lab.bench.keep import KeepChoice
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.bench.recorder import SoundCheck
@@ -18,6 +19,7 @@ __all__ = [
     "Bench",
     "BlindBench",
     "GalleryBench",
+    "KeepChoice",
     "MixBench",
     "OwnVocal",
     "PreferenceBench",

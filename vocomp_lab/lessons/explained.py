@@ -109,6 +109,7 @@ EXPLAINED_IN = {
         "Colour",
         "FetCompressor",
         "harmonics_db",
+        "KeepChoice",
         "measure_burst",
         "OptoCompressor",
         "TubeCompressor",

@@ -1,0 +1,70 @@
+"""Buttons that keep one of several chains for later lessons, where a lesson leaves the choice to the ear."""
+
+from __future__ import annotations
+
+import html
+
+import ipywidgets as widgets
+from IPython.display import display
+
+from vocomp_lab.bench.style import STYLE
+from vocomp_lab.sound.checks import check_choice
+
+
+class KeepChoice:
+    """Lets a student keep one of several chains; until a button is pressed, nothing is kept and nothing is changed.
+
+    Parameters
+    ----------
+    lesson : Lesson
+        Whose stages they are.
+    choices : dict of str to Chain or Bench
+        What each button keeps, by the words on it. A bench is kept as it is set when its button is pressed.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to choose from.
+
+    Notes
+    -----
+    Put it last in a cell to show it.
+    """
+
+    def __init__(self, lesson, choices: dict):
+        if not choices:
+            raise ValueError("choices: there are none; give at least one chain to keep, by its name.")
+        self._lesson, self._choices = lesson, dict(choices)
+        buttons = [
+            widgets.Button(description=name, layout=widgets.Layout(width="auto", min_height="32px"))
+            for name in self._choices
+        ]
+        for button in buttons:
+            button.on_click(lambda pressed: self.keep(pressed.description))
+        self._told = widgets.HTML()
+        row = widgets.HBox(buttons, layout=widgets.Layout(flex_flow="row wrap"))
+        self.widget = widgets.VBox([widgets.HTML(STYLE), row, self._told])
+        self.widget.add_class("vocomp-bench")
+        self._tell("Nothing is kept until you press a button.")
+
+    def keep(self, name: str) -> str:
+        """Keep what a button stands for, as a click on it does; returns the sentence that it shows.
+
+        Raises
+        ------
+        ValueError
+            If there is no such button.
+        """
+        check_choice("name", name, tuple(self._choices))
+        try:
+            said = self._lesson.keep(self._choices[name])
+        except OSError as error:
+            said = f"{self._lesson.folder}: it can't be written there ({error.strerror}); nothing was changed."
+        self._tell(said)
+        return said
+
+    def _tell(self, text):
+        self._told.value = f'<div class="vocomp-step" role="status">{html.escape(text)}</div>'
+
+    def _ipython_display_(self):
+        display(self.widget)
