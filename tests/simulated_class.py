@@ -33,21 +33,6 @@ FUNCTIONS = {
         ("reduction_as_gain", "def target_reduction_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
         ("output_for_reduction", "def target_reduction_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
     ],
-    "smoothed": [
-        (
-            name,
-            "def smoothed(demand, rate, attack_ms, release_ms):\n"
-            f"    a, r = [math.exp(-1 / (ms * rate / {scale})) for ms in {order}]\n"
-            "    y, out = 0, []\n    for d in demand:\n        k = a if d > y else r\n        y = k * y + (1 - k) * "
-            "d\n        out.append(y)\n"
-            "    return out",
-        )
-        for name, scale, order in (
-            ("swapped_times", 1000, "(release_ms, attack_ms)"),
-            ("seconds_for_ms", 1, "(attack_ms, release_ms)"),
-        )
-    ]
-    + [("no_memory", "def smoothed(demand, rate, attack_ms, release_ms):\n    return demand")],
     "highest_corner": [
         ("lowest_note_missed", "def highest_corner(n, o, d):\n    return n[0] * (10 ** (d / 10) - 1) ** (0.5 / o)"),
         ("corner_on_the_note", "def highest_corner(n, o, d):\n    return sorted(n)[0]"),
@@ -128,12 +113,19 @@ PROCESSORS = {
     "staging": [("threshold_above_peaks", Gain(-50)), ("never_lets_go", Gain(40))],
     "peaks_only": [
         ("never_lets_go", Compressor(-60, 3, 1, 80)), ("threshold_above_peaks", Compressor(0, 3, 1, 80)),
+        ("flattened", lambda posed: Compressor(posed.key().threshold_db, 100, 0.03, 80)),
+    ],
+    "late": [
+        ("late_for_peaks", Compressor(-60, 3, 40, 80)), ("never_lets_go", Compressor(-60, 3, 1, 80)),
+        ("threshold_above_peaks", Compressor(6, 3, 1, 80)),
+        ("flattened", lambda posed: Compressor(posed.key().threshold_db, 100, 0.03, 80)),
     ],
     "low_cut": [("into_the_voice", HighPass(350, 4)), (None, HighPass(30, 1))],
     "deess": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
     "sleeve": [
         ("worked_too_hard", Compressor(-70, 2.5, 10, 200, 6)), ("threshold_above_peaks", Compressor(6, 2.5, 10, 200, 6)),
         ("peaks_for_steady", Compressor(-15, 4, 0.5, 60)), ("forgot_to_match", Compressor(-28, 2.5, 10, 200, 6)),
+        ("flattened", lambda posed: Compressor(posed.key().threshold_db + 8, 10, 0.05, 1_000)),
     ],
     "blend": [
         ("all_wet", Compressor(-45, 6, 1, 40)), ("threshold_above_peaks", Compressor(6, 6, 1, 40, mix=0.4)),
@@ -212,7 +204,8 @@ def wrong_answers(task, posed) -> list:
     if task.id in FUNCTIONS:
         return [({"source": source}, NOT_YET, name) for name, source in FUNCTIONS[task.id]]
     if task.id in PROCESSORS:
-        return [(posed.to_data(processor), NOT_YET, name) for name, processor in PROCESSORS[task.id]]
+        wrong = [(name, one(posed) if callable(one) else one) for name, one in PROCESSORS[task.id]]
+        return [(posed.to_data(processor), NOT_YET, name) for name, processor in wrong]
     if isinstance(posed, BuildIt):
         key = posed.key()
         return [(posed.to_data(wrong(key)), NOT_YET, name) for name, wrong in CHAINS[task.id]]

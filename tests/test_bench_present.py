@@ -234,7 +234,7 @@ def test_the_whole_chain_can_be_compared_while_presenting(clip):
 @pytest.mark.ci
 def test_homework_is_not_done_by_its_prepared_steps():
     home = Homework("04", learner="guest")
-    bench = task_bench(home, 5)
+    bench = task_bench(home, 3)
     bench.present()
     for place in range(len(bench._presenter.steps)):
         bench._presenter.go(place)

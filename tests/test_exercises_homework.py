@@ -115,9 +115,9 @@ def test_the_tally_adds_up(tmp_path):
 def test_two_windows_lose_nothing_of_each_other(tmp_path):
     first, second = Homework("04", "ann", tmp_path), Homework("04", "ann", tmp_path)
     first.give(1, 0.1)
-    second.give(2, 0.1)
+    second.give(5, [0.1])
     first.hint(3)
-    assert set(kept(first)["answers"]) == {"computer", "definition", "target_reduction_db"}
+    assert set(kept(first)["answers"]) == {"computer", "knocks", "peaks_only"}
 
 
 def test_a_guest_leaves_nothing_behind(tmp_path):
@@ -176,7 +176,7 @@ def test_a_wrong_call_gets_one_sentence(home):
 
 
 def test_cards_are_escaped(home):
-    card = home.give(3, "def target_reduction_db(a, b, c):\n    raise ValueError('<script>alert(1)</script>')")
+    card = home.give(2, "def target_reduction_db(a, b, c):\n    raise ValueError('<script>alert(1)</script>')")
     assert "<script" not in card._repr_html_() and "&lt;script&gt;" in card._repr_html_()
 
 
@@ -190,8 +190,8 @@ def test_a_card_for_the_page_and_one_for_reading_say_the_same(home):
 def test_a_bench_that_was_not_touched_is_no_try(home, tmp_path):
     from vocomp_lab.bench.homework import task_bench
 
-    bench = task_bench(home, 5)
-    assert "no answer yet" in repr(home.give(5, bench))
+    bench = task_bench(home, 3)
+    assert "no answer yet" in repr(home.give(3, bench))
     first = Homework("01", "ann", tmp_path)
     trim = task_bench(first, 6)
     assert list(dict(trim.chain.stages)) == ["yours", "after it"] and trim.goals == first.goals(6)

@@ -19,17 +19,21 @@ from simulated_class import wrong_answers
 from takes import ci_only
 
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, GainRegion, HighPass
+from vocomp_lab.analysis.distortion import harmonic_distortion_percent
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.words import eye_and_ear
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
+from vocomp_lab.exercises.homework_04 import _held
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, WorkOut, WriteIt
 from vocomp_lab.exercises.learners import Draw, check_learner
-from vocomp_lab.exercises.material import CLEAN, knocks, knocks_s, span, take
+from vocomp_lab.exercises.material import CLEAN, FAULTY, knocks, knocks_s, levelled, span, take
 from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Task, Verdict
+from vocomp_lab.lessons.proposals import propose_stage
 
 ALL = [(homework, task) for homework in homework_names() for task in tasks_of(homework)]
 IN_TURN = [pytest.param(*each, marks=[pytest.mark.ci] * (each[0] not in ("01", "04"))) for each in ALL]
@@ -154,11 +158,141 @@ def test_the_gain_computer_agrees_with_the_workbooks():
         )
 
 
-def test_the_smoother_agrees_with_the_workbooks():
-    posed = pose("04", task_of("04", "smoothed"), "ann")
-    for demand, rate, attack, release in posed.calls:
-        ours = Compressor(0, math.inf, attack, release).reduction_db(np.array(demand), rate)
-        assert posed.right(demand, rate, attack, release) == pytest.approx(ours, abs=1e-9)
+NUMBERS_AND_PYTHON = (WorkOut, WriteIt)
+
+
+@pytest.mark.parametrize("homework", ["02", "03", "04", "05", "06", "07", "08"])
+def test_setting_hearing_and_judging_are_the_clear_majority_of_a_homework(homework):
+    points = {task.id: (task.points, pose(homework, task, "ann")) for task in tasks_of(homework)}
+    by_work = sum(count for count, posed in points.values() if isinstance(posed, NUMBERS_AND_PYTHON))
+    assert by_work <= 0.4 * sum(count for count, _ in points.values())
+    assert sum(isinstance(posed, WriteIt) for _, posed in points.values()) <= 1
+
+
+# -------------------------------------------------------------------------------- settings that must not count as right
+
+LIMITER, LEVELLER = Compressor(-20, 20, 0.05, 80), Compressor(-20, 10, 0.05, 1_000)
+FADERS = [Compressor(-20, 10, 10, 1_000), Compressor(-20, 10, 30, 1_000)]
+HOLES = [
+    ("04", "peaks_only", LIMITER, "share_percent", 12, ("share_percent", "max_db")),
+    ("05", "sleeve", LEVELLER, "median_db", 3, ("share_percent", "median_db", "loudness_change_lu")),
+    *(("06", "bite", fader, "median_db", None, ("median_db", "loudness_change_lu")) for fader in FADERS),
+    ("06", "lets_go", Compressor(-20, 10, 10, 400), "p95_db", None, ("p95_db",)),
+]
+BOTH_TAKES = ("learner3", "learner0", "learner1", "learner5")
+"""Between them, both singers in each of these tasks."""
+
+
+def as_loud(processor, clip):
+    """With the make-up gain that gives back what it takes."""
+    bare = dataclasses.replace(processor, makeup_db=0.0)
+    lost = integrated_lufs(clip) - integrated_lufs(bare.apply(clip).output)
+    return dataclasses.replace(bare, makeup_db=round(lost, 1))
+
+
+def set_by_hand(posed, processor, measure, target, share=0.5):
+    """A setting with its threshold where a number is as wanted, as someone would find it who watches that number alone.
+    Without a target, it lands this share of its goal's window above the lower end.
+    """
+    clip = posed.clip()
+    if target is None:
+        (goal,) = (goal for goal in posed.goals if goal.measure == measure)
+        target = goal.low + share * (goal.high - goal.low)
+    found = threshold_for(processor, clip, measure, target) + (0.5 if measure == "share_percent" else 0.0)
+    found = dataclasses.replace(processor, threshold_db=found)
+    return found if measure == "share_percent" else as_loud(found, clip)
+
+
+@pytest.mark.parametrize("learner", [BOTH_TAKES[0], *ci_only(BOTH_TAKES[1:])])
+@pytest.mark.parametrize(("homework", "name", "bad", "measure", "target", "meets"), HOLES)
+def test_what_only_flattens_or_pulls_a_fader_back_is_not_right(homework, name, bad, measure, target, meets, learner):
+    """Each was marked right once: it meets the numbers that were all the task asked for."""
+    posed = pose(homework, task_of(homework, name), learner)
+    setting = set_by_hand(posed, bad, measure, target)
+    change = posed.change(setting)
+    assert all(goal.met(change) for goal in posed.goals if goal.measure in meets), "another setting than the one meant"
+    verdict = posed.judge(posed.read(setting))
+    assert verdict.status == NOT_YET and "not met yet" in verdict.says
+
+
+TAUGHT = [
+    ("04", "peaks_only", Compressor(-20, 4, 1, 80), "share_percent", 12, None),
+    ("04", "late", Compressor(-20, 3, 1, 80), "share_percent", 12, None),
+    ("05", "sleeve", Compressor(-20, 2.5, 10, 200, knee_db=6), "median_db", 3, None),
+    ("06", "bite", Compressor(-20, 4, 30, 120), "median_db", None, 0.5),
+    ("06", "lets_go", Compressor(-20, 4, 30, 80), "p95_db", None, 0.2),
+]
+
+
+@pytest.mark.parametrize("learner", ["learner0", *ci_only([f"learner{number}" for number in range(1, 20)])])
+@pytest.mark.parametrize(("homework", "name", "good", "measure", "target", "share"), TAUGHT)
+def test_what_the_lessons_teach_is_right_for_every_learner(homework, name, good, measure, target, share, learner):
+    posed = pose(homework, task_of(homework, name), learner)
+    verdict = posed.judge(posed.read(set_by_hand(posed, good, measure, target, share)))
+    assert verdict.status == RIGHT, verdict.says
+
+
+@pytest.mark.parametrize("learner", ["learner0", *ci_only([f"learner{number}" for number in range(1, 20)])])
+@pytest.mark.parametrize(("homework", "name", "stage"), [("04", "peaks_only", "peaks"), ("05", "sleeve", "steady")])
+def test_what_the_workbook_proposes_is_right_for_every_learner(homework, name, stage, learner):
+    posed = pose(homework, task_of(homework, name), learner)
+    verdict = posed.judge(posed.read(propose_stage(stage, posed.clip()).processor))
+    assert verdict.status == RIGHT, verdict.says
+
+
+# ------------------------------------------------------------------------------------------------- lines to be found by ear
+
+
+@pytest.mark.parametrize("learner", ["ann", *ci_only(["ben", "cleo"])])
+def test_the_rough_line_is_bent_within_each_cycle_and_as_loud_as_it_was(learner):
+    posed = pose("04", task_of("04", "rough"), learner)
+    (start_s, end_s, _) = posed.windows[0]
+    clip, held = posed.clip(), _held(200.0)
+    gain_db = integrated_lufs(clip.cut(0, 4.0)) - integrated_lufs(held.cut(0, 4.0)) if start_s > 4 else None
+    gain_db = integrated_lufs(clip.cut(10.5, 15)) - integrated_lufs(held.cut(10.5, 15)) if gain_db is None else gain_db
+    held = held.gained(gain_db)
+    assert integrated_lufs(clip.cut(start_s, end_s)) == pytest.approx(
+        integrated_lufs(held.cut(start_s, end_s)), abs=0.1
+    )
+    off = np.abs(clip.samples - held.samples) / np.abs(held.samples).max()
+    far = np.abs(clip.times_s() - (start_s + end_s) / 2) > (end_s - start_s) / 2 + 1
+    assert off[far].max() < 1e-4 < 0.05 < off.max(), "only this line differs"
+    for release_ms in (3.0, 4.0):
+        rough, smooth = (
+            harmonic_distortion_percent(Compressor(-34, 4, 0.5, release), 165, level_dbfs=-14)
+            for release in (release_ms, 200.0)
+        )
+        assert rough > 5 > 10 * smooth
+
+
+@pytest.mark.parametrize("learner", ["ann", *ci_only([f"learner{number}" for number in range(8)])])
+def test_the_line_without_an_edge_is_the_one_whose_beginnings_stand_out_least(learner):
+    posed = pose("07", task_of("07", "no_edge"), learner)
+    name = next(
+        name for name in FAULTY if posed.windows[0][2][1:-1] in [line["text"] for line in take(name).truth["phrases"]]
+    )
+    lines, source, clip = take(name).truth["phrases"], levelled(name), posed.clip()
+    onsets_s = find_onsets(source)
+    lift_db = onset_to_sustain_db(clip, onsets_s) - onset_to_sustain_db(source, onsets_s)
+    by_line = [
+        float(np.nanmedian(lift_db[(onsets_s > line["start_s"] - 0.05) & (onsets_s < line["end_s"])])) for line in lines
+    ]
+    dull = int(np.argmin(by_line))
+    assert lines[dull]["start_s"] == posed.windows[0][0]
+    assert sorted(by_line)[1] > by_line[dull] + 0.8
+
+
+@pytest.mark.parametrize("learner", ["ann", *ci_only([f"learner{number}" for number in range(12)])])
+def test_the_version_to_hand_on_is_not_the_most_even_one_and_undoes_what_was_wrong(learner):
+    posed = pose("02", task_of("02", "handed_on"), learner)
+    rows = {row[0]: row for row in (line.split() for line in posed.prompt.splitlines() if line.startswith("    "))}
+    spread_lu = {letter: float(rows[letter][2]) for letter in "abc"}
+    (flattest,) = (word for word in posed.mistakes.values())
+    assert min(spread_lu, key=spread_lu.get) == flattest != posed.answer
+    assert int(rows[posed.answer][1]) == 2 < 8 <= int(rows[flattest][1])
+    (last,) = set("abc") - {flattest, posed.answer}
+    assert spread_lu[last] > spread_lu[posed.answer]
+    assert posed.judge(flattest).mistake == "flattest_for_best" and posed.judge(last).status == NOT_YET
 
 
 # ---------------------------------------------------------------------------------------------- answers of a wrong kind
@@ -220,7 +354,7 @@ def zoo():
 
 @pytest.fixture(scope="module")
 def a_bench():
-    return task_bench(Homework("04"), 5)
+    return task_bench(Homework("04"), 3)
 
 
 @pytest.mark.parametrize("homework", homework_names())

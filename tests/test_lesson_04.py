@@ -1,4 +1,6 @@
-"""What lesson 04 says of tones, meters and look-ahead holds for both singers and on takes that nothing was tuned on."""
+"""What lesson 04 and its appendix say of ratios, tones, meters and look-ahead holds for both singers and on takes that nothing
+was tuned on.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +16,7 @@ from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.levels import sample_peak_dbfs
 
 RATE = 48_000
 
@@ -58,6 +61,26 @@ def test_an_rms_detector_settles_on_the_curve_of_the_rms_level_and_later_where_t
         assert settled_db == pytest.approx(on_curve_db, abs=0.2)
         later[attack_ms] = reached["rms"] - reached["peak"]
     assert later[1] > 5 and later[10] > 1 and later[30] < later[10] + 1, "with a slow attack its average is no delay"
+
+
+def test_of_two_ratios_that_take_as_much_off_the_highest_peak_the_lower_one_acts_more_often(take):
+    shares = {}
+    for ratio in (3, 8):
+        compressor = Compressor(-20, ratio, 1, 80)
+        compressor = Compressor(threshold_for(compressor, take.bare, "max_db", 4), ratio, 1, 80)
+        stats = reduction_stats(compressor.apply(take.bare).reduction_db, take.sung)
+        assert 4 <= stats.max_db < 4.8
+        shares[ratio] = stats.share
+    assert shares[3] > 1.1 * shares[8]
+
+
+def test_an_attack_of_50_ms_lets_the_highest_peak_through_however_low_the_threshold_and_1_ms_does_not(take):
+    peak_dbfs = sample_peak_dbfs(take.bare)
+    falls_db = {
+        attack_ms: peak_dbfs - sample_peak_dbfs(Compressor(peak_dbfs - 12, 3, attack_ms, 80).apply(take.bare).output)
+        for attack_ms in (50, 1)
+    }
+    assert falls_db[50] < 0.7 and falls_db[1] > 3
 
 
 def test_a_needle_hides_a_third_or_more_and_shows_more_of_a_slow_release(take):

@@ -1,5 +1,5 @@
-"""Homework beside lesson ``02_level_prep``: what stands out, regions of gain, their edges, and the work that they save
-the compressor.
+"""Homework beside lesson ``02_level_prep``: what stands out, regions of gain, when to stop, and the work that they save the
+compressor.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from functools import cache
 
 import numpy as np
 
+from vocomp_lab.analysis.evenness import word_levels
+from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.analysis.words import eye_and_ear
@@ -30,7 +32,6 @@ from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
 TITLE = "Level prep"
@@ -79,28 +80,6 @@ def _needed(draw):
         solution=f"Of what is over the threshold, 1 − 1/{ratio:g} = {slope:.3f} is taken off, so the word may stay "
         f"{allowed:g}/{slope:.3f} = {left:.2f} dB over it. Now it is {over:g} − {higher:g} = {over - higher:g} dB over "
         f"it. The region needs **{decibels(answer, 2)} dB**.",
-    )
-
-
-def _halfway(draw):
-    first, second = draw.step(2, 6, 0.5), -draw.step(6, 10, 0.5)
-    first, second = (first, second) if draw.choice((True, False)) else (second, first)
-    middle = (db_to_amplitude(first) + db_to_amplitude(second)) / 2
-    answer = amplitude_to_db(middle)
-    return WorkOut(
-        prompt=f"A region of **{decibels(first, sign=True)} dB** touches one of **{decibels(second, sign=True)} dB**. "
-        f"They are joined by a crossfade like the workbook's: equal gain, straight in amplitude. What is the gain in the "
-        "middle of that fade?",
-        answer=answer,
-        unit="dB",
-        tolerance=0.1,
-        mistakes={"decibels_mixed": (first + second) / 2, "equal_power_fade": answer + 10 * np.log10(2)},
-        hints=(
-            "A line that is straight in amplitude is not straight in decibels.",
-            "Turn each gain into an amplitude, 10^(gain/20), take the middle of the two, and go back to decibels.",
-        ),
-        solution=f"As amplitudes they are {db_to_amplitude(first):.3f} and {db_to_amplitude(second):.3f}. The middle is "
-        f"{middle:.3f}, which is **{decibels(answer, 2)} dB**: closer to the louder side than the middle in decibels.",
     )
 
 
@@ -173,21 +152,100 @@ def _as_meant(name: str, place: int) -> tuple[Clip, float, ReductionStats]:
     return clip, start_s, reduction_stats(_AFTER.apply(clip).reduction_db, active_mask(clip))
 
 
+def _long_words(name: str, place: int) -> list:
+    """The words of a line that last long enough to be heard as words, but not its held last note."""
+    first, last = _lines(name)[place]["words"]
+    return [word for word in _words(name)[first:last] if LONG_WORD_S < lasts_s(word) < 1.5]
+
+
+def _shifted(part: dict, begin_s: float) -> dict:
+    """A word or a line in a clip that begins later than the take."""
+    return {**part, "start_s": max(part["start_s"] - begin_s, 0), "end_s": part["end_s"] - begin_s}
+
+
+_WAYS = {"levelled": "one region for the line that had sunk, one for the word that was too loud",
+    "flattened": "a region for every word, so that all are equally loud",
+    "wrong stretch": "the line that had sunk turned up, but the whole line of the loud word turned down"}  # fmt: skip
+
+
+def _handed_on(draw):
+    name, place = draw.choice(CLEAN), draw.choice(range(3))
+    meant, begin_s, _ = _as_meant(name, place)
+    sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
+    down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(8, 10, 0.5), draw.step(-3, 3, 0.5)
+    word = draw.choice(_long_words(name, other))
+    letters = dict(zip(draw.shuffled("abc"), _WAYS))
+    line, loud_line = (_shifted(_lines(name)[which], begin_s) for which in (sunk, other))
+    loud = _shifted(word, begin_s)
+    firsts, lasts = zip(*(_lines(name)[which]["words"] for which in (place, place + 1)))
+    words = [GainRegion(*span(_shifted(one, begin_s)), 0.0) for one in _words(name)[firsts[0] : lasts[1]]]
+
+    @cache
+    def versions() -> dict:
+        marred = louder(loud, up_db).apply(softer(line, down_db).apply(meant))
+        off_lu = word_levels(marred, words).offsets_lu
+        ways = {
+            "levelled": [GainRegion(*span(line), down_db), GainRegion(*span(loud), -up_db)],
+            "flattened": [replace(one, gain_db=-float(off)) for one, off in zip(words, off_lu)],
+            "wrong stretch": [GainRegion(*span(line), down_db), GainRegion(*span(loud_line), -up_db)],
+        }
+        made = {way: ClipGain(regions).apply(marred) for way, regions in ways.items()}
+        loudness = integrated_lufs(meant)
+        return {way: (len(ways[way]), one.gained(loudness - integrated_lufs(one))) for way, one in made.items()}
+
+    def clip() -> Clip:
+        sounds = [versions()[letters[letter]][1].samples for letter in "abc"]
+        pause = np.zeros((meant.rate, *sounds[0].shape[1:]))
+        parts = [part for sound in sounds for part in (sound, pause)][:-1]
+        return meant.with_samples(np.concatenate(parts)).gained(trim_db)
+
+    def measured(letter):
+        count, sound = versions()[letters[letter]]
+        levels = word_levels(sound, words)
+        off_lu = levels.offsets_lu
+        return (
+            letter,
+            str(count),
+            f"{levels.spread_lu:.1f}",
+            *(decibels(float(end), sign=True) for end in (off_lu.max(), off_lu.min())),
+        )
+
+    head = ("version", "regions", "spread of the words (LU)", "loudest (LU)", "softest (LU)")
+    by_way = {way: letter for letter, way in letters.items()}
+    return Diagnose(
+        prompt="Two lines of a verse: one had sunk, and in the other one word was far too loud. Three people levelled them, "
+        "and you hear the three one after another, equally loud. “Loudest” and “softest” are words, against the middle one. "
+        "Which version would you **hand on** to the compressor? Listen first; small words may be soft.\n\n"
+        + table([head, *map(measured, "abc")], "<>>>>"),
+        clip=clip,
+        choices={letter: f"version {letter}" for letter in "abc"},
+        answer=by_way["levelled"],
+        why_not={
+            by_way["flattened"]: "It has the smallest spread, and no life: the small words shout along with the rest.",
+            by_way["wrong stretch"]: "One word still stands out of its line, and the rest of that line has sunk.",
+        },
+        mistakes={"flattest_for_best": by_way["flattened"]},
+        hints=(
+            "Sing along: which words does a singer mean to be soft?",
+            "Two faults need two regions. And the smallest spread is not the goal: that is what a machine would hand on.",
+        ),
+        solution=". ".join(f"Version {letter}: {_WAYS[way]}" for letter, way in sorted(letters.items()))
+        + f". So it is **{by_way['levelled']}**: it undoes what was wrong and leaves the singing alone.",
+    )
+
+
 def _regions(draw):
     name, place = draw.choice(CLEAN), draw.choice(range(3))
     meant, begin_s, stats = _as_meant(name, place)
     sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
     down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(9, 11, 0.5), draw.step(-3, 3, 0.5)
-    first, last = _lines(name)[other]["words"]
-    word = draw.choice([one for one in _words(name)[first:last] if LONG_WORD_S < lasts_s(one) < 1.5])
+    word = draw.choice(_long_words(name, other))
     line = _lines(name)[sunk]
     after = replace(_AFTER, threshold_db=_AFTER.threshold_db + trim_db)
 
-    def shifted(part: dict) -> dict:
-        return {**part, "start_s": part["start_s"] - begin_s, "end_s": part["end_s"] - begin_s}
-
     def clip() -> Clip:
-        return louder(shifted(word), up_db).apply(softer(shifted(line), down_db).apply(meant)).gained(trim_db)
+        sung = softer(_shifted(line, begin_s), down_db).apply(meant)
+        return louder(_shifted(word, begin_s), up_db).apply(sung).gained(trim_db)
 
     def candidates():
         for share in (1.0, 0.9, 1.1):
@@ -374,10 +432,10 @@ def _two_decibels(draw):
 
 TASKS = (
     Task("needed", "How much for one word?", _needed),
-    Task("halfway", "In the middle of a fade", _halfway),
     Task("jumps_out", "The word that makes you flinch", _jumps_out),
     Task("sunk_line", "Edges for a line", _sunk_line),
     Task("regions", "Phrase, then word", _regions, points=2),
+    Task("handed_on", "Which one would you hand on?", _handed_on),
     Task("region_gains", "Write proposals", _region_gains, points=2),
     Task("which_edit", "Word, line, or nothing?", _which_edit),
     Task("two_decibels", "Two decibels, blind", _two_decibels),

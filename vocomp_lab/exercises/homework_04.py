@@ -1,12 +1,15 @@
-"""Homework beside lesson ``04_peak_control``: gain computer, time constants, and a compressor for peaks only."""
+"""Homework beside lesson ``04_peak_control``: the gain computer, compressors for peaks only, and what goes wrong with them, by
+ear and by numbers.
+"""
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
+from functools import cache
 
+from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.analysis.times import stated_times
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import (
     CLEAN,
@@ -16,12 +19,16 @@ from vocomp_lab.exercises.material import (
     knocks,
     knocks_s,
     lasts_s,
+    levelled,
+    one_line_of,
+    span,
     table,
     take,
     voice,
     window,
 )
 from vocomp_lab.exercises.tasks import Task, as_code
+from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import sample_peak_dbfs
@@ -57,25 +64,6 @@ def _computer(draw):
         ),
         solution=f"It is {over:g} dB over the threshold; {over:g}/{ratio:g} = {over / ratio:.2f} dB of that stay, so "
         f"{over:g} − {over / ratio:.2f} = **{answer:.2f} dB** are taken off.",
-    )
-
-
-def _definition(draw):
-    stated = draw.choice((3, 4, 5, 7, 8, 10, 12, 15, 20))
-    per_tau = stated_times(1.0, step_db=12).ninety_percent_ms
-    answer = stated / per_tau
-    return WorkOut(
-        prompt=f"A colleague's compressor states an attack of **{stated} ms**, and means the time for **90 %** of a step. "
-        f"Which `attack_ms` behaves the same in this workbook, where it is the time for 63.2 %?",
-        answer=answer,
-        unit="ms",
-        tolerance=round(0.03 * answer, 2),
-        mistakes={"inverted": stated * per_tau, "linear_share": stated * 0.632 / 0.9},
-        hints=(
-            "What is left of the step after a time t is exp(−t/τ).",
-            "90 % is done when exp(−t/τ) = 0.1: how many τ is that?",
-        ),
-        solution=f"exp(−t/τ) = 0.1 at t = {per_tau:.3f} τ, so τ = {stated} / {per_tau:.3f} = **{answer:.2f} ms**.",
     )
 
 
@@ -124,93 +112,126 @@ def _gain_computer(draw):
     )
 
 
-_SMOOTH_START = '''def smoothed(demand_db, rate, attack_ms, release_ms):
-    """Reduction for each sample: it follows a list of demands at two paces."""
-    reduction, history = 0.0, []
-    for demand in demand_db:
-        ...
-        history.append(reduction)
-    return history
-'''
-_SMOOTH_MODEL = '''def smoothed(demand_db, rate, attack_ms, release_ms):
-    """Reduction for each sample: it follows a list of demands at two paces."""
-    attack = math.exp(-1 / (attack_ms / 1000 * rate))
-    release = math.exp(-1 / (release_ms / 1000 * rate))
-    reduction, history = 0.0, []
-    for demand in demand_db:
-        keep = attack if demand > reduction else release
-        reduction = keep * reduction + (1 - keep) * demand
-        history.append(reduction)
-    return history
-'''
+@cache
+def _levelled(name: str) -> Clip:
+    """The same stretch as the lesson begins with it: a word that is too loud as a whole is no peak."""
+    return levelled(name).cut(*LAST_THREE_LINES_S)
 
 
-def _smooth(demand, rate, attack_ms, release_ms):
-    attack, release = (math.exp(-1000 / (time * rate)) for time in (attack_ms, release_ms))
-    reduction, history = 0.0, []
-    for value in demand:
-        keep = attack if value > reduction else release
-        reduction = keep * reduction + (1 - keep) * value
-        history.append(reduction)
-    return history
+# The lesson's, but for the crest factor: on these two takes what is taught takes 1 to 2.4 dB off it.
+_GOALS = tuple(
+    Goal("crest_change_db", low=-3) if goal.measure == "crest_change_db" else goal for goal in GOALS["peaks"]
+)
 
 
-def _smoother(draw):
-    calls = []
-    for _ in range(4):
-        steps = [draw.step(0, 12, 0.5) for _ in range(4)] + [0.0]
-        demand = [level for level in steps for _ in range(30)]
-        calls.append((demand, draw.choice((1000, 2000, 4000)), draw.step(1, 9, 1), draw.step(20, 120, 10)))
-    return WriteIt(
-        prompt="Write the smoother of the lesson. It takes a list of demands in dB, one for each sample, the sample rate "
-        "in Hz, and both time constants in milliseconds. It returns a list of the same length: the reduction, which "
-        "starts at 0 and follows the demand, with the attack while the demand is above it, otherwise with the release. "
-        "You can use `math`.",
-        start=_SMOOTH_START,
-        calls=tuple(calls),
-        right=_smooth,
-        tolerance=1e-4,
-        model=_SMOOTH_MODEL,
-        mistakes={
-            "swapped_times": lambda demand, rate, attack, release: _smooth(demand, rate, release, attack),
-            "seconds_for_ms": lambda demand, rate, attack, release: _smooth(
-                demand, rate, 1000 * attack, 1000 * release
-            ),
-            "no_memory": lambda demand, rate, attack, release: demand,
-        },
-        hints=(
-            "After each sample, exp(−1 / (τ·rate)) of the old value is kept, with τ in seconds.",
-            "`keep = attack if demand > reduction else release`, then `reduction = keep * reduction + (1 - keep) * "
-            "demand`.",
-        ),
-        solution="The loop of the lesson, without its gain computer:\n\n" + as_code(_SMOOTH_MODEL),
-    )
+def _for_peaks(clip):
+    """Settings to try for the key, by how far the threshold is under the highest peak."""
+    peak = sample_peak_dbfs(clip)
+    return [Compressor(peak - down, 3, 1, _RELEASE_MS) for down in (7, 6.5, 7.5, 6, 5, 8, 4, 9)]
+
+
+def _never_lets_go(processor, change) -> bool:
+    return change.reduction.share > 0.6
 
 
 def _peaks_only(draw):
     name, off_db = draw.choice(FAULTY), draw.step(-8, 2, 0.5)
 
     def clip() -> Clip:
-        return _voice(name).gained(off_db)
-
-    def candidates():
-        peak = sample_peak_dbfs(clip())
-        return [Compressor(peak - down, 3, 1, _RELEASE_MS) for down in (6, 6.5, 5.5, 7, 5, 8, 4, 9)]
+        return _levelled(name).gained(off_db)
 
     return SetIt(
         prompt="Set this compressor for **peaks only**, on a take that is yours alone: it should act during at most 15 % "
-        "of the sung time, and take off 2 to 8 dB where it acts most.",
+        "of the sung time, take off 2 to 8 dB where it acts most, and tame the peaks without flattening them: the crest "
+        "factor may fall by 3 dB at most.",
         clip=clip,
         start=Compressor(threshold_db=-48, ratio=3, attack_ms=1, release_ms=_RELEASE_MS),
-        goals=(Goal("share_percent", high=15), Goal("max_db", low=2, high=8)),
-        candidates=candidates,
-        mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
+        goals=_GOALS,
+        candidates=lambda: _for_peaks(clip()),
+        mistakes={"never_lets_go": _never_lets_go, "flattened": _flattened},
         hints=(
             "Raise the threshold until the reduction is a few islands with nothing in between.",
-            "Does it act seldom enough, but take off too much? Then lower the ratio.",
+            "Does it act seldom enough, but take off too much? Then lower the ratio, or give it a slower attack.",
         ),
         solution=f"This take's level is {decibels(off_db, sign=True)} dB from the workbook's, so the threshold moves with "
-        f"it. With a threshold that only the loudest moments reach, 3:1 with 1 ms and 80 ms meets both goals.",
+        f"it. With a threshold that only the loudest moments reach, 3:1 with 1 ms and 80 ms meets all the goals. At 20:1 and "
+        "0.05 ms the same moments lose everything that stood out.",
+    )
+
+
+def _flattened(processor, change) -> bool:
+    return change.after.crest_db - change.before.crest_db < -3
+
+
+def _late(draw):
+    name, off_db = draw.choice(FAULTY), draw.step(-8, 2, 0.5)
+    attack, down = draw.choice((30.0, 35.0, 40.0, 50.0)), draw.step(9, 11, 0.5)
+
+    def clip() -> Clip:
+        return _levelled(name).gained(off_db)
+
+    def still_late(processor, change) -> bool:
+        return processor.attack_ms >= 5 and change.reduction.max_db >= 0.05
+
+    return SetIt(
+        prompt=f"Somebody's compressor for peaks, and the words still jump out. It acts, but too late: its attack is "
+        f"**{attack:g} ms**. Make it catch them: the highest **peak** comes down by **1.2 dB or more**. It still acts in at "
+        "most 15 % of the sung time, takes off 2 to 8 dB where it acts most, and takes no more than 3 dB off the crest "
+        "factor.",
+        clip=clip,
+        start=Compressor(round(_peak_dbfs(name) + off_db - down, 1), ratio=3, attack_ms=attack, release_ms=_RELEASE_MS),
+        goals=(Goal("peak_change_db", high=-1.2), *_GOALS),
+        candidates=lambda: _for_peaks(clip()),
+        mistakes={"late_for_peaks": still_late, "never_lets_go": _never_lets_go, "flattened": _flattened},
+        hints=(
+            "Repeat the deepest reduction, and look at the curve there: does it arrive before the spike is over?",
+            "With a fast attack the same threshold takes off more, and more often. So it has to go up again.",
+        ),
+        solution=f"The spikes last a few milliseconds, and after {attack:g} ms they are over. With 1 ms the threshold had to "
+        f"be so low only because the attack was late: raised to some 7 dB under the highest peak "
+        f"({decibels(_peak_dbfs(name) + off_db - 7, 0)} dBFS here), it is out of the way most of the time again.",
+    )
+
+
+@cache
+def _peak_dbfs(name: str) -> float:
+    return sample_peak_dbfs(_levelled(name))
+
+
+_ROUGH = Compressor(threshold_db=-34, ratio=4, attack_ms=0.5, release_ms=200, makeup_db=10)
+_LOW_SINGER = FAULTY[1]
+
+
+@cache
+def _held(release_ms: float) -> Clip:
+    return replace(_ROUGH, release_ms=release_ms).apply(levelled(_LOW_SINGER)).output
+
+
+def _rough(draw):
+    release_ms, place, off_db = draw.choice((3.0, 3.5, 4.0)), draw.choice(range(4)), draw.step(-4, 2, 0.5)
+    lines = take(_LOW_SINGER).truth["phrases"]
+    line = lines[place]
+
+    def clip() -> Clip:
+        usual, bent = _held(_ROUGH.release_ms), _held(release_ms)
+        # As loud as it was: a fast release gives back so much that the line would be found by its level.
+        loud, bent_loud = (integrated_lufs(sound.cut(*span(line))) for sound in (usual, bent))
+        return one_line_of(bent.gained(loud - bent_loud), usual, lines, place).gained(off_db)
+
+    return FindIt(
+        prompt="A low voice, held down by a compressor. In **one of its four lines** the release was set so short that it "
+        "lets go within each cycle of the voice, and bends the wave. You can't tell by the loudness of the lines. Listen, and "
+        "give a time within that line.",
+        clip=clip,
+        windows=(window(line),),
+        unit="s",
+        hints=(
+            "Don't listen to the words but to the vowels that are held: in which line do they rasp?",
+            "Compare the last word of each line. Three of them are held smoothly.",
+        ),
+        solution=f"“{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s: its release is {release_ms:g} ms, as "
+        f"short as a cycle of this voice (3 to 9 ms). In the other lines it is {_ROUGH.release_ms:g} ms. Fast is "
+        "right for peaks, but many cycles long: 40 to 100 ms for most singers (common practice, no source).",
     )
 
 
@@ -221,8 +242,8 @@ def _knocks(draw):
     chosen = draw.sample(words[::2], 3)
     return FindIt(
         prompt="Three words in this verse got a knock a few hundredths of a second long, far louder than the rest. Find "
-        "them: give a time within each of the three words. (The lesson's `reduction_moments` lists what a fast compressor "
-        "reacts to most.)",
+        "them: give a time within each of the three words. (`reduction_moments`, from the lesson's appendix, lists what a "
+        "fast compressor reacts to most.)",
         clip=lambda: knocks(chosen, 14, 30).apply(take(name).clip).gained(off_db),
         windows=tuple(window(word) for word in chosen),
         unit="s",
@@ -305,11 +326,11 @@ def _peaks_blind(draw):
 
 TASKS = (
     Task("computer", "How much is taken off?", _computer),
-    Task("definition", "Another sheet, another definition", _definition),
     Task("target_reduction_db", "Write the gain computer", _gain_computer, points=2),
-    Task("smoothed", "Write the smoother", _smoother, points=2),
     Task("peaks_only", "Peaks only", _peaks_only, points=2),
+    Task("late", "Late for every peak", _late, points=2),
     Task("knocks", "Three knocks", _knocks),
+    Task("rough", "Where does it turn rough?", _rough),
     Task("what_is_wrong", "What is wrong here?", _what_is_wrong),
     Task("blind", "Hear it blind", _peaks_blind),
 )

@@ -15,11 +15,10 @@ from vocomp_lab.analysis.parallel import quiet_lift_db
 from vocomp_lab.analysis.pumping import pause_lift
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
-from vocomp_lab.exercises.material import FAULTY, blind_test, filtered, lost_lu, span, table, take, window
+from vocomp_lab.exercises.material import FAULTY, blind_test, levelled, lost_lu, one_line_of, table, take, window
 from vocomp_lab.exercises.tasks import Task, as_code
-from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
+from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.singer.faults import spans_mask
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels
 
@@ -33,17 +32,9 @@ _STEADY_NEAR_DB = dict(zip(FAULTY, (-27.0, -29.0)))
 
 
 @cache
-def _levelled(name: str) -> Clip:
-    """A take levelled by hand, then filtered, as the lesson begins."""
-    faults = take(name).truth["faults"]
-    prep = ClipGain([GainRegion(*span(faults["quiet_phrase"]), 5), GainRegion(*span(faults["loud_word"]), -6)])
-    return filtered(prep.apply(take(name).clip))
-
-
-@cache
 def _voice(name: str) -> Clip:
     """Its last two lines."""
-    return _levelled(name).cut(7.0, 14.95)
+    return levelled(name).cut(7.0, 14.95)
 
 
 @cache
@@ -132,22 +123,26 @@ def _sleeve(draw):
         return _voice(name).gained(off_db)
 
     return SetIt(
-        prompt=f"Keep a light hand on this voice: act during at least 80 % of the sung time, with a median of 2 to 5 dB, "
-        f"and leave it as loud as before. The release starts at {release_ms:g} ms; all controls are yours.",
+        prompt=f"Keep a light hand on this voice: act nearly all the time, by a few decibels, bring the words closer "
+        f"together, keep their beginnings, and leave the voice as loud as before. The goals are the lesson's. The release "
+        f"starts at {release_ms:g} ms; all controls are yours.",
         clip=clip,
         start=Compressor(threshold_db=-6, ratio=2.5, attack_ms=10, release_ms=release_ms, knee_db=6),
-        goals=(Goal("share_percent", low=80), Goal("median_db", low=2, high=5), Goal("loudness_change_lu", -0.5, 0.5)),
+        goals=GOALS["steady"],
         candidates=candidates,
         mistakes={
             "worked_too_hard": lambda processor, change: change.reduction.median_db > 5,
             "peaks_for_steady": lambda processor, change: 0 < change.reduction.share < 0.5,
+            "flattened": lambda processor, change: change.beginnings_db < 0,
         },
         hints=(
             "Drag the threshold down past the loud words, until even the soft ones reach it.",
-            "Does it act long enough, but too deep? Lower the ratio. Make-up gain comes last.",
+            "Too deep, or far deeper on some words than on the rest? Lower the ratio. Are the beginnings gone? A slower "
+            "attack. Make-up gain comes last.",
         ),
         solution=f"At 2.5:1, a threshold near {decibels(_STEADY_NEAR_DB[name] + off_db)} dBFS is below nearly every word "
-        f"of this take. Then add as much make-up gain as the loudness has fallen.",
+        f"of this take, and 10 ms let the beginnings of the words through. Then add as much make-up gain as the loudness "
+        f"has fallen.",
     )
 
 
@@ -230,14 +225,10 @@ def _line_off(draw):
     line = lines[place]
 
     def clip() -> Clip:
-        whole = _levelled(name)
+        whole = levelled(name)
         made = replace(_STEADY, threshold_db=-38 - lower_db)
-        # Off from pause to pause, so that the room around the line gives it away too.
-        start_s = lines[place - 1]["end_s"] if place else 0.0
-        end_s = lines[place + 1]["start_s"] if place + 1 < len(lines) else whole.duration_s
-        off = spans_mask(whole, ((start_s, end_s),), 0.02)
         steady = made.apply(whole).output.gained(lost_lu(made, whole))
-        return whole.with_samples((1 - off) * steady.samples + off * whole.samples).gained(off_db)
+        return one_line_of(whole, steady, lines, place).gained(off_db)
 
     return FindIt(
         prompt="A steady compressor, far too deep and with its make-up gain, runs over these four lines. In **one of them "

@@ -17,6 +17,7 @@ from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import CLEAN, FAULTY, blind_test, lost_lu, table, take, voice
 from vocomp_lab.exercises.tasks import Task, as_code
+from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels
@@ -28,6 +29,9 @@ _MILD_NEAR_DB = dict(zip(FAULTY, (-27.0, -29.0)))
 _BREATHING_NEAR_DB = dict(zip(FAULTY, (-26.5, -27.75)))
 # The highest median allowed for each 95th percentile asked for: out of reach for releases over 600 ms.
 _MOST_MEDIAN_DB = {5.0: 1.6, 5.5: 1.8, 6.0: 2.0}
+# What the lesson asks of the beginnings and the loudness; the median is each task's own.
+_LIFT_AND_LOUDNESS = tuple(goal for goal in GOALS["excitement"] if goal.measure != "median_db")
+_LEAST_LIFT_DB = next(goal.low for goal in _LIFT_AND_LOUDNESS if goal.measure == "beginnings_db")
 
 
 @cache
@@ -208,19 +212,15 @@ def _bite(draw):
             yield Compressor(threshold + off_db, 4, 30, 100, makeup_db=round(_lost_lu(name, threshold), 2))
 
     def caught(processor, change) -> bool:
-        return processor.attack_ms < 10 and change.after.crest_db < change.before.crest_db
+        return processor.attack_ms < 10 and change.beginnings_db < _LEAST_LIFT_DB
 
     return SetIt(
         prompt=f"This compressor was exaggerated: its threshold is so low that it squashes everything, and its attack is 1 "
-        f"ms. Turn it into **bite**: a median reduction of **{low:g} to {low + 1.5:g} dB**, a crest factor that rises by "
-        "**0.8 to 2.5 dB**, and the loudness as it was, **within 0.5 LU**.",
+        f"ms. Turn it into **bite**: a median reduction of **{low:g} to {low + 1.5:g} dB**, beginnings of notes that stand "
+        "out **0.8 to 2.5 dB** more than before, and the loudness as it was, **within 0.5 LU**.",
         clip=lambda: _voice(name).gained(off_db),
         start=Compressor(_MILD_NEAR_DB[name] - 12 + off_db, ratio=4, attack_ms=1, release_ms=100),
-        goals=(
-            Goal("median_db", low=low, high=low + 1.5),
-            Goal("crest_change_db", low=0.8, high=2.5),
-            Goal("loudness_change_lu", low=-0.5, high=0.5),
-        ),
+        goals=(Goal("median_db", low=low, high=low + 1.5), *_LIFT_AND_LOUDNESS),
         candidates=candidates,
         mistakes={
             "beginnings_caught": caught,
@@ -231,8 +231,9 @@ def _bite(draw):
             "Make-up gain comes last: the line under the bench says how many LU are missing.",
         ),
         solution=f"An attack of 30 ms at 4:1 and a release of 100 ms. A threshold near "
-        f"{decibels(_MILD_NEAR_DB[name] + off_db, 0)} dBFS puts the median reduction in its window, and the crest factor "
-        "rises by one or two decibels. The rest is make-up gain.",
+        f"{decibels(_MILD_NEAR_DB[name] + off_db, 0)} dBFS puts the median reduction in its window, and the "
+        "beginnings come out by a decibel or two. The rest is make-up gain. (A crest factor would not have told you: a fader "
+        "that is pulled back for a second and let go raises it as well.)",
     )
 
 
@@ -252,11 +253,15 @@ def _lets_go(draw):
     return SetIt(
         prompt=f"Somebody found the attack and forgot the release. At **{release:,} ms**, every word begins already turned "
         f"down, and the compressor might as well be a fader pulled back. Let it **let go**: a median reduction of **at "
-        f"most {most:g} dB**, still **{low:g} to {low + 2:g} dB** at the 95th percentile, and a crest factor that rises by "
-        "**at least 0.6 dB**.",
+        f"most {most:g} dB**, still **{low:g} to {low + 2:g} dB** at the 95th percentile, and beginnings of notes that "
+        f"stand out by **at least {_LEAST_LIFT_DB:g} dB** more.",
         clip=lambda: _voice(name).gained(off_db),
         start=Compressor(threshold - 2, ratio=4, attack_ms=30, release_ms=release),
-        goals=(Goal("median_db", high=most), Goal("p95_db", low=low, high=low + 2), Goal("crest_change_db", low=0.6)),
+        goals=(
+            Goal("median_db", high=most),
+            Goal("p95_db", low=low, high=low + 2),
+            Goal("beginnings_db", low=_LEAST_LIFT_DB),
+        ),
         candidates=candidates,
         mistakes={"release_too_long": held},
         hints=(

@@ -1,6 +1,4 @@
-"""Homework beside lesson ``07_compressor_types``: what each type does with its settings, colour in numbers, and false
-tones.
-"""
+"""Homework beside lesson ``07_compressor_types``: what each type does with its settings, by ear and by numbers."""
 
 from __future__ import annotations
 
@@ -8,13 +6,26 @@ import math
 from dataclasses import replace
 from functools import cache
 
+from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.times import measure_burst
-from vocomp_lab.exercises.kinds import Diagnose, SetIt, WorkOut, WriteIt
-from vocomp_lab.exercises.material import FAULTY, blind_test, lost_lu, table, voice
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.material import (
+    FAULTY,
+    blind_test,
+    levelled,
+    lost_lu,
+    one_line_of,
+    span,
+    table,
+    take,
+    voice,
+    window,
+)
 from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.character import FetCompressor, OptoCompressor, character
+from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.text import decibels, figure
 
 TITLE = "Compressor types"
@@ -23,6 +34,8 @@ TITLE = "Compressor types"
 _OPTO_NEAR_DB = dict(zip(FAULTY, (-29.0, -28.0)))
 _FET_NEAR_DB = dict(zip(FAULTY, (-28.0, -27.5)))
 _FET_START_DB = dict(zip(FAULTY, (-25.0, -23.5)))
+# Thresholds for a median of 5 dB over a whole levelled take, with a short attack and with a long one.
+_FET_FAST_DB, _FET_SLOW_DB, _LONG_MS = dict(zip(FAULTY, (-27.5, -30.0))), dict(zip(FAULTY, (-33.0, -37.5))), 120.0
 
 
 def _grip(draw):
@@ -67,29 +80,6 @@ def _percent(draw):
         ),
         solution=f"{decibels(-below, 0)} + {more:g} = {decibels(more - below, 0)} dB, and "
         f"10^({decibels(more - below, 0)}/20) = {answer / 100:.4f}, which is **{answer:.2f} %**.",
-    )
-
-
-def _folded(draw):
-    rate, order = draw.choice((44_100, 48_000)), draw.choice((3, 5))
-    low, high = {3: (9_000, 14_000), 5: (9_500, 12_500)}[order]
-    note = draw.step(low, high, 100)
-    answer = abs(order * note - rate)
-    return WorkOut(
-        prompt=f"A curve without oversampling bends a sound at a rate of **{rate:,} Hz**. The sound has an overtone at "
-        f"**{note:,.0f} Hz**, and the curve makes its harmonic number **{order}**. At what frequency, in **kHz**, do you "
-        "hear that harmonic?",
-        answer=answer / 1000,
-        unit="kHz",
-        tolerance=0.02,
-        mistakes={"not_folded": order * note / 1000, "folded_at_half": abs(order * note - rate / 2) / 1000},
-        hints=(
-            "Where would the harmonic be, and what is the highest frequency that the samples can hold?",
-            "Anything above half the rate comes back at its distance from the rate itself.",
-        ),
-        solution=f"{order} · {note:,.0f} Hz = {order * note:,.0f} Hz is above half the rate, {rate / 2:,.0f} Hz. It comes "
-        f"back at |{order * note:,.0f} − {rate:,}| = **{answer:,.0f} Hz**, {answer / 1000:g} kHz, which is not a multiple "
-        "of anything that was sung. Oversampling bends the sound at a higher rate and filters before it comes back.",
     )
 
 
@@ -230,6 +220,40 @@ def _edge(draw):
     )
 
 
+@cache
+def _through_fet(name: str, attack_ms: float) -> Clip:
+    """A take through a FET, by a median of some 5 dB."""
+    threshold_db = (_FET_FAST_DB if attack_ms < 10 else _FET_SLOW_DB)[name]
+    return FetCompressor(threshold_db, 4, attack_ms, 60).apply(levelled(name)).output
+
+
+def _no_edge(draw):
+    name, place, off_db = draw.choice(FAULTY), draw.choice(range(4)), draw.step(-2, 4, 0.5)
+    attack = draw.choice((1.5, 2.0, 2.5))
+    lines = take(name).truth["phrases"]
+    line = lines[place]
+
+    def clip() -> Clip:
+        usual, dull = (_through_fet(name, attack_ms) for attack_ms in (_LONG_MS, attack))
+        loud, dull_loud = (integrated_lufs(sound.cut(*span(line))) for sound in (usual, dull))
+        return one_line_of(dull.gained(loud - dull_loud), usual, lines, place).gained(off_db)
+
+    return FindIt(
+        prompt="This verse went through a FET, hard at work, with a long attack, so that the words keep their edge. In **one "
+        "of its four lines** somebody left the attack where another compressor would have it. You can't tell by the loudness "
+        "of the lines. Listen, and give a time within that line.",
+        clip=clip,
+        windows=(window(line),),
+        unit="s",
+        hints=(
+            "Listen to how the words begin, and to nothing else. In which line do they all begin softly?",
+            "In the picture, the first instant of a word is taller than the rest of it. In one line it hardly is.",
+        ),
+        solution=f"“{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s: its attack says {attack:g} ms, which is "
+        f"{attack / 4:g} ms in effect at 4:1. In the other lines it says {_LONG_MS:g} ms, {_LONG_MS / 4:g} ms in effect.",
+    )
+
+
 _BURSTS = {"short, loud": (0.1, -6.0), "long, loud": (2.0, -6.0), "long, softer": (2.0, -16.0)}
 
 
@@ -318,10 +342,10 @@ def _types_blind(draw):
 TASKS = (
     Task("grip", "Another ratio, the same grip", _grip),
     Task("percent", "How much colour is that?", _percent),
-    Task("folded", "A tone that nobody sang", _folded),
     Task("fet_loop", "Write the detector that hears itself", _feedback, points=2),
     Task("opto_work", "Steady work for an opto", _opto, points=2),
     Task("fet_edge", "A FET that leaves the edge", _edge, points=2),
+    Task("no_edge", "Which line has lost its edge?", _no_edge),
     Task("no_label", "No label on it", _no_label),
     Task("types_blind", "Do you hear the type?", _types_blind),
 )

@@ -6,8 +6,9 @@ from functools import cache
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.exercises.kinds import HearIt
+from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.filters import HighPass, Peaking
-from vocomp_lab.singer.faults import HardOnsets, LoudWord, QuietPhrase
+from vocomp_lab.singer.faults import HardOnsets, LoudWord, QuietPhrase, spans_mask
 from vocomp_lab.singer.song import Take, shipped
 from vocomp_lab.sound.audio import Clip
 
@@ -36,6 +37,32 @@ def filtered(clip: Clip) -> Clip:
 def voice(name: str, span_s: tuple[float, float] = LAST_TWO_LINES_S) -> Clip:
     """A stretch of a filtered take: enough to measure, and quick."""
     return filtered(take(name).clip).cut(*span_s)
+
+
+@cache
+def levelled(name: str) -> Clip:
+    """A faulty take levelled by hand, then filtered, as the lessons on compression begin."""
+    faults = take(name).truth["faults"]
+    prep = ClipGain([GainRegion(*span(faults["quiet_phrase"]), 5), GainRegion(*span(faults["loud_word"]), -6)])
+    return filtered(prep.apply(take(name).clip))
+
+
+def one_line_of(other: Clip, usual: Clip, lines, place: int) -> Clip:
+    """A take in which one line comes from another version of it, from the pause before the line to the pause after it.
+
+    Parameters
+    ----------
+    other, usual : Clip
+        Both versions, of the same length.
+    lines : sequence of dict
+        The take's lines, with their times.
+    place : int
+        Which of them comes from `other`.
+    """
+    start_s = lines[place - 1]["end_s"] if place else 0.0
+    end_s = lines[place + 1]["start_s"] if place + 1 < len(lines) else usual.duration_s
+    share = spans_mask(usual, ((start_s, end_s),), 0.02)
+    return usual.with_samples((1 - share) * usual.samples + share * other.samples)
 
 
 def lost_lu(processor, clip: Clip) -> float:

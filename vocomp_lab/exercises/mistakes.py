@@ -62,9 +62,6 @@ MISTAKES = {
         "You took a straight line. With a time constant the curve is steep at first and then flattens: 90 % takes 2.303 "
         "of them.",
     ),
-    "swapped_times": Mistake(
-        "attack and release swapped", "Attack and release are swapped: attack applies while the demand is rising."
-    ),
     "no_memory": Mistake(
         "no smoothing", "That jumps to the demand at once. At each step, the reduction keeps part of its old value."
     ),
@@ -110,13 +107,6 @@ MISTAKES = {
         "input's curve used on the output",
         "It hears the output but uses the curve for an input. For every decibel that comes out over the threshold, "
         "ratio − 1 decibels must have been taken off.",
-    ),
-    "not_folded": Mistake(
-        "not folded back", "No clip at this rate can hold that frequency: anything above half the rate folds back."
-    ),
-    "folded_at_half": Mistake(
-        "counted from half the rate",
-        "You counted from half the rate. A folded tone lands at its distance from the sample rate itself.",
     ),
     "worked_too_hard": Mistake(
         "far too much reduction",
@@ -210,9 +200,21 @@ MISTAKES = {
     "peak_for_rms": Mistake(
         "peak for RMS", "You compared the largest samples. The question is about RMS: square, mean, root."
     ),
+    "flattest_for_best": Mistake(
+        "smallest spread taken for best",
+        "That is the version in which every word is equally loud. Level prep undoes faults, and small words are none.",
+    ),
+    "flattened": Mistake(
+        "words flattened",
+        "It takes the beginnings of the words off along with the rest. Let them through: a slower attack, a lower ratio.",
+    ),
+    "late_for_peaks": Mistake(
+        "attack too slow for peaks",
+        "The spikes are over before the reduction arrives, however low the threshold. Shorten the attack first.",
+    ),
     "beginnings_caught": Mistake(
         "starts of notes caught",
-        "The crest factor falls: an attack this fast catches the starts of the notes. Let them through.",
+        "An attack this fast catches the beginnings of the notes along with the rest. Let them through.",
     ),
     "release_too_long": Mistake(
         "release too long", "The reduction is still there when the next word begins. With a shorter release it lets go."
@@ -266,10 +268,6 @@ MISTAKES = {
         "reduction taken for excess",
         "You left as much over the threshold as may be taken off. Of each decibel over it only 1 − 1/ratio is taken off, "
         "so more may be left.",
-    ),
-    "equal_power_fade": Mistake(
-        "equal power for equal gain",
-        "That is an equal-power fade, which is for two different sounds. Here both sides are the same sound.",
     ),
     "all_turned_down": Mistake(
         "a whole stretch turned down",

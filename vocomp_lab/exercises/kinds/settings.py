@@ -20,7 +20,6 @@ from vocomp_lab.exercises.tasks import (
 )
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Dynamics
-from vocomp_lab.sound.text import decibels
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,10 +99,7 @@ class SetIt(Posed):
     def _judge(self, processor) -> Verdict:
         change = self.change(processor)
         met = [goal.met(change) for goal in self.goals]
-        says = "; ".join(
-            f"{goal}: measured {decibels(goal.value(change))}, {'met' if fine else 'not met'}"
-            for goal, fine in zip(self.goals, met)
-        )
+        says = "; ".join(f"{goal}: {goal.verdict(change)}" for goal in self.goals)
         says = says[0].upper() + says[1:] + "."
         if all(met):
             return Verdict(RIGHT, says)
