@@ -12,6 +12,7 @@ from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.course import Lesson
 from vocomp_lab.lessons.judgements import LONGEST_NOTE, QUESTIONS, Judgement, add_judgement, read_judgements, since
 
+_CHOOSE = "choose one"
 _HIDDEN = "answered; hidden until you have answered today"
 
 
@@ -52,7 +53,7 @@ class JudgementBox:
 
     def write_down(self) -> None:
         """Keep the answer that stands in the box, with today's date."""
-        if self._answer.value is None:
+        if not self._answer.value:
             self._tell(f"Choose an answer to “{self._question.value}” first.")
             return
         note = self._note.value.strip()[:LONGEST_NOTE]
@@ -61,14 +62,14 @@ class JudgementBox:
         except ValueError as error:
             self._refuse(error)
             return
-        self._note.value, self._answer.value = "", None
+        self._note.value = self._answer.value = ""
         self._tell()
 
     def _ask(self):
         question = QUESTIONS[self._question.value]
         self._task.value = f'<div class="vocomp-step">{html.escape(question.task)}</div>'
-        self._answer.options = [("choose one", None), *((answer, answer) for answer in question.answers)]
-        self._answer.value = None
+        self._answer.options = [(_CHOOSE, ""), *((answer, answer) for answer in question.answers)]
+        self._answer.value = ""  # set to None, a menu shows nothing at all
 
     def _tell(self, asked: str = ""):
         try:

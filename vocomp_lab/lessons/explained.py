@@ -126,6 +126,7 @@ EXPLAINED_IN = {
         "compare_sends",
         "FaderRide",
         "measure_order",
+        "JudgementBox",
         "MixBench",
         "move_stage",
         "presence",
