@@ -24,7 +24,7 @@ from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.remembered import remembered
 
-TAKES = ("lesson_verse_faulty", "second_verse_faulty", "first-401", "second-402")
+TAKES = ("lesson_verse_faulty", "second-402")
 """Both singers: the shipped takes, and performances with faults that nothing was tuned on."""
 SPEECH = (
     "the kettle sang before the rain came down. nobody took the last boat home. "
