@@ -11,6 +11,7 @@ from IPython.display import display
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.course import Lesson
 from vocomp_lab.lessons.judgements import LONGEST_NOTE, QUESTIONS, Judgement, add_judgement, read_judgements, since
+from vocomp_lab.lessons.tables import table_html
 
 _CHOOSE = "choose one"
 _HIDDEN = "answered; hidden until you have answered today"
@@ -83,12 +84,10 @@ class JudgementBox:
         for one in reversed(kept):
             hides = QUESTIONS[one.question].hidden_overnight and one.question not in answered
             told = (_HIDDEN, "") if hides else (one.answer, one.note)
-            cells = "".join(f"<td>{html.escape(text)}</td>" for text in (one.day, one.question, *told))
-            rows.append(f"<tr>{cells}</tr>")
+            rows.append((one.day, one.question, *told))
         compared = sorted(f"{name}: {told}" for name in answered if (told := since(kept, name)))
         lines = [asked, *compared] if asked else compared
-        head = "".join(f'<th scope="col">{name}</th>' for name in ("day", "question", "answer", "note"))
-        table = f'<table aria-label="Your answers">{"<tr>" + head + "</tr>"}{"".join(rows)}</table>' if rows else ""
+        table = table_html(rows, ("day", "question", "answer", "note"), cell_style="text-align:left") if rows else ""
         self._said.value = "".join(f"<div>{html.escape(line)}</div>" for line in lines) + table
 
     def _refuse(self, error: ValueError):
