@@ -22,7 +22,20 @@ from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
 from vocomp_lab.sound.audio import Clip, encode
 
-_SCRIPTS = ("speaker", "live", "lines", "tracks", "band", "hand", "livevoice", "naming", "needle", "playhead", "player")
+_SCRIPTS = (
+    "speaker",
+    "live",
+    "lines",
+    "tracks",
+    "band",
+    "hand",
+    "livevoice",
+    "margin",
+    "naming",
+    "needle",
+    "playhead",
+    "player",
+)
 _HIDE = 'style="display:none"'
 
 # Below data-lm-suppress-shortcuts JupyterLab leaves keys alone: its own 1, 2 and 3 would turn the cell into a heading.

@@ -1,0 +1,10 @@
+// A click in the margin of a cell lets go of the control that was moved last. JupyterLab chooses the cell but leaves the focus where
+// it is, and then Shift+Enter goes to a slider instead of running the cell.
+window.vocompMargin = window.vocompMargin || (() => {
+  "use strict";
+  document.addEventListener("mousedown", ({ target }) => {
+    const focused = document.activeElement;
+    if (target.closest?.(".jp-Notebook .jp-InputPrompt, .jp-Notebook .jp-OutputPrompt") && focused?.closest(".jp-OutputArea")) focused.blur();
+  }, true);
+  return true;
+})();
