@@ -108,7 +108,9 @@ def stop(process):
     if process.poll() is None:
         process.terminate()
         try:
-            process.wait(30)
+            # It gives each student's server up to 20 s to end before it kills it, more on a busy machine; one that is killed
+            # itself first leaves them all running.
+            process.wait(TIMEOUT_S)
         except subprocess.TimeoutExpired:
             process.kill()
 

@@ -139,6 +139,7 @@
 
   function joinIn() {
     if (!voice() || !band()) return;
+    followBand(); // so that what is heard is also what was last shown, and its next change is one
     if (isLive()) chain.follow();
     else if (hasBand() !== playsBand() || (playsBand() && voice().bandShiftS !== band().shiftS())) carryOn();
   }
