@@ -56,7 +56,7 @@ def test_the_workbooks_own_notebooks_are_handed_out(tmp_path):
     given = {name for name in names(PROJECT / "notebooks") if name.endswith(".ipynb") and "/." not in f"/{name}"}
     given = {name for name in given if not name.startswith("my_")}
     assert {"00_start_here.ipynb", "04_peak_control.ipynb", "homework/homework_project.ipynb"} <= given
-    assert any(name.startswith("appendices/") for name in given)
+    assert all(any(name.startswith(f"{part}/") for name in given) for part in ("appendices", "reference"))
     assert set(names(tmp_path / FOLDER)) == given
 
 

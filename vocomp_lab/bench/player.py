@@ -20,6 +20,7 @@ from IPython.display import HTML, display
 
 from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
+from vocomp_lab.bench.toolbar import reference_links
 from vocomp_lab.sound.audio import Clip, encode
 
 _SCRIPTS = (
@@ -233,7 +234,11 @@ class PagePlayer:
     def show(self, still: str = "") -> None:
         """Put the player into the cell's output. `still` is the HTML that stands there without a kernel."""
         script = page_script(self.id, *(f"{name}.js" for name in _SCRIPTS))
-        display(HTML(f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{script}</div>'))
+        display(
+            HTML(
+                f'<div class="vocomp-output">{STYLE}{still_html(still)}{self._html()}{reference_links()}{script}</div>'
+            )
+        )
 
     def _html(self) -> str:
         choices = "".join(

@@ -1,8 +1,28 @@
-"""The row on top of a bench: which stage, what is compared, and the buttons."""
+"""The row on top of a bench: which stage, what is compared, and the buttons; and the links at its foot."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import ipywidgets as widgets
+
+_REFERENCE = {"quick_reference.ipynb": "quick reference", "glossary.ipynb": "glossary"}
+
+
+def reference_links(folder=None) -> str:
+    """Links to the pages to look things up in, as HTML that JupyterLab opens in a tab of its own; "" where there are none.
+
+    Parameters
+    ----------
+    folder : path-like, optional
+        That of the notebook; by default the working folder, which is the same in JupyterLab.
+    """
+    folder = Path.cwd() if folder is None else Path(folder)
+    for way in ("reference", "../reference"):  # from a lesson; from an appendix or a homework
+        if all((folder / way / name).is_file() for name in _REFERENCE):
+            leads = ", ".join(f'<a href="{way}/{name}">{text}</a>' for name, text in _REFERENCE.items())
+            return f'<div class="vocomp-reference">To look things up: {leads}</div>'
+    return ""
 
 
 class Toolbar:
