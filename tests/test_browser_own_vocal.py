@@ -11,7 +11,7 @@ import shutil
 import pagechecks
 import pytest
 import soundfile
-from labdriver import ROOT, shared_page, wait_for
+from labdriver import ROOT, cell_prompts, shared_page, wait_for
 
 from vocomp_lab import Chain, integrated_lufs, load
 
@@ -43,22 +43,36 @@ def test_every_control_answers(lesson):
     lesson.no_trouble()
 
 
-def test_the_finished_files_and_sheets_are_written_and_nothing_is_overwritten(lesson):
-    bench, home = chain_bench(lesson), lesson.path.parent
-    first = {path: path.read_bytes() for path in home.glob("my_vocal*/*")}
+def press(page, text):
+    page.get_by_role("button", name=text, exact=True).click()
+
+
+def older_lines(page):
+    return page.locator(".vocomp-player-notes", has_text="Older than the bench")
+
+
+def test_files_are_written_at_the_button_by_the_bench_as_it_is_set_then(lesson):
+    bench, home, page = chain_bench(lesson), lesson.path.parent, lesson.page
+    assert not list(home.glob("my_vocal*")) and not list(home.glob(".state/*/09_*.json")), "the run wrote or kept"
+    press(page, "Write the files")
+    wait_for(page, lambda: list(home.glob("my_vocal/settings.html")), "the files")
+    first = {path: path.read_bytes() for path in home.glob("my_vocal/*")}
     assert {path.name for path in first} == {"vocal.wav", "vocal_louder.flac", "settings.json", "settings.html"}
-    (folder,) = {path.parent for path in first}
-    assert Chain.from_json((folder / "settings.json").read_text("utf-8")) == bench.chain()
+    assert Chain.from_json((home / "my_vocal" / "settings.json").read_text("utf-8")) == bench.chain()
 
     old = bench.state()["json"]
     bench.widget.locator(".noUi-handle:visible").first.focus()
-    lesson.page.keyboard.press("ArrowLeft")
-    wait_for(lesson.page, lambda: bench.state()["json"] != old, "the moved trim")
-    pagechecks.run_cell(lesson.page, place_of(lesson, "whole, result = bench.chain"))
-    pagechecks.run_cell(lesson.page, place_of(lesson, "finished = result.output"))
-    told = pagechecks.run_cell(lesson.page, place_of(lesson, "fresh_folder("))
-    assert "read back: the same chain" in told
-    (second,) = {path.parent for path in home.glob("my_vocal*/*")} - {folder}
+    page.keyboard.press("ArrowLeft")
+    wait_for(page, lambda: bench.state()["json"] != old, "the moved trim")
+    wait_for(page, lambda: older_lines(page).count() == 4, "every cell further down that goes by the bench")
+    page.locator(".vocomp-player-notes button", has_text="up to date").first.click()
+    wait_for(page, lambda: older_lines(page).count() == 0, "all brought up to date")
+    last = place_of(lesson, "KeepChoice(")
+    wait_for(page, lambda: (cell_prompts(page)[last] or "").isdigit(), "the last cell")
+    assert chain_bench(lesson).state()["json"] == bench.state()["json"], "the bench itself stays as it is set"
+    press(page, "Write the files")
+    second = home / "my_vocal_2"
+    wait_for(page, lambda: (second / "settings.html").exists(), "the second folder")
     assert all(path.read_bytes() == data for path, data in first.items()), "an earlier export was written over"
     assert Chain.from_json((second / "settings.json").read_text("utf-8")) == bench.chain()
     for name, lufs in (("vocal.wav", -23.0), ("vocal_louder.flac", -12.0)):
@@ -69,9 +83,10 @@ def test_the_finished_files_and_sheets_are_written_and_nothing_is_overwritten(le
 
 
 def test_what_was_kept_is_found_by_a_fresh_kernel(lesson):
-    """The moved trim, kept by the lesson's last cell, is on the bench after a restart."""
+    """The moved trim, kept by the lesson's last button, is on the bench after a restart."""
     kept = chain_bench(lesson).chain()
-    assert "Kept" in pagechecks.run_cell(lesson.page, place_of(lesson, "lesson.keep("))
+    press(lesson.page, "Keep this chain")
+    wait_for(lesson.page, lambda: list(lesson.path.parent.glob(".state/*/09_*.json")), "the kept sheet")
     pagechecks.restart_and_run_all(lesson)
     again = chain_bench(lesson)
     assert dict(again.chain().stages) == dict(kept.stages)

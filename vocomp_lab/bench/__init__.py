@@ -5,6 +5,7 @@ This is the only room that imports ipywidgets. It may import from all rooms but 
 
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.blind import BlindBench, PreferenceBench
+from vocomp_lab.bench.export_box import ExportBox
 from vocomp_lab.bench.gallery import GalleryBench
 from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.bench.judgements import JudgementBox
@@ -19,6 +20,7 @@ from vocomp_lab.bench.style_menu import StyleMenu
 __all__ = [
     "Bench",
     "BlindBench",
+    "ExportBox",
     "GalleryBench",
     "JudgementBox",
     "KeepChoice",

@@ -21,6 +21,7 @@ from vocomp_lab.bench.controls import ControlGrid
 from vocomp_lab.bench.deferred import Deferred, running_loop
 from vocomp_lab.bench.live import needle_coefficients, page_chain, page_stage
 from vocomp_lab.bench.offers import Offers
+from vocomp_lab.bench.older import OlderLine
 from vocomp_lab.bench.player import PagePlayer, page_rate
 from vocomp_lab.bench.present import HELD_BACK, PresenterBar
 from vocomp_lab.bench.results import PREROLL_S, Results
@@ -143,6 +144,7 @@ class Bench:
         self._refresh_soon = Deferred(lambda: self._refresh())
         self._finish_soon = Deferred(lambda: self._finish(), FINISH_DELAY_S)
         self._presented = self._held_back = self._crowded = False
+        self._older_lines = []
         self._player = PagePlayer(
             {"before": "before", "after": "after", "removed": "what was removed"},
             "Player: before and after",
@@ -295,12 +297,21 @@ class Bench:
         """
         return self._set(dataclasses.replace(self.first_processor, **settings))
 
+    def say_when_older(self) -> None:
+        """Show a line in a cell further down: once the bench is moved, it says that the cell is older than the bench.
+
+        Its button runs that cell and all below it again.
+        """
+        line = OlderLine(lambda: self.chain)
+        self._older_lines.append(line)
+        display(line.widget)
+
     def put_back(self, stage: str, processor) -> "Bench":
         """Give a stage earlier settings: how the presenter's mode leaves the bench as it found it."""
         if stage == self._stage:
             return self._set(processor)
         self._stages = self._stages.with_stage(stage, processor)
-        self._results.chain = self._stages.in_force
+        self._put_in_force()
         self._finish()
         return self
 
@@ -467,7 +478,7 @@ class Bench:
         # A control that moves and changes nothing would puzzle, so it brings its stage back.
         self._stages = self._stages.with_stage(self._stage, processor).leaving_out(self._stage, False)
         self._tools.leave_out.value = False
-        self._results.chain = self._stages.in_force
+        self._put_in_force()
         changed = (f for f in self._controls.inputs if f == touched or getattr(old, f) != getattr(processor, f))
         self._controls.show(processor, changed)
         if now:
@@ -478,10 +489,16 @@ class Bench:
             self._finish_soon.ask()
         self._presenter.moved()
 
+    def _put_in_force(self):
+        self._results.chain = self._stages.in_force
+        for line in self._older_lines:
+            line.look()
+
     def _leave_out(self, stages: Stages):
         if stages == self._stages:
             return
-        self._stages, self._results.chain = stages, stages.in_force
+        self._stages = stages
+        self._put_in_force()
         self._tools.leave_out.value = self._stage in stages.left_out
         self._refresh_soon.run_now()
         self._finish()

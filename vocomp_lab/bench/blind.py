@@ -37,8 +37,9 @@ class _BlindTest:
     _NAME = _TASK = ""
     _BUTTONS: dict[str, str]
 
-    def __init__(self, a: Clip, b: Clip, trials: int = 12, seed: int | None = None, *, stretch=None):
+    def __init__(self, a: Clip, b: Clip, trials: int = 12, seed: int | None = None, *, stretch=None, names=None):
         self._session = self._SESSION.draw(trials, seed)
+        self._names = _checked_names(names)
         self.pair = match_pair(*_cut_alike(a, b, stretch))
         self._last_click = -1.0
         self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav")
@@ -81,7 +82,8 @@ class _BlindTest:
 
     def result(self) -> BlindResult | None:
         """The statistics once every trial is answered; None before."""
-        return self._session.result()
+        result = self._session.result()
+        return result and dataclasses.replace(result, names=self._names)
 
     def report(self) -> None:
         """Print what the test shows, or how many answers are still to come."""
@@ -139,6 +141,8 @@ class BlindBench(_BlindTest):
         The same seed draws the same order. Without one, every test is new.
     stretch : (float, float), optional
         The part to play, in seconds. Default: all of it, or 30 s of a longer clip from where the singing starts.
+    names : (str, str), optional
+        What the result calls A and B, such as ("raw", "finished"). Until then nothing in the page says so.
 
     Attributes
     ----------
@@ -195,16 +199,25 @@ class PreferenceBench(_BlindTest):
         seed: int | None = None,
         *,
         stretch=None,
+        names=None,
         one_answer_each: bool = False,
     ):
         if one_answer_each:
             self._TASK = f"{self._TASK} One answer, then the next listener."
-        super().__init__(a, b, trials, seed, stretch=stretch)
+        super().__init__(a, b, trials, seed, stretch=stretch, names=names)
         self._session = dataclasses.replace(self._session, one_answer_each=bool(one_answer_each))
 
     def _trial_sounds(self, first):
         pair = (self.pair.a, self.pair.b) if self._session.hidden == "A" else (self.pair.b, self.pair.a)
         return dict(zip(self._TRACKS, pair))
+
+
+def _checked_names(names) -> tuple[str, str]:
+    if names is None:
+        return "A", "B"
+    if isinstance(names, str) or len(names) != 2 or not all(isinstance(name, str) and name for name in names):
+        raise ValueError(f"names: {names!r} is not allowed; give two, that of A and that of B.")
+    return tuple(names)
 
 
 def _cut_alike(a, b, stretch):

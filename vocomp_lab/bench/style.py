@@ -91,6 +91,8 @@ STYLE = """<style>
 .vocomp-told table{border-collapse:collapse;font-size:14px;color:var(--jp-ui-font-color1,#111)}
 .vocomp-told :is(td,th){padding:2px 10px;line-height:1.3;font-variant-numeric:tabular-nums}
 .vocomp-hands input{min-width:88px}
+/* JupyterLab breaks printed lines anywhere, even inside a word. */
+.jp-OutputArea-output.jp-RenderedText pre{word-break:normal!important;overflow-wrap:anywhere}
 .vocomp-reference{font-family:var(--jp-ui-font-family,sans-serif);font-size:12px;color:var(--jp-ui-font-color1,#111);margin:2px 0}
 .vocomp-reference a{color:inherit;text-decoration:underline}
 .vocomp-tally{border-collapse:collapse;color:inherit;font-size:.82em}

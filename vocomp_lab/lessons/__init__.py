@@ -6,35 +6,31 @@ It works without a page: nothing here draws or shows a widget. It may import fro
 """
 
 from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
-from vocomp_lab.lessons.export import as_played, export, fresh_folder, write_text
+from vocomp_lab.lessons.export import as_played
 from vocomp_lab.lessons.gallery import FaultGallery
 from vocomp_lab.lessons.goals import check_chain
 from vocomp_lab.lessons.guessing import GuessLevels
 from vocomp_lab.lessons.judging import check_compression, compression_table
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.rival import same_work
-from vocomp_lab.lessons.settings_page import SettingsPage, what_it_did
+from vocomp_lab.lessons.settings_page import what_it_did
 from vocomp_lab.lessons.styles import goals_for
 from vocomp_lab.lessons.tables import Table
 
 __all__ = [
     "FaultGallery",
     "GuessLevels",
-    "SettingsPage",
     "Table",
     "as_played",
     "check_chain",
     "check_compression",
     "compression_table",
     "detectable_share",
-    "export",
     "false_alarm_when_peeking",
-    "fresh_folder",
     "goals_for",
     "needed_right",
     "power",
     "propose_stage",
     "same_work",
     "what_it_did",
-    "write_text",
 ]

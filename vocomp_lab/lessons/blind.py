@@ -219,6 +219,8 @@ class BlindResult:
     preference : bool
     one_answer_each : bool
         Whether each answer is another listener's; see :class:`PreferenceSession`.
+    names : (str, str)
+        What A and B are called now that all is answered, such as ("your chain", "the rival").
     """
 
     right: int
@@ -230,6 +232,7 @@ class BlindResult:
     heard: tuple[tuple[str, str], ...] = field(repr=False)
     preference: bool = False
     one_answer_each: bool = False
+    names: tuple[str, str] = ("A", "B")
 
     @property
     def significant(self) -> bool:
@@ -239,9 +242,10 @@ class BlindResult:
     @property
     def by_trial(self) -> str:
         """Every trial in one line: what X was and whether the answer was right, or what was preferred."""
+        named = dict(zip("AB", self.names))
         if self.preference:
-            return "Preferred, by trial: " + " ".join(preferred for _, preferred in self.heard)
-        marks = (f"{x} {'✓' if x == answer else '✗'}" for x, answer in self.heard)
+            return "Preferred, by trial: " + ", ".join(named[preferred] for _, preferred in self.heard) + "."
+        marks = (f"{named[x]} {'✓' if x == answer else '✗'}" for x, answer in self.heard)
         return "What X was, and whether you were right: " + ", ".join(marks) + "."
 
     def __str__(self):
@@ -249,8 +253,10 @@ class BlindResult:
 
     def _count_line(self):
         if self.preference:
+            a, b = self.names
             return (
-                f"B preferred in {self.right} of {self.trials} trials, A in {self.trials - self.right}. Someone with no "
+                f"{b[:1].upper()}{b[1:]} preferred in {self.right} of {self.trials} trials, {a} in "
+                f"{self.trials - self.right}. Someone with no "
                 f"preference would get a split at least this uneven in {_percent(self.p_value)} of such tests "
                 f"(p = {self.p_value:.3f})."
             )
@@ -299,7 +305,8 @@ class BlindResult:
         bounds = [f"above {low:g} %"] * (low > 0) + [f"below {high:g} %"] * (high < 100)
         whose = "right answers"
         if self.preference:
-            whose = "such listeners who prefer B" if self.one_answer_each else "answers for B"
+            b = self.names[1]
+            whose = f"such listeners who prefer {b}" if self.one_answer_each else f"answers for {b}"
         return (
             f"In the long run the share of {whose} is {' and '.join(bounds) or 'anything'} (95 % confidence); "
             "chance alone gives 50 %."

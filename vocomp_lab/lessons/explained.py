@@ -154,8 +154,7 @@ EXPLAINED_IN = {
     "09_your_own_vocal": (
         "check_goals",
         "examine",
-        "export",
-        "fresh_folder",
+        "ExportBox",
         "load",
         "OwnVocal",
         "pitch_track",
@@ -163,12 +162,10 @@ EXPLAINED_IN = {
         "propose_chain",
         "proposed_chain",
         "save",
-        "SettingsPage",
         "StyleMenu",
         "split_low_end",
         "total_reduction_db",
         "what_it_did",
-        "write_text",
     ),
 }
 """The public names that each lesson explains, pictures left aside. A name is in one lesson only."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vocomp_lab.analysis.level_prep import find_uneven
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import LowEnd, find_pops, measure_low_end
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs
@@ -39,6 +40,7 @@ LARGEST_IMBALANCE_DB = 3.0
 MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S, _HUM_MULTIPLES, _HUM_STANDS_OUT_DB = 0.3, np.arange(1, 7), 10.0
 _SHORTEST_PHRASE_S = 0.8
+_MOST_WORDS = 5
 _NOTHING_DB = -100.0
 
 
@@ -168,7 +170,7 @@ def examine(clip: Clip) -> RecordingReport:
             _hum(clip, active),
             _pops(clip, low),
         ]
-        found += [_rings(clip), _sharpness(clip, active), _evenness(clip)]
+        found += [_rings(clip), _sharpness(clip, active), _evenness(clip), _words(clip)]
     else:
         found.insert(
             0, Observation("level", "nobody sings in this clip", False, "Check that this is the right file.", "01")
@@ -447,4 +449,21 @@ def _evenness(clip: Clip) -> Observation:
         advice,
         "02",
         spread,
+    )
+
+
+def _words(clip: Clip) -> Observation:
+    loud = [one for one in find_uneven(clip) if one.kind == "loud word"]
+    if not loud:
+        return Observation("single words", "none stands out by its level", True, "Listen all the same.", "02", 0.0)
+    told = [f"{one.start_s:.1f} s ({decibels(one.off_lu, sign=True)} LU)" for one in loud[:_MOST_WORDS]]
+    where = ", ".join(told) + (", …" if len(loud) > _MOST_WORDS else "")
+    count = "1 word stands" if len(loud) == 1 else f"{len(loud)} words stand"
+    return Observation(
+        "single words",
+        f"{count} out from what is around: {where}",
+        False,
+        "Listen there. Too loud, and not meant? Turn it down by hand, before any compressor.",
+        "02",
+        max(one.off_lu for one in loud),
     )

@@ -1,0 +1,49 @@
+"""A line in a cell that goes by a bench further up: once the bench is moved, it says so, and has a button."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from vocomp_lab.bench.style import STYLE
+
+# JupyterLab runs the command of an element that is clicked on, if it has one. A click also makes the cell that it lies in
+# the one that is selected, so that this runs that cell and all below.
+_BUTTON = (
+    '<button type="button" data-commandlinker-command="notebook:run-all-below" data-commandlinker-args="{}">'
+    "Bring this and all below up to date</button>"
+)
+
+
+class OlderLine:
+    """Nothing, until what it was shown for has changed.
+
+    Parameters
+    ----------
+    now : callable
+        Gives what the cell goes by, such as a bench's chain; compared with ``==``.
+
+    Attributes
+    ----------
+    widget : ipywidgets.Widget
+    """
+
+    def __init__(self, now: Callable):
+        self._now, self._then = now, now()
+        self._said = widgets.HTML()
+        self.widget = widgets.VBox([widgets.HTML(STYLE), self._said])
+        self.widget.add_class("vocomp-bench")
+        self.look()
+
+    @property
+    def older(self) -> bool:
+        """Whether it has changed since."""
+        return self._now() != self._then
+
+    def look(self) -> None:
+        """Look again, and say so if it has changed."""
+        told = "<b>Older than the bench:</b> something was moved there since."
+        line = f'<div class="vocomp-player-notes" role="status">{told} {_BUTTON}</div>' if self.older else ""
+        if line != self._said.value:
+            self._said.value = line
