@@ -191,8 +191,8 @@ def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5
     return sorted(moments, key=lambda moment: -moment.max_db)
 
 
-ROUNDING = 1e-6
-"""A stage that takes off at most 6 dB may measure 6.000000000000001 dB."""
+ROUNDING = 0.0499
+"""Numbers are shown to a tenth: what reads as the edge of a window is in it."""
 
 
 @dataclass(frozen=True)
@@ -225,7 +225,7 @@ class Goal:
         return not (MEASURES[self.measure].where_any and math.isnan(self.value(change)))
 
     def met(self, change: Change) -> bool:
-        """Whether the number lies in the window, whatever the last bits of a calculation say, or nothing is asked for."""
+        """Whether the number lies in the window, read to a tenth as it is shown, or nothing is asked for."""
         value = self.value(change)
         return self.low - ROUNDING <= value <= self.high + ROUNDING or not self.applies(change)
 

@@ -406,7 +406,7 @@ class Bench:
         self._make_controls()
 
     def _make_controls(self):
-        self._controls.make(self.processor)
+        self._controls.make(self.processor, fine=bool(self.goals))
         self._player.tell_stops(self._controls.stops)
         self._lay_out_controls()
 

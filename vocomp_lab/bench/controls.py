@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +12,9 @@ import ipywidgets as widgets
 
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.lessons.controls import FIRST_SHOWN, Choice, Control, controls_for
+
+FINE_STEP_DB = 0.2
+"""Of a threshold that has goals to meet: with half a decibel, a narrow window may hold a single stop, or none."""
 
 
 @dataclass(frozen=True)
@@ -73,10 +77,12 @@ class ControlGrid:
         self.widget = widgets.GridBox()
         self.widget.add_class("vocomp-controls")
 
-    def make(self, processor) -> None:
-        """Make the controls of a processor, as it is set."""
+    def make(self, processor, fine: bool = False) -> None:
+        """Make the controls of a processor, as it is set; with `fine`, a threshold moves in small steps, to fit a goal."""
         self.inputs = {}
         for control in controls_for(type(processor)):
+            if fine and control.field == "threshold_db":
+                control = dataclasses.replace(control, step=FINE_STEP_DB)
             make = self._menu if isinstance(control, Choice) else self._slider
             self.inputs[control.field] = make(control, getattr(processor, control.field))
 

@@ -5,6 +5,7 @@ It works without a page: nothing here draws or shows a widget. It may import fro
 `analysis`.
 """
 
+from vocomp_lab.lessons import on_this_voice
 from vocomp_lab.lessons.blind import detectable_share, false_alarm_when_peeking, needed_right, power
 from vocomp_lab.lessons.export import as_played
 from vocomp_lab.lessons.gallery import FaultGallery
@@ -29,6 +30,7 @@ __all__ = [
     "false_alarm_when_peeking",
     "goals_for",
     "needed_right",
+    "on_this_voice",
     "power",
     "propose_stage",
     "same_work",

@@ -93,6 +93,7 @@ EXPLAINED_IN = {
         "propose_stage",
         "quiet_lift_db",
         "threshold_for",
+        "on_this_voice",
         "Tradeoff",
         "measure_tradeoff",
         "word_levels",
