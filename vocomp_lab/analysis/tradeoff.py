@@ -13,6 +13,7 @@ from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import amplitude_to_db
+from vocomp_lab.sound.text import decibels
 
 LOW_NOTE_HZ = 110.0
 
@@ -49,17 +50,21 @@ class Tradeoff:
     room_db: float
     breaths_db: float
 
-    HEADING = (
-        "words           peaks   reduction        within  distortion   pauses\n"
-        "spread  farthest       median  largest   a word  at 110 Hz   room  breaths\n"
-        "   LU      LU      dB      dB       dB     dB           %      dB       dB"
+    HEAD = (
+        *("spread of the words", "farthest word", "peaks", "median reduction", "largest", "gain within a word"),
+        *("distortion at 110 Hz", "room", "breaths"),
     )
+    """Names for :attr:`cells`."""
 
-    def __str__(self):
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """The numbers with their units, for a table."""
         return (
-            f"{self.spread_lu:5.1f}  {self.farthest_lu:+6.1f}  {self.peaks_db:6.1f}  {self.median_db:6.1f}  "
-            f"{self.max_db:7.1f}  {self.swing_db:5.1f}  {self.distortion_percent:10.2f}  {self.room_db:+6.1f}  "
-            f"{self.breaths_db:+7.1f}"
+            f"{self.spread_lu:.1f} LU",
+            f"{decibels(self.farthest_lu, sign=True)} LU",
+            *(f"{decibels(value)} dB" for value in (self.peaks_db, self.median_db, self.max_db, self.swing_db)),
+            f"{self.distortion_percent:.2f} %",
+            *(f"{decibels(value, sign=True)} dB" for value in (self.room_db, self.breaths_db)),
         )
 
 

@@ -52,8 +52,8 @@ __WAY____MATCH__<span data-part="note" role="status"></span>
 <span data-part="clock">0.0 s</span>
 <label><input type="checkbox" data-part="loop" checked>loop</label>
 <label hidden>Repeat<select data-part="moments"></select></label>
-<label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
-<span data-part="volume-text">−24 dB</span>
+<span class="vocomp-volume"><label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
+<span data-part="volume-text">−24 dB</span></span>
 </div>__BAND__</div></div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  __KEYS__ choose</span>. <span data-part="how"></span></div>

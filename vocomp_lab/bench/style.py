@@ -42,6 +42,8 @@ STYLE = """<style>
 .vocomp-player label.wide{flex:1 1 240px}
 .vocomp-player [data-part=seek]{flex:1 1 120px}
 .vocomp-player [data-part=volume]{width:110px}
+.vocomp-volume{display:inline-flex;gap:8px;align-items:center;white-space:nowrap}
+.vocomp-volume [data-part=volume-text]{min-width:48px}
 .vocomp-player [data-part=clock]{min-width:96px;font-variant-numeric:tabular-nums}
 :is(.vocomp-player,.vocomp-player-notes) textarea{width:100%;height:110px;font-family:monospace;font-size:12px;box-sizing:border-box;
  color:inherit;background:var(--jp-layout-color1,#fff)}

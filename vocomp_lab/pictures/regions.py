@@ -90,8 +90,8 @@ class RegionsPanel(Panel):
         after_db = word_levels_after(self.words, gains)
         self.after.set_segments(self._bars(after_db))
         self.regions.set_verts([self._box(region.start_s, region.end_s) for region in gains.regions])
-        self.proposals.set_verts([self._box(region.start_s, region.end_s, 0.03) for region in marks.proposals])
-        self.chosen.set_verts([] if marks.chosen is None else [self._box(*marks.chosen, 0.012)])
+        self.proposals.set_verts([self._box(region.start_s, region.end_s, 0.06) for region in marks.proposals])
+        self.chosen.set_verts([] if marks.chosen is None else [self._box(*marks.chosen, 0.035)])
         texts = [(region, "") for region in gains.regions] + [(region, "?") for region in marks.proposals]
         seen = [
             (region, mark) for region, mark in texts if region.end_s > window.start_s and region.start_s < window.end_s
