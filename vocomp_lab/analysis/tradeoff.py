@@ -50,10 +50,7 @@ class Tradeoff:
     room_db: float
     breaths_db: float
 
-    HEAD = (
-        *("spread of the words", "farthest word", "peaks", "median reduction", "largest", "gain within a word"),
-        *("distortion at 110 Hz", "room", "breaths"),
-    )
+    HEAD = ("spread", "farthest", "peaks", "median", "largest", "within a word", "distortion", "room", "breaths")
     """Names for :attr:`cells`."""
 
     @property
