@@ -14,7 +14,9 @@ EXPLAINED_IN = {
         "make_take",
         "shipped",
         "SoundCheck",
+        "Overview",
         "Take",
+        "VoiceChoice",
     ),
     "01_levels_and_meters": (
         "active_mask",
