@@ -17,6 +17,7 @@ from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.rides import RideBench
 from vocomp_lab.bench.style_menu import StyleMenu
 from vocomp_lab.bench.voice_choice import VoiceChoice
+from vocomp_lab.bench.word_names import WordNames
 
 __all__ = [
     "Bench",
@@ -33,5 +34,6 @@ __all__ = [
     "SoundCheck",
     "StyleMenu",
     "VoiceChoice",
+    "WordNames",
     "task_bench",
 ]

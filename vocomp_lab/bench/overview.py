@@ -264,3 +264,4 @@ class ShortListen:
 
     def _ipython_display_(self):
         display(self.widget)
+        self._player.show()

@@ -21,6 +21,7 @@ from vocomp_lab.lessons.chosen import (
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.kept import COMPRESSORS, Sheet, is_type, newest, now_ns, read_sheet
 from vocomp_lab.lessons.proposals import STAGES, STYLED, propose_stage
+from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take
 from vocomp_lab.sound.audio import Clip
@@ -99,7 +100,24 @@ class Lesson:
     def with_its_band(self) -> "Lesson":
         """This lesson, with the band that its voice has now: after a backing track was loaded."""
         band = band_of(self.clip, self.folder, self.truth)
-        return replace(self, clip=with_band(self.clip, band), voice=with_band(self.voice, band), band=band)
+        words = self.voice_words
+        clip, voice = (with_words(with_band(one, band), words) for one in (self.clip, self.voice))
+        return replace(self, clip=clip, voice=voice, band=band)
+
+    @cached_property
+    def voice_words(self) -> VoiceWords:
+        """The words of the voice, and what they are called."""
+        known = self.clip.origin and self.clip.origin.words
+        return known if isinstance(known, VoiceWords) else VoiceWords(self.clip, self.folder, self.truth)
+
+    @property
+    def named_words(self) -> tuple[dict, ...]:
+        """The words that have a name, as a take's truth has them: what pictures write above a voice."""
+        return tuple(_as_dict(word) for word in self.voice_words.all if word.named)
+
+    def called(self, start_s: float, end_s: float) -> str:
+        """What a stretch of the voice is called: its words by name, else "word 3", else its time in seconds."""
+        return called(with_words(self.clip, self.voice_words), start_s, end_s)
 
     @cached_property
     def result(self) -> ChainResult:
@@ -260,6 +278,10 @@ class Lesson:
         )
 
 
+def _as_dict(word: Word) -> dict:
+    return {"text": word.text, "start_s": word.start_s, "end_s": word.end_s}
+
+
 _AS_RECORDED = "As recorded: no earlier lesson has changed it."
 
 
@@ -303,7 +325,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None
     if notebook:
         note_begun(folder, lesson)
     band = band_of(clip, folder, truth)
-    clip = with_band(clip, band)
+    clip = with_words(with_band(clip, band), VoiceWords(clip, folder, truth))
     sheets = _sheets(folder)
     stages, origins, result = _standing(lesson, clip, sheets)
     said = {stage: newest(stage, sheets, _home(stage)) for stage in LESSON_STAGES[lesson]}
