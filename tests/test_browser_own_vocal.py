@@ -71,11 +71,11 @@ def test_the_finished_files_and_sheets_are_written_and_nothing_is_overwritten(le
 def test_what_was_kept_is_found_by_a_fresh_kernel(lesson):
     """The moved trim, kept by the lesson's last cell, is on the bench after a restart."""
     kept = chain_bench(lesson).chain()
-    assert "Kept" in pagechecks.run_cell(lesson.page, place_of(lesson, "lesson.keep("))
+    assert "Kept" in pagechecks.run_cell(lesson.page, place_of(lesson, "lesson.keep_whole("))
     pagechecks.restart_and_run_all(lesson)
     again = chain_bench(lesson)
     assert dict(again.chain().stages) == dict(kept.stages)
-    assert "As you kept it here last time." in lesson.page.locator(".jp-Notebook .jp-Cell").nth(again.cell).inner_text()
+    assert "kept in 09_your_own_vocal" in lesson.page.locator(".jp-Notebook .jp-Cell").nth(again.cell).inner_text()
     lesson.no_trouble()
 
 

@@ -24,7 +24,7 @@ from notebook_runs import begins, check_pictures, end_kernels, run, run_on_voice
 from vocomp_lab.lessons.course import APPENDICES
 
 FOLDER = PROJECT / "notebooks"
-NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
+NOTEBOOKS = sorted(FOLDER.rglob("[0-9ho]*.ipynb"))
 LESSONS = [path for path in NOTEBOOKS if begins(path)]
 """Lessons that can be begun with an own voice, and their appendices."""
 WITHOUT_PAGE = [path for path in NOTEBOOKS if path.parent != FOLDER and path not in test_browser_homework.HOMEWORKS]

@@ -14,17 +14,18 @@ from vocomp_lab.bench.style import STYLE
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.exercises.homework import Homework
 from vocomp_lab.exercises.sheets import load_sheet
-from vocomp_lab.lessons.chosen import APPENDICES, STATE_FOLDER, choose_file, choose_voice, of_lessons
+from vocomp_lab.lessons.chosen import STATE_FOLDER, choose_file, choose_voice, of_lessons
 from vocomp_lab.lessons.course import LESSON_STAGES, Lesson, begin
 from vocomp_lab.lessons.judgements import read_judgements
 from vocomp_lab.lessons.overview import sound_of, standing, start_again, undo, voices
-from vocomp_lab.lessons.tables import Html, table_html
+from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import db_to_amplitude
 
 LISTEN_S = 8.0
 ANSWERS = Path("homework") / "answers"
 _ALL = ""
+_CELLS = "text-align:left;vertical-align:top;padding:2px 16px 2px 0"
 _PEAK = db_to_amplitude(-1.0)
 _LAST = tuple(LESSON_STAGES)[-1]
 
@@ -149,13 +150,11 @@ class Overview:
     # ---- what the page shows: one function for each part. Rounds of practice are one more of them, to be added to PARTS.
 
     def _lessons(self) -> str:
-        home = "../" if Path.cwd().name == APPENDICES else ""
         rows = [
-            (Html(f'<a href="{home}{one.lesson}.ipynb">{one.lesson}</a>'), one.begun, one.kept, one.stages, one.goals)
-            for one in standing(self.lesson)
+            (one.lesson, one.begun or "not begun", one.kept, one.stages, one.goals) for one in standing(self.lesson)
         ]
         head = ("lesson", "begun", "kept", "what counts of it now", "goals, measured now")
-        return table_html(rows, head, cell_style="text-align:left")
+        return table_html(rows, head, cell_style=_CELLS)
 
     def _homework(self) -> str:
         rows = []
@@ -171,7 +170,7 @@ class Overview:
             )
         if not rows:
             return "<p>Homework: none was answered yet (as a guest nothing is kept).</p>"
-        return table_html(rows, ("homework", "learner", "points"), cell_style="text-align:left")
+        return table_html(rows, ("homework", "learner", "points"), cell_style=_CELLS)
 
     def _judgements(self) -> str:
         try:
@@ -183,7 +182,7 @@ class Overview:
         days = {one.question: len({other.day for other in kept if other.question == one.question}) for one in kept}
         # The answers stay in their box, since some are hidden until they are given a second time.
         rows = [(name, max(one.day for one in kept if one.question == name), days[name]) for name in days]
-        return table_html(rows, ("judged by ear", "last", "days"), cell_style="text-align:left")
+        return table_html(rows, ("judged by ear", "last", "days"), cell_style=_CELLS)
 
     PARTS = (_lessons, _homework, _judgements)
 
