@@ -90,7 +90,7 @@ def test_what_was_kept_is_found_by_a_fresh_kernel(lesson):
     pagechecks.restart_and_run_all(lesson)
     again = chain_bench(lesson)
     assert dict(again.chain().stages) == dict(kept.stages)
-    assert "As you kept it here last time." in lesson.page.locator(".jp-Notebook .jp-Cell").nth(again.cell).inner_text()
+    assert "kept in 09_your_own_vocal" in lesson.page.locator(".jp-Notebook .jp-Cell").nth(again.cell).inner_text()
     lesson.no_trouble()
 
 

@@ -170,7 +170,7 @@ def test_it_plays_around_the_chosen_stretch(lesson):
 
 
 def test_a_sections_edge_is_dragged_and_a_section_is_split_where_the_player_is(opened):
-    page, bench = opened.page, opened.benches[2]
+    page, bench = opened.page, opened.benches[3]
     page.set_viewport_size({"width": 1280, "height": 900})
     bench.show()
     listed = bench.part("list").locator("select")

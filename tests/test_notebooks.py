@@ -24,7 +24,7 @@ from notebook_runs import begins, check_pictures, end_kernels, run, run_on_voice
 from vocomp_lab.lessons.course import APPENDICES
 
 FOLDER = PROJECT / "notebooks"
-NOTEBOOKS = sorted(FOLDER.rglob("[0-9h]*.ipynb"))
+NOTEBOOKS = sorted(FOLDER.rglob("[0-9ho]*.ipynb"))
 LESSONS = [path for path in NOTEBOOKS if begins(path)]
 """Lessons that can be begun with an own voice, and their appendices."""
 WITHOUT_PAGE = [path for path in NOTEBOOKS if path.parent != FOLDER and path not in test_browser_homework.HOMEWORKS]
@@ -79,7 +79,10 @@ def test_a_homework_or_an_appendix_runs_without_a_page(path, tmp_path):
 
 
 def test_each_lesson_can_be_begun_with_an_own_voice():
-    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {"00_start_here"}
+    assert {path.stem for path in FOLDER.glob("*.ipynb")} - {path.stem for path in LESSONS} == {
+        "00_start_here",
+        "overview",
+    }
     assert all(begins(path) == path.stem for path in LESSONS if path.parent == FOLDER)
 
 

@@ -10,7 +10,7 @@ from vocomp_lab.analysis.equal_loudness import equal_loudness_db
 from vocomp_lab.analysis.evenness import even_threshold_db, word_levels
 from vocomp_lab.analysis.listening import left_right_both
 from vocomp_lab.analysis.lowend import Pop, band_level_db, low_end_reaction, running_level_db, split_low_end
-from vocomp_lab.analysis.measures import Moment, reduction_moments
+from vocomp_lab.analysis.measures import reduction_moments
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db, ppm_reading, reduction_needle, vu_reading
 from vocomp_lab.analysis.mix import balance, presence, vocal_over_backing
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
@@ -30,7 +30,6 @@ from vocomp_lab.analysis.words import eye_and_ear, find_phrases, voiced_words
 from vocomp_lab.sound.text import decibels
 
 __all__ = [
-    "Moment",
     "Pop",
     "Tradeoff",
     "add_proximity",

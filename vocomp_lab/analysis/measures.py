@@ -164,10 +164,6 @@ class Moment:
     end_s: float
     max_db: float
 
-    def words(self, truth: dict) -> str:
-        """The words of a take's truth that it touches, joined."""
-        return " ".join(w["text"] for w in truth["words"] if w["start_s"] < self.end_s and w["end_s"] > self.start_s)
-
 
 def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5) -> list[Moment]:
     """The stretches in which reduction is above a floor, the deepest first.

@@ -26,6 +26,8 @@ class Place:
     text: str
     start_s: float
     end_s: float
+    sung_s: tuple[float, float] = (0.0, 0.0)
+    """From when to when that lasts which the text is about, without what is played around it."""
 
 
 def deepest_reductions(reduction_db, rate: int, count: int = 3) -> list[Place]:
@@ -61,6 +63,7 @@ def deepest_reductions(reduction_db, rate: int, count: int = 3) -> list[Place]:
             Place(
                 f"{decibels(left[frame])} dB of reduction at {clock(at_s, 1)}",
                 *_within(at_s, at_s, AROUND_S, len(left) / rate),
+                (at_s, at_s + 1 / rate),
             )
         )
         left[max(frame - int(APART_S * rate), 0) : frame + int(APART_S * rate) + 1] = 0.0
@@ -88,6 +91,7 @@ def loudest_words(clip: Clip, count: int = 3) -> list[Place]:
         Place(
             f"loud word, {decibels(word.level_db)} LUFS, at {clock(word.start_s, 1)}",
             *_within(word.start_s, word.end_s, _AROUND_WORD_S, clip.duration_s),
+            (float(word.start_s), float(word.end_s)),
         )
         for word in loudest
     ]

@@ -11,11 +11,14 @@ from vocomp_lab.bench.homework import task_bench
 from vocomp_lab.bench.judgements import JudgementBox
 from vocomp_lab.bench.keep import KeepChoice
 from vocomp_lab.bench.mix import MixBench
+from vocomp_lab.bench.overview import Overview
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.rides import RideBench
 from vocomp_lab.bench.style_menu import StyleMenu
+from vocomp_lab.bench.voice_choice import VoiceChoice
+from vocomp_lab.bench.word_names import WordNames
 
 __all__ = [
     "Bench",
@@ -25,11 +28,14 @@ __all__ = [
     "JudgementBox",
     "KeepChoice",
     "MixBench",
+    "Overview",
     "OwnVocal",
     "PreferenceBench",
     "RegionBench",
     "RideBench",
     "SoundCheck",
     "StyleMenu",
+    "VoiceChoice",
+    "WordNames",
     "task_bench",
 ]

@@ -32,6 +32,7 @@ from vocomp_lab.bench.style import STYLE, error_html
 from vocomp_lab.bench.toolbar import Toolbar
 from vocomp_lab.bench.view import View
 from vocomp_lab.lessons.controls import controls_for
+from vocomp_lab.lessons.word_names import called, words_of
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
 from vocomp_lab.sound.audio import Clip
@@ -650,7 +651,8 @@ class Bench:
         places = [] if reduction_db is None else deepest_reductions(reduction_db, self.clip.rate)
         if not self._view.long:
             places += loudest_words(self.clip)
-        return [{"text": p.text, "from_s": round(p.start_s, 3), "to_s": round(p.end_s, 3)} for p in places]
+        named = [(p, f": {called(self.clip, *p.sung_s)}" if words_of(self.clip) else "") for p in places]
+        return [{"text": p.text + name, "from_s": round(p.start_s, 3), "to_s": round(p.end_s, 3)} for p, name in named]
 
     def _removed_shares(self, result: ChainResult) -> tuple[float, float]:
         """Two factors: what was removed is the first times what goes in, less the second times what comes out.

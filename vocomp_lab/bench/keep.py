@@ -20,6 +20,8 @@ class KeepChoice:
         Whose stages they are.
     choices : dict of str to Chain or Bench
         What each button keeps, by the words on it. A bench is kept as it is set when its button is pressed.
+    whole : bool, optional
+        Whether each is a whole chain, so that what it lacks is left out (``Lesson.keep_whole``).
 
     Raises
     ------
@@ -31,10 +33,11 @@ class KeepChoice:
     Put it last in a cell to show it.
     """
 
-    def __init__(self, lesson, choices: dict):
+    def __init__(self, lesson, choices: dict, whole: bool = False):
         if not choices:
             raise ValueError("choices: there are none; give at least one chain to keep, by its name.")
-        self._lesson, self._choices = lesson, dict(choices)
+        self._choices = dict(choices)
+        self._lesson, self._keep = lesson, lesson.keep_whole if whole else lesson.keep
         buttons = [
             widgets.Button(description=name, layout=widgets.Layout(width="auto", min_height="32px"))
             for name in self._choices
@@ -57,7 +60,7 @@ class KeepChoice:
         """
         check_choice("name", name, tuple(self._choices))
         try:
-            said = self._lesson.keep(self._choices[name])
+            said = self._keep(self._choices[name])
         except OSError as error:
             said = f"{self._lesson.folder}: it can't be written there ({error.strerror}); nothing was changed."
         self._tell(said)

@@ -4,6 +4,7 @@ and the backing track that goes with it."""
 from __future__ import annotations
 
 import html
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -13,27 +14,15 @@ from IPython.display import HTML, display
 from vocomp_lab.bench.file_box import FileBox, load_within_limits
 from vocomp_lab.bench.recorder import take_recorder
 from vocomp_lab.bench.style import STYLE
+from vocomp_lab.bench.voice_choice import BOX_STYLE, DROP_TEXT, singers_menu
 from vocomp_lab.lessons.band import VERSE_BAND, WORKBOOKS, band_of, leave_backing, take_backing
-from vocomp_lab.lessons.course import Lesson, begin, folder_of
+from vocomp_lab.lessons.chosen import choose_file, choose_voice, folder_of_clip
+from vocomp_lab.lessons.course import Lesson, begin
 from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import examine
 from vocomp_lab.singer.song import DATA_FOLDER
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
-
-_STYLE = """<style>
-.vocomp-drop{font-family:var(--jp-ui-font-family,sans-serif);font-size:14px;color:var(--jp-ui-font-color1,#111);
- max-width:1098px;
- border:2px dashed var(--jp-border-color0,#888);border-radius:4px;padding:12px;margin:4px 0;text-align:center}
-.vocomp-drop[data-over]{border-color:#0072B2;border-style:solid}
-.vocomp-own{color:var(--jp-ui-font-color1,#111);max-width:1120px;line-height:1.4;font-size:14px}
-.vocomp-own table{border-collapse:collapse;font-size:13px}
-.vocomp-own td,.vocomp-own th{text-align:left;vertical-align:top;padding:2px 10px 2px 0;
- border-bottom:1px solid var(--jp-border-color2,#ccc); white-space:normal;font-weight:normal}
-.vocomp-own td:first-child{white-space:nowrap}
-.vocomp-own tbody th{font-weight:600}
-.vocomp-own .wrong{border-left:5px solid #D55E00;padding:2px 8px}
-</style>"""
 
 _WORKBOOKS_BAND = DATA_FOLDER / f"{VERSE_BAND}.flac"
 
@@ -62,6 +51,7 @@ class OwnVocal(FileBox):
     Put it last in a cell to show it. It loads up to 20 minutes, 32 channels and 67 million samples. If a file can't be
     loaded it says why in one sentence, and what was loaded before stays. A take that is recorded here and kept becomes a
     24-bit FLAC file in the folder in which Python runs. A backing track is kept with the voice, for every lesson.
+    What is loaded is the voice that all lessons are about from then on.
     """
 
     def __init__(self, lesson: Lesson):
@@ -75,7 +65,7 @@ class OwnVocal(FileBox):
         self.backing = BackingBox(self)
         self._measured = widgets.HTML()
         self.widget.children = (
-            *self.widget.children, self.backing.widget, self._measured, *self._recorder.widgets,
+            *self.widget.children, singers_menu(self._sing), self.backing.widget, self._measured, *self._recorder.widgets,
         )  # fmt: skip
         self.widget.add_class("vocomp-load")
         self._take(lesson.clip, lesson.clip_name, lesson)
@@ -84,7 +74,7 @@ class OwnVocal(FileBox):
     def lesson(self) -> Lesson:
         """The lesson, begun with the recording that is loaded now."""
         if self._lesson is None:
-            self._lesson = begin(self._first.name, self.clip, self._first.folder.parent)
+            self._lesson = replace(begin(self._first.name, self.clip, self._states), about=self.name)
         return self._lesson
 
     def load(self, path) -> "OwnVocal":
@@ -99,7 +89,27 @@ class OwnVocal(FileBox):
         """
         clip, name = load_within_limits(path)
         self._take(clip, name, None)
+        try:
+            choose_file(Path(path), clip, self._states, name)
+        except ValueError:  # nobody sings: the report says so, and the other lessons keep their voice
+            return self
+        self._say(f"{name} is loaded. Now run the cells below. All other lessons are about it, too.")
+        self.backing.say_which()
         return self
+
+    def _sing(self, name: str):
+        def take():
+            choose_voice(name, self._states)
+            lesson = begin(self._first.name, name, self._states)
+            self._take(lesson.clip, lesson.clip_name, lesson)
+            self._say(f"{lesson.clip_name} is loaded. Now run the cells below. All other lessons are about it, too.")
+
+        self._try(take)
+
+    @property
+    def _states(self) -> Path:
+        """The folder of all sheets."""
+        return self._first.folder.parent
 
     @property
     def stays(self) -> str:
@@ -134,7 +144,7 @@ class OwnVocal(FileBox):
     @property
     def folder(self) -> Path:
         """Where what was kept for the voice that is loaded lies."""
-        return self._lesson.folder if self._lesson else folder_of(self.clip, self._first.folder.parent)
+        return self._lesson.folder if self._lesson else folder_of_clip(self.clip, self._states)
 
     def begin_anew(self) -> None:
         """Have the lesson begin again, with the band that its voice has now."""
@@ -142,14 +152,12 @@ class OwnVocal(FileBox):
             self._lesson = self._lesson.with_its_band()
 
     def _ipython_display_(self):
-        voice = self.drop_html(
-            "Drop a sound file here", "Or drop a sound file here (WAV, FLAC, AIFF or OGG), or use the button below."
-        )
+        voice = self.drop_html("Drop a sound file here", DROP_TEXT)
         band = self.backing.drop_html(
             "Drop its backing track here",
             "The band to this voice, if there is one: drop its file here (mono or stereo).",
         )
-        display(HTML(f"{self._recorder.html()}{STYLE}{_STYLE}{voice}{band}"))
+        display(HTML(f"{self._recorder.html()}{STYLE}{BOX_STYLE}{voice}{band}"))
         display(self.widget)
 
 

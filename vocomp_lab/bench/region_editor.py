@@ -9,6 +9,7 @@ from vocomp_lab.analysis.sections import Section
 from vocomp_lab.bench.hand_editor import NEW, HandEditor
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.lessons.controls import Control
+from vocomp_lab.lessons.word_names import called, words_of
 from vocomp_lab.pictures.regions import section_text, stretch_text
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, ClipGain, GainRegion
 
@@ -68,13 +69,19 @@ class RegionEditor(HandEditor):
 
     def _entries(self) -> list[tuple[tuple[str, int], GainRegion, str]]:
         bench = self._bench
-        entries = [(("region", n), region, stretch_text(region)) for n, region in enumerate(bench.gains.regions)]
+        entries = [(("region", n), region, self._text(region)) for n, region in enumerate(bench.gains.regions)]
         entries += [
-            (("proposal", n), proposal, f"proposed: {stretch_text(proposal)}")
+            (("proposal", n), proposal, f"proposed: {self._text(proposal)}")
             for n, proposal in enumerate(bench.proposals)
             if proposal in bench.open_proposals
         ]
         return sorted(entries, key=lambda entry: entry[1].start_s)
+
+    def _text(self, region: GainRegion) -> str:
+        """A region in one line, with its words where the voice has some."""
+        clip = self._bench.clip
+        words = f": {called(clip, region.start_s, region.end_s)}" if words_of(clip) else ""
+        return f"{stretch_text(region)}{words}"
 
     def _after_new(self) -> list[tuple[tuple[str, int], Section, str]]:
         return [(("section", n), one, section_text(n + 1, one)) for n, one in enumerate(self._bench.sections)]

@@ -1,29 +1,31 @@
 """Where a student stands: each lesson starts from what the earlier lessons kept, as settings sheets.
 
-A lesson keeps only its own stages, one sheet for each lesson and clip, in a folder ``.state`` beside the notebooks.
-Where nothing was kept, :mod:`vocomp_lab.lessons.proposals` fills in, so that a student can start anywhere. How a lesson
+A lesson keeps only its own stages, one sheet for each lesson and clip, in a folder ``.state`` beside the notebooks. For each
+stage the newest sheet counts, whichever lesson kept it (:mod:`vocomp_lab.lessons.kept`). Which clip it is is chosen once, for all
+lessons (:mod:`vocomp_lab.lessons.chosen`). Where nothing was kept, :mod:`vocomp_lab.lessons.proposals` fills in, so that a student can start anywhere. How a lesson
 uses it: ``04_peak_control``.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
+import html
 import textwrap
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import NamedTuple
 
-from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.band import Band, band_of, with_band
+from vocomp_lab.lessons.chosen import (
+    APPENDICES, STATE_FOLDER, WORKBOOKS_VOICE, chosen_voice, folder_of, in_a_sentence, note_begun, of_lessons, opened,
+)  # fmt: skip
 from vocomp_lab.lessons.explained import summary
+from vocomp_lab.lessons.kept import COMPRESSORS, Sheet, is_type, newest, now_ns, read_sheet
 from vocomp_lab.lessons.proposals import STAGES, STYLED, propose_stage
+from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
-from vocomp_lab.singer.song import Take, shipped, shipped_names
-from vocomp_lab.sound.audio import Clip, load
-from vocomp_lab.sound.checks import check_choice, shown
+from vocomp_lab.singer.song import Take
+from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.files import write_whole
 
 ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour", "rides")
@@ -41,12 +43,9 @@ LESSON_STAGES = {
     "09_your_own_vocal": ORDER,
 }
 """Which stages each lesson may set."""
-STATE_FOLDER = ".state"
-APPENDICES = "appendices"
-"""The folder of the appendices, in that of the lessons."""
-DIGEST_LENGTH = 10
 PRINT_WIDTH = 115
-_LEFT_OUT = "left_out"
+START = "00_start_here"
+"""The page on which a voice is chosen."""
 
 
 @dataclass(frozen=True)
@@ -64,13 +63,15 @@ class Lesson:
     chain : Chain
         The stages from earlier lessons; none at the start of the course.
     kept : Chain
-        The stages that this lesson kept last time; none if it kept nothing.
+        This lesson's own stages as they were last kept, here or in another lesson; none if nothing was kept.
     origins : dict of str
         Where each stage of the chain came from, by its name; and which lesson left a stage out.
     folder : Path
         Where this clip's sheets are kept.
     voice : Clip
         The clip as the earlier lessons left it.
+    about : str
+        Which voice it is, in words.
     band : Band or None
         What the voice is heard against, if it has a band (:mod:`vocomp_lab.lessons.band`). Benches find it by the clip.
     """
@@ -84,6 +85,7 @@ class Lesson:
     folder: Path
     voice: Clip = field(repr=False, compare=False)
     band: Band | None = field(default=None, repr=False, compare=False)
+    about: str = field(default="", repr=False, compare=False)
 
     @property
     def backing(self) -> Clip | None:
@@ -93,12 +95,29 @@ class Lesson:
     @property
     def in_a_song(self) -> "Lesson":
         """This lesson, if its voice has a band; else the same lesson with the workbook's own singer, who has one."""
-        return self if self.band is not None else begin(self.name, folder=self.folder.parent)
+        return self if self.band is not None else begin(self.name, WORKBOOKS_VOICE, self.folder.parent)
 
     def with_its_band(self) -> "Lesson":
         """This lesson, with the band that its voice has now: after a backing track was loaded."""
         band = band_of(self.clip, self.folder, self.truth)
-        return replace(self, clip=with_band(self.clip, band), voice=with_band(self.voice, band), band=band)
+        words = self.voice_words
+        clip, voice = (with_words(with_band(one, band), words) for one in (self.clip, self.voice))
+        return replace(self, clip=clip, voice=voice, band=band)
+
+    @cached_property
+    def voice_words(self) -> VoiceWords:
+        """The words of the voice, and what they are called."""
+        known = self.clip.origin and self.clip.origin.words
+        return known if isinstance(known, VoiceWords) else VoiceWords(self.clip, self.folder, self.truth)
+
+    @property
+    def named_words(self) -> tuple[dict, ...]:
+        """The words that have a name, as a take's truth has them: what pictures write above a voice."""
+        return tuple(_as_dict(word) for word in self.voice_words.all if word.named)
+
+    def called(self, start_s: float, end_s: float) -> str:
+        """What a stretch of the voice is called: its words by name, else "word 3", else its time in seconds."""
+        return called(with_words(self.clip, self.voice_words), start_s, end_s)
 
     @cached_property
     def result(self) -> ChainResult:
@@ -129,7 +148,8 @@ class Lesson:
         ValueError
             If there is no such card.
         """
-        stages = dict((self.kept if self.kept.stages else self.chain).stages)
+        own = read_sheet(self.folder / f"{self.name}.json")
+        stages = dict((self.kept if isinstance(own, Sheet) and own.chain.stages else self.chain).stages)
         for stage in STYLED:
             stages.pop(stage, None)
             before = ORDER[: ORDER.index(stage)]
@@ -170,39 +190,111 @@ class Lesson:
                 f"stages: {names} can't be kept by {self.name}; its stages are {', '.join(own) or 'none'}."
             )
         # A page that is closed meanwhile leaves the old sheet whole.
-        without = [name for name in left_out if name in own]
-        path = write_whole(self.folder / f"{self.name}.json", _written(Chain(mine), without))
+        without = tuple(name for name in left_out if name in own)
+        sheet = Sheet(Chain(mine), without, now_ns(_sheets(self.folder)))
+        path = write_whole(self.folder / f"{self.name}.json", sheet.written())
         names = ", ".join(name for name, _ in mine) or "no stage"
         names += f" (left out: {', '.join(without)})" if without else ""
         last = self.name == tuple(LESSON_STAGES)[-1]
-        begins = "this page starts from it next time" if last else "the next lesson starts from it"
+        begins = (
+            "this page starts from it next time, and so do the others" if last else "the next lesson starts from it"
+        )
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
+
+    def keep_whole(self, stages) -> str:
+        """Keep a whole chain: whatever it lacks is left out from now on, in every lesson about this voice.
+
+        Parameters, result and errors as :meth:`keep`.
+        """
+        given = dict(_chain_of(stages).stages)
+        lacking = [name for name in LESSON_STAGES[self.name] if name not in given]
+        standing = {**self._elsewhere(ORDER), **dict(self.chain.stages), **dict(self.kept.stages)}
+        asked = getattr(stages, "left_out", ())
+        return self.keep(stages, [name for name in lacking if name in standing or name in asked])
+
+    def keep_changes(self, stages) -> str:
+        """Keep what is not as the other lessons have it: other settings, and stages of theirs that are missing here.
+
+        Parameters, result and errors as :meth:`keep`. What is as they have it stays theirs, so a lesson that only looks
+        claims nothing.
+        """
+        given, theirs = dict(_chain_of(stages).stages), self._elsewhere(LESSON_STAGES[self.name])
+        own = [name for name in given if _home(name) == self.name] if given else []
+        changed = [(name, made) for name, made in given.items() if name in own or made != theirs.get(name)]
+        return self.keep(Chain(changed), [name for name in theirs if name not in given and _home(name) != self.name])
+
+    def _elsewhere(self, wanted) -> dict:
+        """The stages as the other lessons have them: kept there, or proposed."""
+        others = {name: sheet for name, sheet in _sheets(self.folder).items() if name != self.name}
+        return {name: made for name, made in _standing(self.name, self.clip, others)[0].items() if name in wanted}
+
+    @cached_property
+    def plain_chain(self) -> Chain:
+        """The chain without compressor types (lesson 07): the newest plain compressors, or proposals."""
+        return _ordered(_standing(self.name, self.clip, _sheets(self.folder), plain=True)[0])
+
+    @property
+    def plain(self) -> Sheet:
+        """What this lesson has to keep so that every type goes, wherever it was kept: plain compressors in the place of types
+        that other lessons kept. Where there are none, nothing.
+        """
+        others = {name: sheet for name, sheet in _sheets(self.folder).items() if name != self.name}
+        said = {stage: newest(stage, others, _home(stage)) for stage in COMPRESSORS}
+        typed = [stage for stage, one in said.items() if one and one.processor and is_type(stage, one.processor)]
+        stages = [(name, made) for name, made in self.plain_chain.stages if name in typed]
+        return Sheet(Chain(stages), tuple(name for name in typed if name not in dict(stages)))
 
     def help(self) -> None:
         """Print what this lesson explains: a line for each name; ``help(name)`` says more about one."""
         print(summary(self.name))
 
-    def __str__(self):
+    @property
+    def other_voice(self) -> str:
+        """How to work on another voice: where it is chosen, and one line of code."""
+        return f'another one for all lessons: {START}; only here: begin("{self.name}", "my_take.wav")'
+
+    def _lines(self) -> list[str]:
         stages = dict(self.chain.stages)
-        lines = [
+        return [
             f"{name}: {type(stages[name]).__name__}, {origin}" if name in stages else f"{name}: {origin}"
             for name, origin in sorted(self.origins.items(), key=lambda item: ORDER.index(item[0]))
-        ]
+        ] or [_AS_RECORDED]
+
+    def __str__(self):
+        lines = [f"Voice: {self.about} ({self.other_voice}).", *self._lines()]
+        return "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
+
+    def _repr_pretty_(self, printer, cycle):
+        printer.text(str(self))
+
+    def _repr_html_(self) -> str:
+        start = f"{'../' if Path.cwd().name == APPENDICES else ''}{START}.ipynb#Choose-your-voice"
+        code = f'begin("{self.name}", "my_take.wav")'
+        lines = "".join(f"<div>{html.escape(line)}</div>" for line in self._lines())
         return (
-            "\n".join(textwrap.fill(line, PRINT_WIDTH, subsequent_indent="    ") for line in lines)
-            or "As recorded: no earlier lesson has changed it."
+            f'<div class="vocomp-voice"><div><b>Voice: {html.escape(self.about)}.</b> '
+            f'<a href="{start}">Choose another</a>, for all lessons; only for this page: '
+            f"<code>{html.escape(code)}</code> in the cell above.</div>{lines}</div>"
         )
 
 
-def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", folder=None) -> Lesson:
-    """Begin a lesson where the earlier ones left off.
+def _as_dict(word: Word) -> dict:
+    return {"text": word.text, "start_s": word.start_s, "end_s": word.end_s}
+
+
+_AS_RECORDED = "As recorded: no earlier lesson has changed it."
+
+
+def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None) -> Lesson:
+    """Begin a lesson where the other ones left off, with the voice that was chosen for all of them.
 
     Parameters
     ----------
     lesson : str
         One of ``LESSON_STAGES``.
-    clip : Clip, Take, str or Path
-        The name of a clip that comes with the workbook, a take by its singers, a sound file, or a Clip.
+    clip : Clip, Take, str or Path, optional
+        The name of a clip that comes with the workbook, a take by its singers, a sound file, or a Clip: for this lesson
+        only. By default the voice that was chosen (:func:`choose_voice`), or the workbook's first verse.
     folder : path, optional
         Where the sheets are kept; ``.state`` in the folder of the lessons, which is that of the running notebook, or the
         one above an appendix. Sound files are looked for there, too.
@@ -215,47 +307,60 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     ------
     ValueError
         If there is no such lesson or clip, or nobody sings in the file.
+    FileNotFoundError
+        If there is no such file.
 
     Notes
     -----
-    A sheet that can't be read stays where it is, and ``origins`` says so; a proposal takes its place.
+    A sheet that can't be read stays where it is, and ``origins`` says so; a proposal takes its place. For each stage the
+    newest keep by any lesson counts. In a notebook, errors show as one sentence.
     """
-    check_choice("lesson", lesson, tuple(LESSON_STAGES))
-    clip, truth, name = _opened(clip)
-    folder = _folder_of(name, _of_lessons() / STATE_FOLDER if folder is None else Path(folder))
+    try:
+        check_choice("lesson", lesson, tuple(LESSON_STAGES))
+        parent = of_lessons() / STATE_FOLDER if folder is None else Path(folder)
+        clip, truth, name, about = chosen_voice(parent) if clip is None else opened(clip)
+    except (ValueError, OSError) as error:
+        raise in_a_sentence(error)
+    notebook, folder = folder is None, folder_of(name, parent)
+    if notebook:
+        note_begun(folder, lesson)
     band = band_of(clip, folder, truth)
-    clip = with_band(clip, band)
-    lessons = tuple(LESSON_STAGES)
-    earlier = lessons[: lessons.index(lesson)]
-    sheets = {name: _read(folder / f"{name}.json") for name in (*earlier, lesson)}
-    stages, origins, result = {}, {}, None
-    for stage in ORDER:
-        for name in reversed(earlier):
-            if stage in LESSON_STAGES[name] and isinstance(sheets[name], _Sheet):
-                chain, left_out = sheets[name]
-                if stage in dict(chain.stages):
-                    stages[stage], origins[stage] = chain[stage], f"kept in {name}"
-                    break
-                if stage in left_out or name == _home(stage):  # kept, and without it: the student wants none
-                    origins[stage] = f"left out in {name}"
-                    break
-        else:
-            home = _home(stage)
-            if home in earlier and stage in STAGES:
-                result = _ordered(stages).apply(clip, reuse=result)
-                proposal = propose_stage(stage, result.output, clip)
-                if proposal.processor is not None:
-                    bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
-                    stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason.rstrip('.')}){bad}"
-    own = sheets[lesson].chain if isinstance(sheets[lesson], _Sheet) else Chain([])
+    clip = with_words(with_band(clip, band), VoiceWords(clip, folder, truth))
+    sheets = _sheets(folder)
+    stages, origins, result = _standing(lesson, clip, sheets)
+    said = {stage: newest(stage, sheets, _home(stage)) for stage in LESSON_STAGES[lesson]}
+    own = _ordered({stage: one.processor for stage, one in said.items() if one and one.processor})
     chain = _ordered(stages)
     voice = chain.apply(clip, reuse=result).output if chain.stages else clip
-    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice, band)
+    return Lesson(lesson, clip, truth, chain, own, origins, folder, voice, band, about)
 
 
-def _of_lessons() -> Path:
-    """The folder of the lessons: an appendix runs one below it, and speaks of the same voice."""
-    return Path("..") if Path.cwd().name == APPENDICES else Path()
+def _standing(lesson: str, clip: Clip, sheets: dict, plain: bool = False) -> tuple[dict, dict, ChainResult | None]:
+    """The stages of earlier lessons as they stand: newest keeps, else proposals; where each comes from; what was computed."""
+    lessons = tuple(LESSON_STAGES)
+    earlier = lessons[: lessons.index(lesson)]
+    stages, origins, result = {}, {}, None
+    for stage in ORDER:
+        home = _home(stage)
+        if home not in earlier:
+            continue
+        said = newest(stage, sheets, home, plain)
+        if said is not None:
+            origins[stage] = f"{'left out' if said.processor is None else 'kept'} in {said.lesson}"
+            if said.processor is not None:
+                stages[stage] = said.processor
+        elif stage in STAGES:
+            result = _ordered(stages).apply(clip, reuse=result)
+            proposal = propose_stage(stage, result.output, clip)
+            if proposal.processor is not None:
+                bad = f"; {sheets[home]}" if isinstance(sheets[home], str) else ""
+                stages[stage], origins[stage] = proposal.processor, f"proposed ({proposal.reason.rstrip('.')}){bad}"
+    return stages, origins, result
+
+
+def _sheets(folder: Path) -> dict:
+    """What every lesson kept for a voice."""
+    return {name: read_sheet(folder / f"{name}.json") for name in LESSON_STAGES}
 
 
 def _home(stage):
@@ -273,64 +378,3 @@ def _chain_of(stages) -> Chain:
     if not isinstance(chain, Chain):
         raise ValueError(f"stages: {type(stages).__name__} is not allowed; give a Chain or a bench.")
     return chain
-
-
-def _opened(clip) -> tuple[Clip, dict | None, str]:
-    """The clip, what is known about it, and a name for its folder that no other clip has."""
-    if isinstance(clip, str) and clip in shipped_names():
-        take = shipped(clip)
-        return take.clip, take.truth, clip
-    stem, truth = "own", None
-    if isinstance(clip, Take):
-        stem, truth, clip = clip.truth.get("verse", stem), clip.truth, clip.clip
-    if not isinstance(clip, Clip):
-        stem = re.sub(r"\W+", "_", Path(clip).stem) or stem
-        path, clip = clip, load(_of_lessons() / clip)
-        if not active_mask(clip).any():
-            raise ValueError(f"clip: nobody seems to sing in {shown(str(path))}; give a recording of a voice.")
-    return clip, truth, _named(stem, clip)
-
-
-def _named(stem: str, clip: Clip) -> str:
-    return f"{stem}_{hashlib.sha256(clip.samples.tobytes()).hexdigest()[:DIGEST_LENGTH]}"
-
-
-def folder_of(clip: Clip, parent: Path) -> Path:
-    """Where what is kept for a recording lies, in the folder of all sheets."""
-    return _folder_of(_named("own", clip), parent)
-
-
-def _folder_of(name: str, parent: Path) -> Path:
-    """Where a clip's sheets are; a recording is recognised by its sound, so that renaming its file loses nothing."""
-    digest = name.rpartition("_")[2]
-    known = sorted(parent.glob(f"*_{digest}")) if len(digest) == DIGEST_LENGTH else []
-    return known[0] if known else parent / name
-
-
-class _Sheet(NamedTuple):
-    """What a lesson kept: its stages, and those that it left out."""
-
-    chain: Chain
-    left_out: tuple[str, ...] = ()
-
-
-def _written(chain: Chain, left_out: list[str]) -> str:
-    """A settings sheet; where stages are left out it says which."""
-    return json.dumps({**chain.to_dict(), _LEFT_OUT: left_out}, indent=2) + "\n" if left_out else chain.to_json()
-
-
-def _read(path: Path) -> _Sheet | str | None:
-    """A kept sheet, or what is wrong with it, or None if there is none."""
-    if not path.exists():
-        return None
-    try:
-        text = path.read_text("utf-8")
-        if f'"{_LEFT_OUT}"' not in text:
-            return _Sheet(Chain.from_json(text))
-        sheet = json.loads(text)
-        left_out = sheet.pop(_LEFT_OUT)
-        if not (isinstance(left_out, list) and all(isinstance(name, str) for name in left_out)):
-            raise ValueError(f"{_LEFT_OUT}: {shown(left_out)} is not allowed; give a list of names.")
-        return _Sheet(Chain.from_dict(sheet), tuple(left_out))
-    except (OSError, ValueError, KeyError, AttributeError) as error:
-        return f"the sheet {path.name} can't be read: {error}"

@@ -14,7 +14,9 @@ EXPLAINED_IN = {
         "make_take",
         "shipped",
         "SoundCheck",
+        "Overview",
         "Take",
+        "VoiceChoice",
     ),
     "01_levels_and_meters": (
         "active_mask",
@@ -54,6 +56,7 @@ EXPLAINED_IN = {
         "sections_at",
         "turned_down",
         "voiced_words",
+        "WordNames",
     ),
     "03_filtering": (
         "add_proximity",
@@ -101,7 +104,6 @@ EXPLAINED_IN = {
     "06_slow_attack": (
         "find_onsets",
         "hiss_lift_db",
-        "Moment",
         "onset_to_sustain_db",
         "recovered_percent",
         "Table",

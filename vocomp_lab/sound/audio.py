@@ -49,10 +49,13 @@ class Origin:
         Whatever the maker of the clip wants to find again (:mod:`vocomp_lab.lessons.band` finds the band to a voice by
         it). Clips only carry it along.
     first_frame : int
+    words : object
+        What knows the words of the recording (:mod:`vocomp_lab.lessons.word_names`), if anything does.
     """
 
     recording: object
     first_frame: int = 0
+    words: object = None
 
 
 @dataclass(frozen=True, eq=False)
