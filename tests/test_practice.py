@@ -1,0 +1,146 @@
+"""Ear practice: the rule, the threshold it leads to, the drills, and what is kept of a round."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import one_sentence
+
+from vocomp_lab import integrated_lufs, shipped
+from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons import trials
+from vocomp_lab.lessons.drills import DRILLS, TRIALS, Stretches, first_rung
+from vocomp_lab.lessons.staircase import (
+    LAPSE,
+    WIDEST_RATIO,
+    Place,
+    Threshold,
+    UpDown,
+    share_right,
+    threshold_of,
+    thresholds,
+)
+
+LISTENERS = 2_000
+
+# ------------------------------------------------------------------------------------------------------------ the rule
+
+
+def drift(rule: UpDown, p: float) -> float:
+    """Rungs a trial that a listener who is always right with probability `p` moves on, exactly: by the chain of its runs."""
+    middle, moves = rule.rungs // 2, {}
+    for run in range(rule.down):
+        for right in (True, False):
+            after = rule.step(Place(middle, run, False), right)
+            moves[run, right] = int(after.run), int(after.rung) - middle
+    chain = np.zeros((rule.down, rule.down))
+    for (run, right), (to, _) in moves.items():
+        chain[run, to] += p if right else 1 - p
+    rest = np.linalg.matrix_power(chain, 2_000)[0]
+    return sum(rest[run] * (p if right else 1 - p) * moved for (run, right), (_, moved) in moves.items())
+
+
+@pytest.mark.parametrize("down", [1, 2, 3, 4])
+def test_the_rule_rests_where_levitt_says(down):
+    rule = UpDown(21, down)
+    assert rule.target**down == pytest.approx(0.5)
+    assert abs(drift(rule, rule.target)) < 1e-12
+    assert drift(rule, rule.target + 0.01) > 0 > drift(rule, rule.target - 0.01)
+
+
+def test_the_rule_is_the_same_answer_by_answer_and_for_many_listeners_at_once():
+    random = np.random.default_rng(5)
+    rule, answers = UpDown(14, 2), random.random((50, 30)) < 0.75
+    place = Place(np.zeros(50, int), np.zeros(50, int), np.ones(50, bool))
+    for right in answers.T:
+        place = rule.step(place, right)
+    assert place.rung.tolist() == [rule.after(one) for one in answers]
+    assert rule.after([True] * 3) == 6 and rule.after([True] * 3 + [False]) == 5, "quick until the first wrong one"
+    assert rule.after([False] * 5) == 0 and rule.after([True] * 50) == 13
+    one_sentence(pytest.raises(ValueError, UpDown, 14, 0), "down", "1")
+
+
+# ------------------------------------------------------------------------------------------------------- the threshold
+
+
+def simulated(drill, true, slope, rounds, seed=1):
+    """Estimates of many listeners who all have one psychometric function, each after some rounds: shape (listeners, 3)."""
+    random, ladder = np.random.default_rng(seed), np.array(drill.ladder)
+    right, wrong = np.zeros((2, LISTENERS, len(ladder)))
+    everyone, start = np.arange(LISTENERS), np.zeros(LISTENERS, int)
+    for _ in range(rounds):
+        place = Place(start, np.zeros(LISTENERS, int), np.ones(LISTENERS, bool))
+        for _ in range(TRIALS):
+            is_right = random.random(LISTENERS) < share_right(ladder[place.rung], true, drill.chance, slope, LAPSE)
+            right[everyone, place.rung] += is_right
+            wrong[everyone, place.rung] += ~is_right
+            place = drill.rule.step(place, is_right)
+        start = np.maximum(place.rung - 2, 0)
+    return thresholds(drill.ladder, right, wrong, drill.chance)
+
+
+@pytest.mark.parametrize("slope", [0.2, 0.33])
+@pytest.mark.parametrize("name, true", [("more", 2.0), ("different", 1.2), ("ring", 5.0)])
+def test_three_rounds_tell_a_threshold_without_bias(name, true, slope):
+    """36 trials, for drills of two, three and four answers. The 90 % interval is to hold the truth in about 90 %."""
+    found = simulated(DRILLS[name], true, slope, rounds=3)
+    assert abs(found[:, 0].mean() / true - 1) < 0.05 and abs(np.median(found[:, 0]) / true - 1) < 0.05
+    assert 0.87 < np.mean((found[:, 1] <= true) & (true <= found[:, 2])) < 0.99
+    assert np.median(found[:, 2] / found[:, 1]) < 4, "narrow enough to be told"
+
+
+def test_who_only_guesses_is_told_no_threshold():
+    for name in ("more", "different", "ring"):
+        size, low, high = simulated(DRILLS[name], 1e9, 0.33, rounds=3, seed=4).T
+        told = np.mean((high / low <= WIDEST_RATIO) & (size <= max(DRILLS[name].ladder)))
+        assert told < 0.1, f"{name}: {told:.1%} of those who guess are told that they hear something"
+
+
+def test_a_threshold_is_said_with_its_uncertainty_or_not_at_all():
+    drill = DRILLS["attack"]
+    said = drill.sentence(Threshold(2.0, 1.2, 3.0, 36, True))
+    assert "an attack of 3 ms against 12 ms" in said and "36 trials" in said and "6.9 ms" in said and "24 ms" in said
+    for unsure in (Threshold(2.0, 0.5, 6.0, 12, False), Threshold(9.0, 5.0, 20.0, 36, False)):
+        assert "Can't tell yet" in drill.sentence(unsure) and "50 %" in drill.sentence(unsure)
+    few = threshold_of(drill.ladder, [0, 2, 4], [True] * 3, drill.chance)
+    assert not few.told and few.low < few.size < few.high
+    one_sentence(pytest.raises(ValueError, threshold_of, drill.ladder, [0], [True, False], 0.5), "rungs")
+    assert first_rung(drill, None) == 0 and drill.ladder[first_rung(drill, Threshold(2.0, 1, 3, 36, True))] > 2.0
+
+
+# ----------------------------------------------------------------------------------------------------------- the drills
+
+
+@pytest.fixture(scope="module")
+def clip():
+    return shipped("second_verse_faulty").clip
+
+
+@pytest.mark.parametrize("drill", DRILLS.values(), ids=lambda drill: drill.name)
+def test_a_trial_differs_in_what_is_asked_and_not_in_loudness(drill, clip):
+    stretches, random, rights = Stretches(clip, drill), np.random.default_rng(2), set()
+    for rung in (0, len(drill.ladder) - 1):
+        trial = stretches.trial(rung, random)
+        assert tuple(trial.sounds) == drill.tracks and len(trial.answers) == drill.choices
+        assert trial.right in trial.answers and set(drill.must_hear) <= set(drill.tracks)
+        loud = [integrated_lufs(sound) for sound in trial.sounds.values()]
+        assert np.ptp(loud) < 0.1 and len({sound.frames for sound in trial.sounds.values()}) == 1
+        assert all(np.abs(sound.samples).max() < 1 for sound in trial.sounds.values())
+    if drill.make is not trials.kind:
+        for _ in range(5):
+            rights.add(stretches.trial(0, random).right)
+        assert len(rights) > 1
+    assert np.allclose(np.diff(np.log(drill.ladder)), np.diff(np.log(drill.ladder))[0], atol=0.01)
+
+
+def test_reduction_is_exactly_what_a_trial_says(clip):
+    stretch = clip.cut(3, 6.5)
+    squeezed = trials.compressed_by(stretch, trials._EVERYDAY, "median_db", 3.7)
+    loud = np.abs(stretch.samples) > 1e-4
+    gain_db = 20 * np.log10(np.abs(squeezed.samples[loud]) / np.abs(stretch.samples[loud]))
+    assert np.median(gain_db[active_mask(stretch)[loud]]) == pytest.approx(-3.7, abs=0.3)
+
+
+def test_a_voice_that_is_too_short_is_refused_in_one_sentence(clip):
+    for name in ("more", "word"):
+        one_sentence(pytest.raises(ValueError, Stretches, clip.cut(0, 1), DRILLS[name]), "clip")
