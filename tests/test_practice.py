@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from conftest import one_sentence
@@ -10,6 +12,17 @@ from vocomp_lab import integrated_lufs, shipped
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons import trials
 from vocomp_lab.lessons.drills import DRILLS, TRIALS, Stretches, first_rung
+from vocomp_lab.lessons.plays import Play
+from vocomp_lab.lessons.rounds import (
+    Answer,
+    Round,
+    keep_round,
+    next_drill,
+    practice_table,
+    read_rounds,
+    threshold_from,
+    thresholds_by_day,
+)
 from vocomp_lab.lessons.staircase import (
     LAPSE,
     WIDEST_RATIO,
@@ -144,3 +157,55 @@ def test_reduction_is_exactly_what_a_trial_says(clip):
 def test_a_voice_that_is_too_short_is_refused_in_one_sentence(clip):
     for name in ("more", "word"):
         one_sentence(pytest.raises(ValueError, Stretches, clip.cut(0, 1), DRILLS[name]), "clip")
+
+
+# ----------------------------------------------------------------------------------------------------------- the rounds
+
+
+def listened(drill, right, day="2026-01-05", rung=5, trials=TRIALS, seconds=1.0):
+    plays = tuple(Play(track, 1.7e9, seconds) for track in DRILLS[drill].must_hear)
+    answers = tuple(Answer(rung, n < right, plays) for n in range(trials))
+    return Round(drill, "a voice", f"{day}T18:00:00", answers, trials)
+
+
+def test_rounds_are_kept_each_in_its_file_and_read_again(tmp_path):
+    folder = tmp_path / "practice"
+    assert read_rounds(folder) == ()
+    one = listened("more", 9)
+    assert keep_round(folder, one) != keep_round(folder, one), "never overwritten"
+    keep_round(folder, listened("ring", 3, "2026-01-04"))
+    (folder / "torn.json").write_text('{"drill": "more"')
+    assert [kept.drill for kept in read_rounds(folder)] == ["ring", "more", "more"] and read_rounds(folder)[1] == one
+    assert (folder / "torn.json").exists()
+    for bad in (
+        {},
+        {**one.to_dict(), "drill": "taste"},
+        {**one.to_dict(), "answers": [[1, 1, []]]},
+        {**one.to_dict(), "began": "x"},
+    ):
+        one_sentence(pytest.raises(ValueError, Round.from_dict, bad))
+
+
+def test_a_round_that_nobody_listened_to_is_not_finished(tmp_path):
+    clicked = dataclasses.replace(listened("more", 12), answers=tuple(Answer(5, True) for _ in range(TRIALS)))
+    short = listened("more", 12, seconds=0.1)
+    assert not clicked.finished and clicked.unheard_trials == tuple(range(1, 13)) and not short.finished
+    assert listened("more", 12).finished
+    keep_round(tmp_path, clicked)
+    assert read_rounds(tmp_path) == ()
+
+
+def test_thresholds_over_days_and_the_drill_to_do_next():
+    drill, first = DRILLS["more"], next(iter(DRILLS.values()))
+    assert next_drill(()) is first and threshold_from((), drill) is None
+    rounds = [listened("more", 9, day, rung) for day, rung in (("2026-01-05", 3), ("2026-01-06", 5), ("2026-01-09", 9))]
+    by_day = thresholds_by_day(rounds, drill)
+    assert [day for day, _ in by_day] == ["2026-01-05", "2026-01-06", "2026-01-09"]
+    assert by_day[0][1].size > by_day[2][1].size and by_day[0][1].trials == 12 and by_day[2][1].trials == 36
+    every = [listened(name, 10, "2026-01-09", 10) for name in DRILLS]
+    weak = [listened("attack", 6, "2026-01-09", 1)]
+    assert next_drill([*every, *weak], "2026-01-09").name == "attack"
+    old = [one for one in every if one.drill != "word"] + [listened("word", 10, "2026-01-01", 10)]
+    assert next_drill(old, "2026-01-09").name == "word"
+    table = repr(practice_table(rounds))
+    assert "3" in table and "not tried yet" in table and "2026-01-09" in table
