@@ -25,8 +25,8 @@ LONGEST_S = 30.0
 """The most that is played. The stretch of a longer clip begins where the singing does."""
 _STEP = 2.0**-15
 _MOST_PADDING = 4000
-# A click this soon after the last one is a double click, not a judgement.
-_TOO_SOON_S = 0.4
+TOO_SOON_S = 0.4
+"""A click this soon after the last one is a double click, not a judgement."""
 
 
 class _BlindTest:
@@ -93,7 +93,7 @@ class _BlindTest:
 
     def _clicked(self, answer):
         now = time.monotonic()
-        if not self.finished and now - self._last_click > _TOO_SOON_S:
+        if not self.finished and now - self._last_click > TOO_SOON_S:
             self.answer(answer)
         self._last_click = now
 
@@ -104,19 +104,16 @@ class _BlindTest:
             result = self.result()
             lines = "<br>".join(html.escape(line) for line in (*str(result).splitlines(), result.by_trial))
             done = f"<b>All {self._session.trials} trials answered.</b> Run the cell again for another test."
-            self._status.value = _status(f"{done}<br>{lines}")
+            self._status.value = status_html(f"{done}<br>{lines}")
             return
         rate, duration_s = self.pair.a.rate, self.pair.a.duration_s
-        sounds = {track: self._disguised(clip, track) for track, clip in self._trial_sounds(first).items()}
+        now = self._player.sounds
+        sounds = {track: disguised(clip, now[track].value) for track, clip in self._trial_sounds(first).items()}
         self._player.send(sounds, rate=rate, duration_s=duration_s)
-        self._status.value = _status(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {self._TASK}")
+        self._status.value = status_html(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {self._TASK}")
 
     def _trial_sounds(self, first) -> dict[str, Clip]:
         raise NotImplementedError
-
-    def _disguised(self, clip, track):
-        """A sound file whose bytes and length give nothing away: fresh dither and fresh padding each time."""
-        return _padded(encode(_dithered(clip), "WAV"), other_than=len(self._player.sounds[track].value))
 
     def _ipython_display_(self):
         self._player.show()
@@ -229,6 +226,14 @@ def _cut_alike(a, b, stretch):
     return a.cut(start, end), b.cut(start, end)
 
 
+def disguised(clip: Clip, now: bytes) -> bytes:
+    """A sound file whose bytes and length give nothing away: fresh dither and fresh padding each time.
+
+    `now` is the file that it replaces: its length must differ, so that the page notices.
+    """
+    return _padded(encode(_dithered(clip), "WAV"), other_than=len(now))
+
+
 def _dithered(clip: Clip) -> Clip:
     """A clip with fresh noise on the last of 16 bits (triangular, two steps wide): no two copies are alike."""
     random = np.random.default_rng(secrets.randbits(63))
@@ -248,5 +253,6 @@ def _padded(wave: bytes, other_than: int) -> bytes:
             return padded[:4] + struct.pack("<I", len(padded) - 8) + padded[8:]
 
 
-def _status(text):
+def status_html(text: str) -> str:
+    """A line that screen readers read out when it changes."""
     return f'<div class="vocomp-numbers" role="status" aria-live="polite" style="display:block">{text}</div>'
