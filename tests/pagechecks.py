@@ -512,6 +512,9 @@ def answer_all_trials(bench: BenchOnPage):
     buttons = bench.widget.locator("button").all()
     status = bench.widget.locator("[role=status]")
     trials = int(re.search(r"Trial 1 of (\d+)", status.inner_text())[1])
+    buttons[0].click()
+    wait_for(bench.page, lambda: "Listen first" in status.inner_text(), "no answer without listening")
+    bench.player.locator("[data-part=play]").click()
     for trial in range(1, trials + 1):
         wait_for(bench.page, lambda: f"Trial {trial} of" in status.inner_text(), f"trial {trial}")
         assert "right" not in status.inner_text() and "answered" not in status.inner_text()

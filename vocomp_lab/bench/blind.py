@@ -19,6 +19,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.blind import AbxSession, BlindResult, PreferenceSession, match_pair
+from vocomp_lab.lessons.plays import unheard
 from vocomp_lab.sound.audio import Clip, encode
 
 LONGEST_S = 30.0
@@ -41,7 +42,7 @@ class _BlindTest:
         self._session = self._SESSION.draw(trials, seed)
         self.pair = match_pair(*_cut_alike(a, b, stretch))
         self._last_click = -1.0
-        self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav")
+        self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav", plays=True)
         self._buttons = {
             answer: widgets.Button(
                 description=text, tooltip=f"{text}: answer this trial", layout=widgets.Layout(width="150px")
@@ -67,15 +68,20 @@ class _BlindTest:
         """Whether every trial is answered."""
         return self._session.finished
 
+    @property
+    def session(self):
+        """The session as it is: the answers, and what was played before each."""
+        return self._session
+
     def answer(self, choice: str):
-        """Answer the waiting trial from code, as if by a button.
+        """Answer the waiting trial from code. A button takes an answer only after what is judged was played.
 
         Raises
         ------
         ValueError
             If this test has no such answer, or all trials are answered.
         """
-        self._session = self._session.answer(choice)
+        self._session = self._session.answer(choice, self._player.plays())
         self._deal()
         return self
 
@@ -94,8 +100,16 @@ class _BlindTest:
     def _clicked(self, answer):
         now = time.monotonic()
         if not self.finished and now - self._last_click > TOO_SOON_S:
-            self.answer(answer)
+            if missing := unheard(self._player.plays(), self._session.MUST_HEAR):
+                names = " and ".join(self._TRACKS[track] for track in missing)
+                self._ask(f"Listen first: you haven't played {names} in this trial.")
+            else:
+                self.answer(answer)
         self._last_click = now
+
+    def _ask(self, more=""):
+        task = more or self._TASK
+        self._status.value = status_html(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {task}")
 
     def _deal(self, first=False):
         if self.finished:
@@ -110,7 +124,8 @@ class _BlindTest:
         now = self._player.sounds
         sounds = {track: disguised(clip, now[track].value) for track, clip in self._trial_sounds(first).items()}
         self._player.send(sounds, rate=rate, duration_s=duration_s)
-        self._status.value = status_html(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {self._TASK}")
+        self._player.begin_plays()
+        self._ask()
 
     def _trial_sounds(self, first) -> dict[str, Clip]:
         raise NotImplementedError
@@ -123,7 +138,8 @@ class _BlindTest:
 class BlindBench(_BlindTest):
     """A blind test of whether two sounds can be told apart (ABX).
 
-    In each trial X is A or B, drawn by chance. Listen as long as you like, switch as often as you like, then say which.
+    In each trial X is A or B, drawn by chance. Listen as long as you like, switch as often as you like, then say which. A click
+    counts only after X was played.
     The result comes after the last trial, not before.
 
     Parameters
