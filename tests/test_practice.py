@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from vocomp_lab.lessons.rounds import (
     threshold_from,
     thresholds_by_day,
 )
+from vocomp_lab.lessons.skill import SKILLS, keep_skill, make_skill_take, read_skill, skill_sentence, with_time
 from vocomp_lab.lessons.staircase import (
     LAPSE,
     WIDEST_RATIO,
@@ -33,6 +35,7 @@ from vocomp_lab.lessons.staircase import (
     threshold_of,
     thresholds,
 )
+from vocomp_lab.processors.filters import HighPass
 
 LISTENERS = 2_000
 
@@ -209,3 +212,28 @@ def test_thresholds_over_days_and_the_drill_to_do_next():
     assert next_drill(old, "2026-01-09").name == "word"
     table = repr(practice_table(rounds))
     assert "3" in table and "not tried yet" in table and "2026-01-09" in table
+
+
+# ------------------------------------------------------------------------------------------------------------ the hand
+
+
+@pytest.mark.parametrize("stage", ["peaks", "low cut", "level prep"])
+def test_a_take_to_set_can_be_done_and_is_not_done_to_begin_with(stage):
+    take = make_skill_take(SKILLS[stage], 20_001)
+    assert take.left(take.proposed) == ""
+    said = take.left(take.task.start)
+    assert said.endswith(".") and "None" not in said and "nan" not in said
+    if stage == "low cut":
+        assert "lowest notes" in take.left(HighPass(300, 4)), "too high"
+
+
+def test_results_of_the_hand_are_kept_and_told(tmp_path):
+    began = datetime.datetime(2026, 1, 5, 18)
+    assert skill_sentence((), "peaks") == "No take yet."
+    for number in range(12):
+        keep_skill(tmp_path, with_time(began, "peaks", 60 - number, number % 2, number != 3))
+    kept = read_skill(tmp_path)
+    assert len(kept) == 12
+    said = skill_sentence(sorted(kept, key=lambda one: -one.seconds), "peaks")
+    assert "The last 10 takes: 9 met in a minute" in said and "Before: 2 takes" in said
+    one_sentence(pytest.raises(ValueError, with_time, began, "colour", 1, 0, True), "stage")

@@ -11,9 +11,11 @@ from vocomp_lab.bench.judgements import JudgementBox
 from vocomp_lab.bench.keep import KeepChoice
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.own_vocal import OwnVocal
+from vocomp_lab.bench.practice import PracticeBench, PracticeOverview
 from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.rides import RideBench
+from vocomp_lab.bench.skill import SkillBench
 from vocomp_lab.bench.style_menu import StyleMenu
 
 __all__ = [
@@ -24,9 +26,12 @@ __all__ = [
     "KeepChoice",
     "MixBench",
     "OwnVocal",
+    "PracticeBench",
+    "PracticeOverview",
     "PreferenceBench",
     "RegionBench",
     "RideBench",
+    "SkillBench",
     "SoundCheck",
     "StyleMenu",
     "task_bench",

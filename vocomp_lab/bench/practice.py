@@ -122,6 +122,12 @@ class PracticeBench:
         """The round as it is: what homework asks for."""
         return Round(self.drill.name, self._lesson.clip_name, self._began, tuple(self._given), self._trials)
 
+    @property
+    def standing(self) -> str:
+        """What you hear in this drill by now, in one sentence."""
+        threshold = threshold_from(read_rounds(self._folder), self.drill)
+        return "No finished round yet." if threshold is None else self.drill.sentence(threshold)
+
     def begin(self, drill: str | None = None) -> "PracticeBench":
         """Begin a new round, of another drill if one is named."""
         drill = self.drill if drill is None else check_drill(drill)

@@ -39,8 +39,9 @@ LESSON_STAGES = {
     "08_the_vocal_in_the_mix": ORDER,
     "08b_judging_your_work": ORDER,
     "09_your_own_vocal": ORDER,
+    "10_ear_practice": (),
 }
-"""Which stages each lesson may set."""
+"""Which stages each lesson may set. One that sets none takes the voice as recorded."""
 STATE_FOLDER = ".state"
 APPENDICES = "appendices"
 """The folder of the appendices, in that of the lessons."""
@@ -174,7 +175,7 @@ class Lesson:
         path = write_whole(self.folder / f"{self.name}.json", _written(Chain(mine), without))
         names = ", ".join(name for name, _ in mine) or "no stage"
         names += f" (left out: {', '.join(without)})" if without else ""
-        last = self.name == tuple(LESSON_STAGES)[-1]
+        last = self.name == [name for name, stages in LESSON_STAGES.items() if stages][-1]
         begins = "this page starts from it next time" if last else "the next lesson starts from it"
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
 
@@ -226,7 +227,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path = "lesson_verse_faulty", f
     band = band_of(clip, folder, truth)
     clip = with_band(clip, band)
     lessons = tuple(LESSON_STAGES)
-    earlier = lessons[: lessons.index(lesson)]
+    earlier = lessons[: lessons.index(lesson)] if LESSON_STAGES[lesson] else ()
     sheets = {name: _read(folder / f"{name}.json") for name in (*earlier, lesson)}
     stages, origins, result = {}, {}, None
     for stage in ORDER:
