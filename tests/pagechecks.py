@@ -541,7 +541,7 @@ def listen_to(bench: BenchOnPage, tracks):
 
 def practise(bench: BenchOnPage):
     """A round by keys alone: no answer without listening, three answers, a wrong one waits."""
-    page, status = bench.page, bench.widget.locator("[role=status]")
+    page, status = bench.page, bench.widget.locator(".vocomp-numbers[role=status]")
     bench.player.locator("[data-part=play]").focus()
     page.keyboard.press("1")
     wait_for(page, lambda: "Listen first" in status.inner_text(), "no answer without listening")
