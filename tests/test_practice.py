@@ -157,7 +157,9 @@ def test_reduction_is_exactly_what_a_trial_says(clip):
     assert np.median(gain_db[active_mask(stretch)[loud]]) == pytest.approx(-3.7, abs=0.3)
 
 
-def test_a_voice_that_is_too_short_is_refused_in_one_sentence(clip):
+def test_a_short_voice_gives_short_stretches_and_one_that_is_too_short_is_refused_in_one_sentence(clip):
+    trial = Stretches(clip.cut(2, 5), DRILLS["more"]).trial(3, np.random.default_rng(1))
+    assert trial.sounds["a"].duration_s == pytest.approx(2.5)
     for name in ("more", "word"):
         one_sentence(pytest.raises(ValueError, Stretches, clip.cut(0, 1), DRILLS[name]), "clip")
 

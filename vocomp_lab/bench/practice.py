@@ -66,7 +66,7 @@ class PracticeBench:
     Raises
     ------
     ValueError
-        If there is no such drill, or too little is sung in the voice.
+        If there is no such drill.
 
     Notes
     -----
@@ -82,7 +82,7 @@ class PracticeBench:
         self._lesson, self._folder = lesson, practice_folder(lesson)
         self._trials = check_whole("trials", trials, 4, 60)
         self._random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
-        self._last_click, self._given = -1.0, None
+        self._last_click = -1.0
         self.drill = check_drill(drill) if drill else next_drill(read_rounds(self._folder))
         self._menu = widgets.Dropdown(
             options=[(one.title, one.name) for one in DRILLS.values()],
@@ -130,23 +130,19 @@ class PracticeBench:
 
     def begin(self, drill: str | None = None) -> "PracticeBench":
         """Begin a new round, of another drill if one is named."""
-        drill = self.drill if drill is None else check_drill(drill)
+        self.drill = self.drill if drill is None else check_drill(drill)
+        self._given, self._waits, self._now, self._told = [], False, None, ""
+        self._began = datetime.datetime.now().isoformat(timespec="seconds")
+        note = f" <i>{_HEADPHONES}</i>" if self.drill.headphones else ""
+        self._asks.value = f'<div class="vocomp-step"><b>{html.escape(self.drill.asks)}</b> {html.escape(self.drill.listen)}{note}</div>'
         try:
-            self._stretches, self.drill = Stretches(self._lesson.clip, drill), drill
-        except ValueError as error:
-            if self._given is None:
-                raise
+            self._stretches = Stretches(self._lesson.clip, self.drill)
+        except ValueError as error:  # a voice may be too short for one drill and long enough for the next
+            self._row.children, self._buttons, self._picture.value = (), [], ""
             self._status.value = error_html(error)
             return self
         known = threshold_from(read_rounds(self._folder), self.drill)
-        self._first, self._given, self._waits = first_rung(self.drill, known), [], False
-        self._began = datetime.datetime.now().isoformat(timespec="seconds")
-        note = f" <i>{_HEADPHONES}</i>" if self.drill.headphones else ""
-        self._asks.value = (
-            f'<div class="vocomp-step"><b>{html.escape(self.drill.asks)}</b> '
-            f"{html.escape(self.drill.listen)}{note}</div>"
-        )
-        self._told = ""
+        self._first = first_rung(self.drill, known)
         self._deal()
         return self
 
@@ -160,8 +156,10 @@ class PracticeBench:
         """
         if self.finished:
             raise ValueError(f"choice: all {self._trials} trials are answered; begin another round.")
-        if choice not in self._now.answers:
-            raise ValueError(f"choice: {choice!r} is not allowed; give one of {', '.join(self._now.answers)}.")
+        if self._now is None or choice not in self._now.answers:
+            raise ValueError(
+                f"choice: {choice!r} is not allowed; give one of {', '.join(self._now.answers if self._now else ())}."
+            )
         right = choice == self._now.right
         self._given.append(Answer(self._rung, right, self._plays()))
         self._told = f"{'✓ Right' if right else '✗ No'}. {self._now.told}"

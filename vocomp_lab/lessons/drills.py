@@ -20,7 +20,8 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.text import decibels
 
-STRETCH_S = 3.5
+STRETCHES_S = (3.5, 2.5, 1.5)
+"""How long a stretch is: the first of these for which somebody sings long enough."""
 TRIALS = 12
 """Of a round: about a minute, and too few to tell a threshold of two sounds by themselves."""
 WORDS = 3
@@ -260,15 +261,17 @@ class Stretches:
             if not self._places:
                 raise ValueError("clip: no three words follow each other closely in it; give a take with more singing.")
         else:
-            self._places = [float(start_s) for start_s in sung_starts_s(clip, STRETCH_S)]
-            if not self._places:
-                raise ValueError(f"clip: nobody sings in it for {STRETCH_S:g} s; give a take with more singing.")
+            found = ((length_s, sung_starts_s(clip, length_s)) for length_s in STRETCHES_S)
+            length_s, starts_s = next((one for one in found if len(one[1])), (0.0, ()))
+            if not length_s:
+                raise ValueError(f"clip: nobody sings in it for {STRETCHES_S[-1]:g} s; give a take with more singing.")
+            self._places = [(float(start_s), float(start_s) + length_s) for start_s in starts_s]
 
     def trial(self, rung: int, random: np.random.Generator) -> Trial:
         """A trial of a difficulty, from a stretch drawn by chance."""
         place, size = self._places[int(random.integers(len(self._places)))], self._drill.ladder[rung]
-        if isinstance(place, float):
-            return self._drill.make(_faded(self._clip.cut(place, place + STRETCH_S)), size, random)
+        if self._drill.make is not trials.word:
+            return self._drill.make(_faded(self._clip.cut(*place)), size, random)
         start_s = max(place[0][0] - _AROUND_S, 0.0)
         stretch = self._clip.cut(start_s, min(place[-1][1] + _AROUND_S, self._clip.duration_s))
         return self._drill.make(_faded(stretch, _PAUSE_S), size, random, [(a - start_s, b - start_s) for a, b in place])
