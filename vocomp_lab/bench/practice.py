@@ -95,7 +95,7 @@ class PracticeBench:
         self._buttons: list[widgets.Button] = []
         self._row = widgets.HBox(layout=_ROOM)
         self._player = PagePlayer(
-            dict.fromkeys(_SLOTS, ""), "Player: the sounds of the trial", file_format="wav", plays=True
+            {slot: slot for slot in _SLOTS}, "Player: the sounds of the trial", file_format="wav", plays=True
         )
         self._other = widgets.Button(layout=widgets.Layout(width="auto"))
         self._other.on_click(lambda _: self._clicked(None))
@@ -103,6 +103,7 @@ class PracticeBench:
         top = [widgets.HTML(STYLE), self._menu, self._asks, self._player.transport, self._row, self._status]
         self.widget = widgets.VBox([*top, self._picture, *self._player.widgets])
         self.widget.add_class("vocomp-bench")
+        self.widget.add_class("vocomp-practice")
         self.begin(self.drill.name)
 
     # ---- a round ---------------------------------------------------------------------------------------------------
