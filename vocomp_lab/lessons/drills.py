@@ -95,6 +95,13 @@ class Drill:
         """A size in the trade's words: "an attack of 3 ms against 12 ms"."""
         return self.says.format(self.value(size))
 
+    def brief(self, threshold: Threshold) -> str:
+        """The same in a few words, for a table."""
+        low, high = self.value(threshold.low), self.value(threshold.high)
+        if threshold.told:
+            return f"{self.heard(threshold.size)} (between {low} and {high})"
+        return f"not sure yet: between {low} and {high}"
+
     def sentence(self, threshold: Threshold) -> str:
         """A threshold as a sentence, with its uncertainty, or that it can't be told yet, and why."""
         low, high = self.value(threshold.low), self.value(threshold.high)
@@ -103,7 +110,9 @@ class Drill:
             return f"You hear {self.heard(threshold.size)} ({trials_done}; with 90 % between {low} and {high})."
         guess = f"Guessing is right in {100 * self.chance:.0f} % of the trials"
         if threshold.size > max(self.ladder):
-            return f"{CANT_TELL} ({trials_done}): so far not even {self.heard(max(self.ladder))} is heard for sure. {guess}."
+            return (
+                f"{CANT_TELL} ({trials_done}): so far you don't hear {self.heard(max(self.ladder))} for sure. {guess}."
+            )
         if threshold.size < min(self.ladder) / 1.5:
             return f"You hear less than {self.heard(min(self.ladder))}, the smallest difference of this drill ({trials_done})."
         return f"{CANT_TELL}: after {trials_done} it may be {low}, or {high}. {guess}, so it takes two or three rounds."

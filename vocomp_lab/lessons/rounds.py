@@ -238,6 +238,6 @@ def practice_table(rounds) -> Table:
     for drill in DRILLS.values():
         ours = [one for one in rounds if one.drill == drill.name]
         threshold = threshold_from(ours, drill)
-        said = "not tried yet" if threshold is None else drill.sentence(threshold)
+        said = "not tried yet" if threshold is None else drill.brief(threshold)
         rows.append((drill.title, said, len(ours), ours[-1].day if ours else "–"))
     return Table(rows, ("drill", "what you hear", "rounds", "last"))

@@ -15,6 +15,7 @@ from vocomp_lab.pictures.style import BLUE, GREY, SKY, VERMILION, in_our_style
 
 _TICKS = 5
 _COLUMNS = 3
+_EDGE = 1.1
 
 
 def plot_round(sizes, right, ladder, value: Callable[[float], str], trials: int) -> Figure:
@@ -45,7 +46,7 @@ def plot_round(sizes, right, ladder, value: Callable[[float], str], trials: int)
         ax.set_xlim(0.5, trials + 0.5)
         ax.set_xticks(range(1, trials + 1, 1 if trials <= 15 else 5))
         ax.set_xlabel("trial")
-        ax.legend(loc="upper right", ncols=2, fontsize=9)
+        ax.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, fontsize=9, borderaxespad=0.2)
         done = f"{int(right.sum())} of {len(sizes)} right" if len(sizes) else "no answer yet"
         ax.set_title(f"{done}; it gets harder downward", loc="left")
         said = [f"trial {n}: {value(size)}, {'right' if ok else 'wrong'}" for n, size, ok in zip(numbers, sizes, right)]
@@ -91,6 +92,10 @@ def _draw_days(ax, one: Days):
     days = [datetime.date.fromisoformat(row[0]) for row in one.rows]
     after = np.array([(day - days[0]).days for day in days], float)
     size, low, high = (np.array([row[place] for row in one.rows]) for place in (1, 2, 3))
+    # What lies beyond the ladder is drawn at its edge.
+    size, low, high = (
+        np.clip(values, min(one.ladder) / _EDGE, max(one.ladder) * _EDGE) for values in (size, low, high)
+    )
     told = np.array([row[4] for row in one.rows], bool)
     ax.fill_between(after, low, high, facecolor=SKY, alpha=0.35, edgecolor=BLUE, linewidth=0.5)
     if len(after) == 1:
