@@ -105,8 +105,8 @@ DATA = {
     "times are an object": ("knocks", {"numbers": {"a": 1}}),
     "settings of another kind": ("peaks_only", {"settings": {"format": "x"}}),
     "a word that is a list": ("what_is_wrong", {"word": ["threshold"]}),
-    "heard everything": ("blind", {"heard": [["A", "A"]] * 100_00}),
-    "heard nonsense": ("blind", {"heard": [[{}, None]] * 10}),
+    "heard everything": ("blind", {"heard": [["A", "A", 1.0]] * 100_00}),
+    "heard nonsense": ("blind", {"heard": [[{}, None, 1.0]] * 10}),
     "source is a number": ("target_reduction_db", {"source": 5}),
 }
 """Entries of a sheet that can be read, by task of homework 04, that no mark may come of."""

@@ -12,6 +12,7 @@ function findBenches() {
         : part("editor") ? "regions"
         : part("slider-balance") ? "mix"
         : tracks.startsWith("before,render") ? "gallery"
+        : tracks === "first,second,third" ? "practice"
         : ["a,b,x", "first,second"].includes(tracks) ? "blind" : "bench";
       found.push({ number, cell, id, kind, tracks });
     }

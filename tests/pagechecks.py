@@ -262,6 +262,8 @@ def move_everything(opened: OpenPage, bench: BenchOnPage, present: bool = True):
         play_everything(bench, briefly=True)
     if bench.kind == "blind" and opened.new("blind test", bench.tracks):
         answer_all_trials(bench)
+    elif bench.kind == "practice" and opened.new("practice"):
+        practise(bench)
     elif bench.kind == "mix":
         move_balance(bench)
     elif bench.kind == "gallery" and opened.new("gallery"):
@@ -508,17 +510,54 @@ def move_balance(bench: BenchOnPage):
 
 
 def answer_all_trials(bench: BenchOnPage):
-    """Take a blind test to its end: the result appears after the last answer and not before."""
-    buttons = bench.widget.locator("button").all()
+    """Take a blind test to its end: a click counts after listening, and the result appears after the last answer only."""
+    page, buttons = bench.page, bench.widget.locator("button").all()
     status = bench.widget.locator("[role=status]")
     trials = int(re.search(r"Trial 1 of (\d+)", status.inner_text())[1])
+    buttons[0].click()
+    wait_for(page, lambda: "Listen first" in status.inner_text(), "no answer without listening")
+    bench.player.locator("[data-part=play]").click()
     for trial in range(1, trials + 1):
-        wait_for(bench.page, lambda: f"Trial {trial} of" in status.inner_text(), f"trial {trial}")
+        wait_for(page, lambda: f"Trial {trial} of" in status.inner_text(), f"trial {trial}")
         assert "right" not in status.inner_text() and "answered" not in status.inner_text()
-        bench.page.wait_for_timeout(450)  # what comes sooner counts as a double click
+        listen_to(bench, ["x"] if "x" in bench.tracks else bench.tracks.split(","))
         buttons[trial % len(buttons)].click()
-    wait_for(bench.page, lambda: f"All {trials} trials answered" in status.inner_text(), "the result")
+    wait_for(page, lambda: f"All {trials} trials answered" in status.inner_text(), "the result")
     assert all(button.is_disabled() for button in buttons)
+
+
+def listen_to(bench: BenchOnPage, tracks):
+    """Play each of some tracks for as long as it takes to count as heard."""
+    for track in tracks:
+        bench.player.locator(f"input[value={track}]").check()
+        played = bench.part("plays").locator("textarea")
+
+        def heard():
+            return sum(seconds for name, _, seconds in json.loads(played.input_value() or "[]") if name == track)
+
+        before = heard()
+        wait_for(bench.page, lambda: heard() >= before + 0.6, f"{track} to be heard")
+
+
+def practise(bench: BenchOnPage):
+    """A round by keys alone: no answer without listening, three answers, a wrong one waits."""
+    page, status = bench.page, bench.widget.locator(".vocomp-numbers[role=status]")
+    bench.player.locator("[data-part=play]").focus()
+    page.keyboard.press("1")
+    wait_for(page, lambda: "Listen first" in status.inner_text(), "no answer without listening")
+    page.keyboard.press("p")
+    offered = [choice.get_attribute("value") for choice in bench.player.locator("input[type=radio]:visible").all()]
+    for trial in (1, 2, 3):
+        wait_for(page, lambda: f"rial {trial} " in status.inner_text(), f"trial {trial}")
+        listen_to(bench, offered)
+        page.keyboard.press("1")
+        answered = f"Trial {trial + 1} of", "Hear it again"
+        wait_for(page, lambda: any(text in status.inner_text() for text in answered), "what was right")
+        if "Hear it again" in status.inner_text():
+            page.wait_for_timeout(450)  # what comes sooner counts as a double click
+            page.keyboard.press("n")
+    wait_for(page, lambda: "Trial 4 of" in status.inner_text(), "trial 4")
+    page.keyboard.press("p")
 
 
 def edit_regions(bench: BenchOnPage):

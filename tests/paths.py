@@ -24,7 +24,9 @@ STATION_MINUTES = 2.0
 CELL_MINUTES = 1 / 3
 """To run a cell and look at what it shows. Common practice, no source."""
 
-_STATION = re.compile(rf"\b(?:{'|'.join(sorted({*bench.__all__, 'GuessLevels'} - {'ExportBox', 'KeepChoice', 'VoiceChoice'}))})\(")
+_STATION = re.compile(
+    rf"\b(?:{'|'.join(sorted({*bench.__all__, 'GuessLevels'} - {'ExportBox', 'KeepChoice', 'VoiceChoice'}))})\("
+)
 """A call that puts a bench or a game on the page. Buttons that keep or write something are nothing to dwell at."""
 _NOTES_FOR_TEACHERS = re.compile(r"(?m)^## Teaching notes|<summary>(?:<b>)?Teaching notes")
 

@@ -229,7 +229,7 @@ def wrong_answers(task, posed) -> list:
         named = {choice: name for name, choice in posed.mistakes.items()}
         wrong = [word for word in posed.choices if word != posed.answer and word not in posed.also]
         return [({"word": word}, NOT_YET, named.get(word)) for word in wrong]
-    return [({"heard": [["A", "B"]]}, NOT_YET, None)]
+    return [({"heard": [["A", "B", 1.0]]}, NOT_YET, None)]
 
 
 def simulate(number: int, homework: str) -> tuple[dict, dict]:

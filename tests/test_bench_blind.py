@@ -99,12 +99,27 @@ def test_buttons_answer_and_a_double_click_counts_once(a, b, monkeypatch):
     clock = [100.0]
     monkeypatch.setattr(module.time, "monotonic", lambda: clock[0])
     test = BlindBench(a, b, trials=3, seed=3)
+    test._buttons["B"].click()
+    assert test.trial == 1 and "haven't played X" in test._status.value, "a click without listening is no answer"
+    test._player.begin_plays = lambda: None  # as if X were played in each trial
+    test._player._plays.value = '[["x", 1.0, 2.0]]'
     for pause, expected in ((5.0, 2), (0.1, 2), (0.1, 2), (1.0, 3), (1.0, 4), (1.0, 4)):
         clock[0] += pause
         test._buttons["B"].click()
         assert test.trial == expected
-    assert test._session.answers == ("B",) * 3
+    assert test._session.answers == ("B",) * 3 and test.session.unheard_trials == ()
     assert [button.description for button in test._buttons.values()] == ["X is A", "X is B"]
+
+
+def test_what_was_played_is_counted_trial_by_trial(a, b):
+    test = BlindBench(a, b, trials=4, seed=3)
+    for line in ('[["x", 10.0, 2.0]]', '[["x", 10.0, 3.0], ["a", 20.0, 1.0]]', "broken", '[["x", 50.0, 1.0]]'):
+        test._player._plays.value = line
+        test.answer("A")
+    assert test.session.heard_s == (2.0, 1.0, 0.0, 1.0), (
+        "what goes on is counted on; a page that is opened anew begins anew"
+    )
+    assert test.session.unheard_trials == (3,) and test.finished
 
 
 def test_preference_plays_both_orders_and_counts_the_sound_and_not_the_place(a, b):

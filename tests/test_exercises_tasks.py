@@ -29,6 +29,7 @@ from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of, title_of
 from vocomp_lab.exercises.homework_04 import _held
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, WorkOut, WriteIt
+from vocomp_lab.lessons.plays import Play
 from vocomp_lab.exercises.learners import Draw, check_learner
 from vocomp_lab.exercises.material import CLEAN, FAULTY, knocks, knocks_s, levelled, span, take
 from vocomp_lab.exercises.mistakes import MISTAKES
@@ -533,20 +534,37 @@ def test_an_output_of_a_wrong_shape_gets_one_sentence(body):
     one_sentence(verdict.says)
 
 
-def test_hearing_counts_for_having_been_done():
+def test_hearing_counts_for_having_been_done_and_for_having_listened():
     from vocomp_lab.lessons.blind import AbxSession
 
     posed = pose_once("04", "blind")
-    session = AbxSession.draw(10, seed=4)
+    session = clicked = AbxSession.draw(10, seed=4)
     assert posed.untouched(session)
     for _ in range(10):
         with pytest.raises(ValueError, match="not finished"):
             posed.read(session)
-        session = session.answer("A")
-    right, wrong = posed.judge(posed.read(session)), posed.judge_data({"heard": [["A", "B"]] * 10})
+        session, clicked = session.answer("A", [Play("x", 1.7e9, 1.0)]), clicked.answer("A")
+    right = posed.judge(posed.read(session))
+    wrong = posed.judge_data({"heard": [["A", "B", 1.0]] * 10})
     assert right.status == wrong.status == RIGHT and "0 of 10 right" in wrong.says
     assert f"{sum(x == 'A' for x in session.order)} of 10 right" in right.says
-    assert posed.judge_data({"heard": [["A", "A"]] * 9}).status == NOT_YET
+    assert posed.judge_data({"heard": [["A", "A", 1.0]] * 9}).status == NOT_YET
+    one_sentence(pytest.raises(ValueError, posed.read, clicked), "not finished", "10 of its trials")
+    assert posed.judge_data({"heard": [["A", "A", 0.0]] * 10}).status == UNREAD
+
+
+def test_a_round_of_practice_counts_for_having_been_done():
+    from vocomp_lab.lessons.rounds import Answer, Round
+
+    posed = HearIt(prompt="?", solution="!", rounds=10, drill="ring")
+    heard, silent = (tuple(Answer(3, False, plays) for _ in range(12)) for plays in ((Play("after", 1.7e9, 1.0),), ()))
+    practised = Round("ring", "a voice", "2026-01-31T18:00:00", heard, 12)
+    assert posed.judge(posed.read(practised)).status == RIGHT == posed.judge_data(posed.read(practised)).status
+    assert posed.judge(posed.key()).status == RIGHT
+    for change in ({"answers": silent}, {"answers": heard[:5]}):
+        one_sentence(pytest.raises(ValueError, posed.read, dataclasses.replace(practised, **change)), "not finished")
+    one_sentence(pytest.raises(ValueError, posed.read, dataclasses.replace(practised, drill="word")), "ring")
+    one_sentence(pytest.raises(ValueError, posed.read, 3), "round")
 
 
 def test_the_guessing_game_counts_for_having_been_played(capsys):

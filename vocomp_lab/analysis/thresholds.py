@@ -16,7 +16,7 @@ THRESHOLD_STEP_DB = 0.5
 _COARSE = 8
 
 
-def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
+def threshold_for(processor, clip: Clip, measure: str, target: float, *, exact: bool = True) -> float:
     """The highest threshold at which a compressor does at least so much.
 
     Parameters
@@ -28,6 +28,9 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
         A measure of the reduction: "share_percent", "median_db", "p95_db" or "max_db".
     target : float
         In that measure's unit.
+    exact : bool
+        Whether the search goes on from the coarse copy to the level itself; without, it takes an eighth of the time and is
+        right within a decibel or so.
 
     Returns
     -------
@@ -51,7 +54,7 @@ def threshold_for(processor, clip: Clip, measure: str, target: float) -> float:
     coarse = levels_db[ahead : ahead + whole].reshape(-1, _COARSE).max(axis=1)
     coarse_active = active[:whole:_COARSE]
     near = _first(lambda step: reached(step, coarse, clip.rate / _COARSE, coarse_active, 0), 0, last)
-    return -_first(reached, 0, last, near) * THRESHOLD_STEP_DB
+    return -(_first(reached, 0, last, near) if exact else near) * THRESHOLD_STEP_DB
 
 
 def _first(reached, low: int, high: int, near: int | None = None) -> int:

@@ -13,9 +13,11 @@ from vocomp_lab.bench.keep import KeepChoice
 from vocomp_lab.bench.mix import MixBench
 from vocomp_lab.bench.overview import Overview
 from vocomp_lab.bench.own_vocal import OwnVocal
+from vocomp_lab.bench.practice import PracticeBench, PracticeOverview
 from vocomp_lab.bench.recorder import SoundCheck
 from vocomp_lab.bench.regions import RegionBench
 from vocomp_lab.bench.rides import RideBench
+from vocomp_lab.bench.skill import SkillBench
 from vocomp_lab.bench.style_menu import StyleMenu
 from vocomp_lab.bench.voice_choice import VoiceChoice
 from vocomp_lab.bench.word_names import WordNames
@@ -30,9 +32,12 @@ __all__ = [
     "MixBench",
     "Overview",
     "OwnVocal",
+    "PracticeBench",
+    "PracticeOverview",
     "PreferenceBench",
     "RegionBench",
     "RideBench",
+    "SkillBench",
     "SoundCheck",
     "StyleMenu",
     "VoiceChoice",

@@ -19,14 +19,15 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.blind import AbxSession, BlindResult, PreferenceSession, match_pair
+from vocomp_lab.lessons.plays import unheard
 from vocomp_lab.sound.audio import Clip, encode
 
 LONGEST_S = 30.0
 """The most that is played. The stretch of a longer clip begins where the singing does."""
 _STEP = 2.0**-15
 _MOST_PADDING = 4000
-# A click this soon after the last one is a double click, not a judgement.
-_TOO_SOON_S = 0.4
+TOO_SOON_S = 0.4
+"""A click this soon after the last one is a double click, not a judgement."""
 
 
 class _BlindTest:
@@ -42,7 +43,7 @@ class _BlindTest:
         self._names = _checked_names(names)
         self.pair = match_pair(*_cut_alike(a, b, stretch))
         self._last_click = -1.0
-        self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav")
+        self._player = PagePlayer(self._TRACKS, self._NAME, file_format="wav", plays=True)
         self._buttons = {
             answer: widgets.Button(
                 description=text, tooltip=f"{text}: answer this trial", layout=widgets.Layout(width="150px")
@@ -68,15 +69,20 @@ class _BlindTest:
         """Whether every trial is answered."""
         return self._session.finished
 
+    @property
+    def session(self):
+        """The session as it is: the answers, and what was played before each."""
+        return self._session
+
     def answer(self, choice: str):
-        """Answer the waiting trial from code, as if by a button.
+        """Answer the waiting trial from code. A button takes an answer only after what is judged was played.
 
         Raises
         ------
         ValueError
             If this test has no such answer, or all trials are answered.
         """
-        self._session = self._session.answer(choice)
+        self._session = self._session.answer(choice, self._player.plays())
         self._deal()
         return self
 
@@ -95,9 +101,17 @@ class _BlindTest:
 
     def _clicked(self, answer):
         now = time.monotonic()
-        if not self.finished and now - self._last_click > _TOO_SOON_S:
-            self.answer(answer)
+        if not self.finished and now - self._last_click > TOO_SOON_S:
+            if missing := unheard(self._player.plays(), self._session.MUST_HEAR):
+                names = " and ".join(self._TRACKS[track] for track in missing)
+                self._ask(f"Listen first: you haven't played {names} in this trial.")
+            else:
+                self.answer(answer)
         self._last_click = now
+
+    def _ask(self, more=""):
+        task = more or self._TASK
+        self._status.value = status_html(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {task}")
 
     def _deal(self, first=False):
         if self.finished:
@@ -106,19 +120,17 @@ class _BlindTest:
             result = self.result()
             lines = "<br>".join(html.escape(line) for line in (*str(result).splitlines(), result.by_trial))
             done = f"<b>All {self._session.trials} trials answered.</b> Run the cell again for another test."
-            self._status.value = _status(f"{done}<br>{lines}")
+            self._status.value = status_html(f"{done}<br>{lines}")
             return
         rate, duration_s = self.pair.a.rate, self.pair.a.duration_s
-        sounds = {track: self._disguised(clip, track) for track, clip in self._trial_sounds(first).items()}
+        now = self._player.sounds
+        sounds = {track: disguised(clip, now[track].value) for track, clip in self._trial_sounds(first).items()}
         self._player.send(sounds, rate=rate, duration_s=duration_s)
-        self._status.value = _status(f"<b>Trial {self._session.trial} of {self._session.trials}.</b> {self._TASK}")
+        self._player.begin_plays()
+        self._ask()
 
     def _trial_sounds(self, first) -> dict[str, Clip]:
         raise NotImplementedError
-
-    def _disguised(self, clip, track):
-        """A sound file whose bytes and length give nothing away: fresh dither and fresh padding each time."""
-        return _padded(encode(_dithered(clip), "WAV"), other_than=len(self._player.sounds[track].value))
 
     def _ipython_display_(self):
         self._player.show()
@@ -128,7 +140,8 @@ class _BlindTest:
 class BlindBench(_BlindTest):
     """A blind test of whether two sounds can be told apart (ABX).
 
-    In each trial X is A or B, drawn by chance. Listen as long as you like, switch as often as you like, then say which.
+    In each trial X is A or B, drawn by chance. Listen as long as you like, switch as often as you like, then say which. A click
+    counts only after X was played.
     The result comes after the last trial, not before.
 
     Parameters
@@ -242,6 +255,14 @@ def _cut_alike(a, b, stretch):
     return a.cut(start, end), b.cut(start, end)
 
 
+def disguised(clip: Clip, now: bytes) -> bytes:
+    """A sound file whose bytes and length give nothing away: fresh dither and fresh padding each time.
+
+    `now` is the file that it replaces: its length must differ, so that the page notices.
+    """
+    return _padded(encode(_dithered(clip), "WAV"), other_than=len(now))
+
+
 def _dithered(clip: Clip) -> Clip:
     """A clip with fresh noise on the last of 16 bits (triangular, two steps wide): no two copies are alike."""
     random = np.random.default_rng(secrets.randbits(63))
@@ -261,5 +282,6 @@ def _padded(wave: bytes, other_than: int) -> bytes:
             return padded[:4] + struct.pack("<I", len(padded) - 8) + padded[8:]
 
 
-def _status(text):
+def status_html(text: str) -> str:
+    """A line that screen readers read out when it changes."""
     return f'<div class="vocomp-numbers" role="status" aria-live="polite" style="display:block">{text}</div>'

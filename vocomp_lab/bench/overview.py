@@ -15,9 +15,10 @@ from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.exercises.homework import Homework
 from vocomp_lab.exercises.sheets import load_sheet
 from vocomp_lab.lessons.chosen import STATE_FOLDER, choose_file, choose_voice, of_lessons
-from vocomp_lab.lessons.course import LESSON_STAGES, Lesson, begin
+from vocomp_lab.lessons.course import LAST, LESSON_STAGES, Lesson, begin
 from vocomp_lab.lessons.judgements import read_judgements
 from vocomp_lab.lessons.overview import sound_of, standing, start_again, undo, voices
+from vocomp_lab.lessons.rounds import next_drill, practice_folder, practice_table, read_rounds
 from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import db_to_amplitude
@@ -27,7 +28,6 @@ ANSWERS = Path("homework") / "answers"
 _ALL = ""
 _CELLS = "text-align:left;vertical-align:top;padding:2px 16px 2px 0"
 _PEAK = db_to_amplitude(-1.0)
-_LAST = tuple(LESSON_STAGES)[-1]
 
 
 class Overview:
@@ -58,7 +58,7 @@ class Overview:
         if lesson is not None and not isinstance(lesson, Lesson):
             raise ValueError(f"lesson: {type(lesson).__name__} is not allowed; give a lesson from begin, or nothing.")
         self._parent = of_lessons() / STATE_FOLDER if lesson is None else lesson.folder.parent
-        self.lesson = begin(_LAST, folder=self._parent) if lesson is None else lesson
+        self.lesson = begin(LAST, folder=self._parent) if lesson is None else lesson
         width = widgets.Layout(width="auto", min_height="32px")
         self._voice = widgets.Dropdown(
             description="Voice",
@@ -140,14 +140,14 @@ class Overview:
 
     def listen(self) -> "ShortListen":
         """A short listen: some seconds of the voice, before and after what is kept, at the same loudness."""
-        lesson = begin(_LAST, self._sound(), self._parent)
+        lesson = begin(LAST, self._sound(), self._parent)
         chain = lesson.with_stages(lesson.kept)
         start_s = max(lesson.clip.duration_s / 3 - LISTEN_S / 2, 0)
         end_s = min(start_s + LISTEN_S, lesson.clip.duration_s)
         after = chain.apply(lesson.clip).output
         return ShortListen(lesson.clip.cut(start_s, end_s), after.cut(start_s, end_s))
 
-    # ---- what the page shows: one function for each part. Rounds of practice are one more of them, to be added to PARTS.
+    # ---- what the page shows: one function for each part.
 
     def _lessons(self) -> str:
         rows = [
@@ -184,7 +184,14 @@ class Overview:
         rows = [(name, max(one.day for one in kept if one.question == name), days[name]) for name in days]
         return table_html(rows, ("judged by ear", "last", "days"), cell_style=_CELLS)
 
-    PARTS = (_lessons, _homework, _judgements)
+    def _practice(self) -> str:
+        rounds = read_rounds(practice_folder(self.lesson))
+        if not rounds:
+            return "<p>Ear practice (lesson 10): no round yet.</p>"
+        next_one = html.escape(next_drill(rounds).title)
+        return f"{practice_table(rounds)._repr_html_()}<p>To practise next (lesson 10): {next_one}.</p>"
+
+    PARTS = (_lessons, _homework, _judgements, _practice)
 
     def _answers(self) -> list[Path]:
         return sorted((self._parent.parent / ANSWERS).glob("homework_*.json"))
@@ -212,7 +219,7 @@ class Overview:
             folder = Path(change["new"])
             sound = sound_of(folder)
             if sound is not None:
-                self.lesson = begin(_LAST, sound, self._parent)
+                self.lesson = begin(LAST, sound, self._parent)
             self._show()
             return ""
 
@@ -220,7 +227,7 @@ class Overview:
             self._do(take)
 
     def _changed(self, said: str) -> str:
-        self.lesson = begin(_LAST, self._sound(), self._parent)
+        self.lesson = begin(LAST, self._sound(), self._parent)
         self._show()
         return said
 

@@ -23,6 +23,7 @@
   const choices = Array.from(root.querySelectorAll('input[type="radio"]'));
   const needle = window.vocompNeedle(control("needle")), hand = window.vocompHand();
   const lines = window.vocompLines(find, () => read()), sounds = window.vocompTracks(find, TRACKS);
+  const played = window.vocompPlays((text) => lines.tell("plays", text));
   const chain = window.vocompLiveVoice(id, TRACKS, hand, {
     self: () => api, state: () => state, loop: () => loop(), placeIn: (on, time) => placeIn(on, time), gains: (withBand) => trackGains(state, withBand),
     matchDb: () => (matches() ? state.match_gain_db - makeupMovedDb(state) : null), heard: needle.take, ended: () => ended(),
@@ -419,6 +420,7 @@
       bandBox.hidden = !state.band;
       control("align-box").hidden = !(state.band && state.band.align_s);
     }
+    if (state.names) nameTracks(state.names);
     hand.settle(state.at || {});
     if (state.live && !makesSound) { lines.tell("wanted", "sound"); sayHow(); }
     for (const part of [root, notes]) part.classList.toggle("vocomp-present", Boolean(state.present));
@@ -429,6 +431,19 @@
     follow();
     for (const part of ["python", "json"]) if (control(part)) control(part).value = state[part];
     show();
+  }
+
+  // Other names and keys for the tracks, where the next question is about other sounds; one without a name is not offered.
+  function nameTracks(names) {
+    for (const choice of choices) {
+      const [text, key] = names[choice.value], label = choice.parentElement;
+      label.lastChild.textContent = text;
+      label.hidden = !text;
+      choice.dataset.key = key;
+    }
+    if (choices.find((c) => c.checked).parentElement.hidden) choices[0].checked = true;
+    const offered = choices.filter((c) => !c.parentElement.hidden), keys = control("keys");
+    keys.replaceChildren(...offered.flatMap((c) => [Object.assign(document.createElement("kbd"), { textContent: c.dataset.key }), " "]));
   }
 
   // A control has moved: its stage as it is now, and what makes "after" as loud as "before".
@@ -459,6 +474,7 @@
   }
 
   function tick() {
+    played(root.isConnected && mode() === "playing" ? heard() : null);
     if (!root.isConnected) {
       stop();
       // Running the cell again leaves this player behind. A page that shows only the cells in sight brings it back.
@@ -495,8 +511,10 @@
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.target.matches("textarea,[contenteditable=true],input:not([type=radio],[type=checkbox],[type=range])")) return;
     const choice = choices.find((c, place) => event.key === (c.dataset.key || String(place + 1)));
+    const answer = /^[1-9n]$/.test(event.key) && find("answer-" + event.key); // of a bench that asks
     if (choice && choice.offsetParent) { choice.checked = true; choose(); event.preventDefault(); }
     else if (event.key === "p") { playButton.click(); event.preventDefault(); }
+    else if (answer && !event.repeat) { answer.click(); event.preventDefault(); }
   }
 
   // JupyterLab looks at the focused element first, and would use arrow keys to walk from cell to cell.

@@ -21,6 +21,7 @@ from IPython.display import HTML, display
 from vocomp_lab.bench.live import code_widget
 from vocomp_lab.bench.style import NO_KERNEL, STYLE
 from vocomp_lab.bench.toolbar import reference_links
+from vocomp_lab.lessons.plays import MOST_PLAYS, Play
 from vocomp_lab.sound.audio import Clip, encode
 
 _SCRIPTS = (
@@ -35,6 +36,7 @@ _SCRIPTS = (
     "naming",
     "needle",
     "playhead",
+    "plays",
     "player",
 )
 _HIDE = 'style="display:none"'
@@ -56,7 +58,7 @@ __WAY____MATCH__<span data-part="note" role="status"></span>
 <span data-part="volume-text">−24 dB</span></span>
 </div>__BAND__</div></div>
 <div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
- __KEYS__ choose</span>. <span data-part="how"></span></div>
+ <span data-part="keys">__KEYS__</span> choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
 
 _NEEDLE = """<div class="vocomp-needle" data-part="needle" hidden>
@@ -119,6 +121,8 @@ class PagePlayer:
     live : bool
         Whether the page makes the tracks itself where it can, from a clip that is sent as the sound "clip" (see
         :mod:`vocomp_lab.bench.live`), and shows meters. Python then sends the tracks only to a page that asks.
+    plays : bool
+        Whether the page writes down what is played: see :meth:`plays`.
 
     Attributes
     ----------
@@ -148,6 +152,7 @@ class PagePlayer:
         settings: bool | None = None,
         choice: bool = True,
         live: bool = False,
+        plays: bool = False,
     ):
         # One document may hold several students' pages, and several benches of each.
         self.id = f"p{next(self._ids)}-{secrets.token_hex(4)}"
@@ -165,13 +170,15 @@ class PagePlayer:
         }
         self._news, self._stops = (self.part(widgets.HTML(layout=hidden), name) for name in ("news", "stops"))
         self._wanted = self.part(widgets.Textarea(layout=hidden), "wanted")
+        self._plays = self.part(widgets.Textarea(layout=hidden), "plays") if plays else None
+        self._plays_before: tuple[Play, ...] = ()
         self.transport = self.part(widgets.Box(), "transport")
         # A sound is in the page from when it is first sent: an element without a file would be an error there.
         self._box = widgets.Box(layout=hidden)
         self.widgets = [self._box, self._state]
         if live:
             self.widgets += [self._news, self._wanted, code_widget()]
-        self.widgets.append(self._stops)
+        self.widgets += [self._stops, *([self._plays] if plays else [])]
         self._serial = 0
         self._sent: dict[str, Clip | bytes] = {}
         self._files: dict[str, object] = {}
@@ -195,7 +202,7 @@ class PagePlayer:
             Samples per second, for decoding.
         duration_s : float
         **state
-            What else the page should know: `labels` and `units` of controls, `alt` of the picture, its `window` and
+            What else the page should know: `names` of the tracks, each with its key, where they change; `labels` and `units` of controls, `alt` of the picture, its `window` and
             `time_box`, `match_gain_db`, `removed_shares`, the `band` that is heard with it, whether it is on a projector (`present`), and the settings
             as `python` and `json`.
         """
@@ -226,6 +233,28 @@ class PagePlayer:
     def tell_stops(self, stops: dict[str, list]) -> None:
         """Tell the page the values of each control's stops, by field, in order."""
         self._stops.value = hidden_line(json.dumps(stops))
+
+    def plays(self) -> tuple[Play, ...]:
+        """What was played in the page since :meth:`begin_plays`."""
+        now, before = self._all_plays(), self._plays_before
+        if before and (len(now) < len(before) or now[0].at_s != before[0].at_s):  # another page, which has begun anew
+            before = ()
+        if not before:
+            return now[-MOST_PLAYS:]
+        # The one that was on may have gone on.
+        last, same = before[-1], now[len(before) - 1]
+        went_on = Play(same.track, last.at_s + last.heard_s, max(same.heard_s - last.heard_s, 0.0))
+        return (*((went_on,) if went_on.heard_s > 0 else ()), *now[len(before) :])[-MOST_PLAYS:]
+
+    def begin_plays(self) -> None:
+        """From now on :meth:`plays` counts anew."""
+        self._plays_before = self._all_plays()
+
+    def _all_plays(self) -> tuple[Play, ...]:
+        try:
+            return tuple(Play(*one) for one in json.loads(self._plays.value or "[]"))
+        except (AttributeError, TypeError, ValueError):  # a player that writes nothing down, or a line that isn't ours
+            return ()
 
     def on_wanted(self, answer) -> None:
         """Call a function when a page asks for the tracks, since it can't make them itself."""

@@ -31,6 +31,7 @@ STYLE = """<style>
 .vocomp-player label{display:inline-flex;gap:5px;align-items:center}
 .vocomp-player :is(label,.vocomp-band,.row)[hidden]{display:none}
 .vocomp-band{display:inline-flex;gap:5px 16px;align-items:center}
+.vocomp-practice .vocomp-player{flex:1 1 auto}
 .vocomp-player [data-part=balance]{width:160px}
 .vocomp-player [data-part=coarse]{flex:1 1 120px}
 .vocomp-player [data-part=fine]{width:220px}

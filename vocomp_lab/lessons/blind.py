@@ -16,6 +16,7 @@ from scipy.stats import binom, binomtest
 
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.lessons.plays import LEAST_S, Play, heard_s
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice, check_number, check_whole
 from vocomp_lab.sound.levels import sample_peak_dbfs
@@ -340,8 +341,10 @@ def _checked_level(significant) -> float:
 class _Session:
     order: tuple[str, ...] = field(repr=False)
     answers: tuple[str, ...] = ()
+    plays: tuple[tuple[Play, ...], ...] = field(default=(), repr=False)
 
     ANSWERS: ClassVar[tuple[str, ...]] = ()
+    MUST_HEAR: ClassVar[tuple[str, ...]] = ()
 
     def __post_init__(self):
         for name, choices in (("order", ("A", "B")), ("answers", self.ANSWERS)):
@@ -350,6 +353,10 @@ class _Session:
         if len(self.answers) > len(self.order):
             raise ValueError(
                 f"answers: {len(self.answers)} are too many for {len(self.order)} trials; give at most one a trial."
+            )
+        if len(self.plays) > len(self.answers):
+            raise ValueError(
+                f"plays: {len(self.plays)} are too many for {len(self.answers)} answers; give at most one each."
             )
 
     @classmethod
@@ -391,8 +398,25 @@ class _Session:
         """The sound waiting to be judged, "A" or "B"; None when all are answered. For the player only."""
         return None if self.finished else self.order[len(self.answers)]
 
-    def answer(self, choice: str):
+    @property
+    def heard_s(self) -> tuple[float, ...]:
+        """For each answer, how long what it judges was played before: of several sounds, the one that was played least."""
+        known = (*self.plays, *[()] * (len(self.answers) - len(self.plays)))
+        return tuple(min(heard_s(plays, track) for track in self.MUST_HEAR) for plays in known)
+
+    @property
+    def unheard_trials(self) -> tuple[int, ...]:
+        """The trials, from 1, that were answered without playing what is to be judged."""
+        return tuple(n for n, seconds in enumerate(self.heard_s, 1) if seconds < LEAST_S)
+
+    def answer(self, choice: str, plays=()):
         """The session with one more answer.
+
+        Parameters
+        ----------
+        choice : str
+        plays : sequence of Play
+            What was played of this trial.
 
         Raises
         ------
@@ -402,7 +426,8 @@ class _Session:
         check_choice("choice", choice, self.ANSWERS)
         if self.finished:
             raise ValueError(f"choice: all {self.trials} trials are answered; start another session.")
-        return replace(self, answers=(*self.answers, choice))
+        known = (*self.plays, *[()] * (len(self.answers) - len(self.plays)))
+        return replace(self, answers=(*self.answers, choice), plays=(*known, tuple(plays)))
 
     def result(self) -> BlindResult | None:
         """The statistics; None until every trial is answered."""
@@ -419,6 +444,8 @@ class AbxSession(_Session):
         What X is in each trial, "A" or "B"; usually from :meth:`draw`.
     answers : tuple of str
         The answers so far, "A" or "B".
+    plays : tuple of tuple of Play
+        What was played before each of them, as far as a page has written it down.
 
     Notes
     -----
@@ -438,6 +465,7 @@ class AbxSession(_Session):
     """
 
     ANSWERS: ClassVar[tuple[str, ...]] = ("A", "B")
+    MUST_HEAR: ClassVar[tuple[str, ...]] = ("x",)
 
     def _judged(self):
         right = sum(x == answer for x, answer in zip(self.order, self.answers))
@@ -456,6 +484,8 @@ class PreferenceSession(_Session):
         Which of the two is played as "1" in each trial, "A" or "B"; the other one is "2".
     answers : tuple of str
         The preferred one in each trial so far, "1" or "2".
+    plays : tuple of tuple of Play
+        What was played before each of them, as far as a page has written it down.
     one_answer_each : bool
         Whether each trial is answered by another listener. The report then says what that shows.
 
@@ -470,6 +500,7 @@ class PreferenceSession(_Session):
     one_answer_each: bool = False
 
     ANSWERS: ClassVar[tuple[str, ...]] = ("1", "2")
+    MUST_HEAR: ClassVar[tuple[str, ...]] = ("first", "second")
 
     def _judged(self):
         preferred = tuple(

@@ -41,8 +41,11 @@ LESSON_STAGES = {
     "08_the_vocal_in_the_mix": ORDER,
     "08b_judging_your_work": ORDER,
     "09_your_own_vocal": ORDER,
+    "10_ear_practice": (),
 }
-"""Which stages each lesson may set."""
+"""Which stages each lesson may set. One that sets none takes the voice as recorded."""
+LAST = [name for name, stages in LESSON_STAGES.items() if stages][-1]
+"""The lesson that ends with the whole chain."""
 PRINT_WIDTH = 115
 START = "00_start_here"
 """The page on which a voice is chosen."""
@@ -195,9 +198,10 @@ class Lesson:
         path = write_whole(self.folder / f"{self.name}.json", sheet.written())
         names = ", ".join(name for name, _ in mine) or "no stage"
         names += f" (left out: {', '.join(without)})" if without else ""
-        last = self.name == tuple(LESSON_STAGES)[-1]
         begins = (
-            "this page starts from it next time, and so do the others" if last else "the next lesson starts from it"
+            "this page starts from it next time, and so do the others"
+            if self.name == LAST
+            else "the next lesson starts from it"
         )
         return f"Kept {names} in {path.parent.name}/{path.name}; {begins}."
 
@@ -338,7 +342,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None
 def _standing(lesson: str, clip: Clip, sheets: dict, plain: bool = False) -> tuple[dict, dict, ChainResult | None]:
     """The stages of earlier lessons as they stand: newest keeps, else proposals; where each comes from; what was computed."""
     lessons = tuple(LESSON_STAGES)
-    earlier = lessons[: lessons.index(lesson)]
+    earlier = lessons[: lessons.index(lesson)] if LESSON_STAGES[lesson] else ()
     stages, origins, result = {}, {}, None
     for stage in ORDER:
         home = _home(stage)

@@ -170,6 +170,11 @@ EXPLAINED_IN = {
         "total_reduction_db",
         "what_it_did",
     ),
+    "10_ear_practice": (
+        "PracticeBench",
+        "PracticeOverview",
+        "SkillBench",
+    ),
 }
 """The public names that each lesson explains, pictures left aside. A name is in one lesson only."""
 FACES = ("vocomp_lab", "vocomp_lab.analysis", "vocomp_lab.lessons", "vocomp_lab.exercises", "vocomp_lab.bench")

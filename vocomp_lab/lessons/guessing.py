@@ -109,7 +109,7 @@ class GuessLevels:
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
         self._random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
         self._take = clip
-        self._starts_s = _active_starts(clip)
+        self._starts_s = sung_starts_s(clip, STRETCH_S)
         if not len(self._starts_s):
             raise ValueError(f"clip: nobody sings in it for {STRETCH_S:g} s; give a take with more singing.")
         self.guesses: tuple[Guess, ...] = ()
@@ -185,9 +185,9 @@ class GuessLevels:
         return self._take.cut(start_s, start_s + STRETCH_S)
 
 
-def _active_starts(clip: Clip) -> np.ndarray:
-    """Where stretches may start, in seconds: every 0.1 s, if most of the stretch is sung."""
-    length = round(STRETCH_S * clip.rate)
+def sung_starts_s(clip: Clip, length_s: float) -> np.ndarray:
+    """Where stretches of a length may start, in seconds: every 0.1 s, if most of the stretch is sung. Shape (stretches,)."""
+    length = round(length_s * clip.rate)
     if clip.frames < length:
         return np.empty(0)
     counted = np.concatenate([[0], np.cumsum(active_mask(clip))])

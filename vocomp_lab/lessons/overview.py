@@ -12,7 +12,7 @@ from pathlib import Path
 
 from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.lessons.chosen import Choice, read_choice
-from vocomp_lab.lessons.course import LESSON_STAGES, Lesson, begin
+from vocomp_lab.lessons.course import LAST, LESSON_STAGES, Lesson, begin
 from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.lessons.kept import Sheet, newest_of_all, read_sheet
 from vocomp_lab.singer.song import shipped_names
@@ -20,7 +20,6 @@ from vocomp_lab.sound.checks import check_choice
 
 ASIDE = "aside"
 SINCE_UNDONE = "after_undo"
-_LAST = tuple(LESSON_STAGES)[-1]
 
 
 @dataclass(frozen=True)
@@ -79,7 +78,7 @@ def standing(lesson: Lesson) -> tuple[Progress, ...]:
     folder = lesson.folder
     sheets = {name: read_sheet(folder / f"{name}.json") for name in LESSON_STAGES}
     counts = newest_of_all(sheets, LESSON_STAGES)
-    last = lesson if lesson.name == _LAST else begin(_LAST, _again(lesson), folder.parent)
+    last = lesson if lesson.name == LAST else begin(LAST, _again(lesson), folder.parent)
     result = (
         last.with_stages(last.kept).apply(last.clip) if any(isinstance(one, Sheet) for one in sheets.values()) else None
     )
