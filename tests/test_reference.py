@@ -23,12 +23,13 @@ _LEAD = re.compile(r"\[(\w+)\]\(\.\./([\w]+)\.ipynb#([^)]+)\)")
 _INTRODUCED = re.compile(r"\*\*([A-Za-z][\w-]*(?: [\w-]+){0,2})\*\*")
 
 NO_TERMS = {
-    *"a b x p play record before after accept undo listen present loop repeat reset".split(),  # keys, buttons, lists
+    *"a b c n x p play record before after accept undo listen present loop repeat reset".split(),  # keys, buttons, lists
     *"sliders picture numbers player meters loudspeakers headphones".split(),
     *"back silver paper past no quiet phrase box thumps sound onsets noise nothing peaks phrases reduction".split(),
     *"fast slow detail sibilance make-up".split(),
     *("leave it out", "more controls", "folded cells", "for leisure", "breaths down", "what was removed", "this text"),
     *("you will learn", "you need", "listen for", "try this", "on to", "choose the takes", "clean up", "print it"),
+    *("how many decibels", "which word", "the ring", "the type"),
     *("in between", "only the attack", "back off", "about a third", "timing and curve"),
 }
 """Words in bold that are no terms: buttons and keys, words of the song, beginnings of paragraphs, faults by everyday names."""
