@@ -483,12 +483,17 @@ def step_by_hand(page, handle):
 def move_view(bench: BenchOnPage):
     """The two handles of the stretch in sight."""
     handles = bench.widget.locator(".widget-slider").filter(has_text="In sight (s)").locator(".noUi-handle")
+
+    def there():
+        at = bench.page.evaluate("document.activeElement.outerHTML.slice(0, 200)")
+        return f"handle {place} of what is in sight, {handles.nth(place).get_attribute('aria-valuenow')}; focus: {at}"
+
     for place, key in enumerate(("ArrowRight", "ArrowLeft")):
         for press in (key, "ArrowLeft" if key == "ArrowRight" else "ArrowRight"):
             old, was = bench.seen(), bench.state()["window"]
             handles.nth(place).focus()
             bench.page.keyboard.press(press)
-            wait_for(bench.page, lambda: bench.seen() != old, f"an answer to handle {place} of what is in sight")
+            wait_for(bench.page, lambda: bench.seen() != old, lambda: f"an answer to {press} on {there()}, from {was}")
             wait_for(bench.page, lambda: bench.state()["window"] != was, "the stretch in sight")
 
 
