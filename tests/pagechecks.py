@@ -485,12 +485,17 @@ def step_by_hand(page, handle):
 def move_view(bench: BenchOnPage):
     """The two handles of the stretch in sight."""
     handles = bench.widget.locator(".widget-slider").filter(has_text="In sight (s)").locator(".noUi-handle")
+
+    def there():
+        at = bench.page.evaluate("document.activeElement.outerHTML.slice(0, 200)")
+        return f"handle {place} of what is in sight, {handles.nth(place).get_attribute('aria-valuenow')}; focus: {at}"
+
     for place, key in enumerate(("ArrowRight", "ArrowLeft")):
         for press in (key, "ArrowLeft" if key == "ArrowRight" else "ArrowRight"):
             old, was = bench.seen(), bench.state()["window"]
             handles.nth(place).focus()
             bench.page.keyboard.press(press)
-            wait_for(bench.page, lambda: bench.seen() != old, f"an answer to handle {place} of what is in sight")
+            wait_for(bench.page, lambda: bench.seen() != old, lambda: f"an answer to {press} on {there()}, from {was}")
             wait_for(bench.page, lambda: bench.state()["window"] != was, "the stretch in sight")
 
 
@@ -604,7 +609,12 @@ def edit_regions(bench: BenchOnPage):
         listed.select_option(index=len(first) - 1)
         wait_for(page, lambda: bench.part("split").is_enabled(), "a section to be split")
         bench.part("split").click()
-        wait_for(page, lambda: len(entries()) > len(first), "one section more")
+        # Where it is split depends on where the player stands, and what is proposed depends on the sections.
+        sections = lambda: [text for text in entries() if text.startswith("section")]  # noqa: E731
+        before = [text for text in first if text.startswith("section")]
+        wait_for(
+            page, lambda: len(sections()) > len(before), lambda: f"one section more than {before}, not {entries()}"
+        )
         bench.part("undo").click()
         wait_for(page, lambda: entries() == first, "the sections as they were")
     around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")

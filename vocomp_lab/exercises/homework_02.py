@@ -163,17 +163,24 @@ def _shifted(part: dict, begin_s: float) -> dict:
     return {**part, "start_s": max(part["start_s"] - begin_s, 0), "end_s": part["end_s"] - begin_s}
 
 
+def _two_faults(draw, least_up_db: float, most_up_db: float):
+    """A line that has sunk and a word in the line beside it that is too loud: take, first of both lines, the sunk one, the other,
+    by how much down and up, a trim, and the word.
+    """
+    name, place = draw.choice(CLEAN), draw.choice(range(3))
+    sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
+    down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(least_up_db, most_up_db, 0.5), draw.step(-3, 3, 0.5)
+    return name, place, sunk, other, down_db, up_db, trim_db, draw.choice(_long_words(name, other))
+
+
 _WAYS = {"levelled": "one region for the line that had sunk, one for the word that was too loud",
     "flattened": "a region for every word, so that all are equally loud",
     "wrong stretch": "the line that had sunk turned up, but the whole line of the loud word turned down"}  # fmt: skip
 
 
 def _handed_on(draw):
-    name, place = draw.choice(CLEAN), draw.choice(range(3))
+    name, place, sunk, other, down_db, up_db, trim_db, word = _two_faults(draw, 8, 10)
     meant, begin_s, _ = _as_meant(name, place)
-    sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
-    down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(8, 10, 0.5), draw.step(-3, 3, 0.5)
-    word = draw.choice(_long_words(name, other))
     letters = dict(zip(draw.shuffled("abc"), _WAYS))
     line, loud_line = (_shifted(_lines(name)[which], begin_s) for which in (sunk, other))
     loud = _shifted(word, begin_s)
@@ -235,11 +242,8 @@ def _handed_on(draw):
 
 
 def _regions(draw):
-    name, place = draw.choice(CLEAN), draw.choice(range(3))
+    name, place, sunk, _, down_db, up_db, trim_db, word = _two_faults(draw, 9, 11)
     meant, begin_s, stats = _as_meant(name, place)
-    sunk, other = (place, place + 1) if draw.choice((True, False)) else (place + 1, place)
-    down_db, up_db, trim_db = draw.step(5.5, 7, 0.5), draw.step(9, 11, 0.5), draw.step(-3, 3, 0.5)
-    word = draw.choice(_long_words(name, other))
     line = _lines(name)[sunk]
     after = replace(_AFTER, threshold_db=_AFTER.threshold_db + trim_db)
 
