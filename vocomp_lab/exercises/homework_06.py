@@ -14,9 +14,10 @@ from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.onsets import find_onsets, onset_to_sustain_db, recovered_percent
 from vocomp_lab.analysis.pumping import gain_swing_db
 from vocomp_lab.analysis.words import voiced_words
-from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import CLEAN, FAULTY, blind_test, lost_lu, table, take, voice
 from vocomp_lab.exercises.tasks import Task, as_code
+from vocomp_lab.lessons.drills import TRIALS
 from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip
@@ -371,6 +372,20 @@ def _worth_it(draw):
     )
 
 
+def _practised(draw):
+    return HearIt(
+        prompt="A round of ear practice: **fast or slow attack**, twelve trials, as hard as your answers make them. Play both "
+        "sounds before each answer.",
+        rounds=TRIALS,
+        drill="attack",
+        hints=(
+            "Listen to the first instant of each word: with a slow attack it knocks, with a fast one it is rounded off.",
+        ),
+        solution="There is no right answer here. What you hear by now stands under the bench; do another round on another "
+        "day, and see whether it gets smaller.",
+    )
+
+
 TASKS = (
     Task("stands_out", "How far does the start stand out?", _stands_out),
     Task("let_go", "A release for this song", _let_go),
@@ -380,4 +395,5 @@ TASKS = (
     Task("lets_go", "Let go by the next word", _lets_go, points=2),
     Task("no_bite", "What does this one do?", _no_bite),
     Task("worth_it", "Is it worth it?", _worth_it),
+    Task("practised", "A round for the ear", _practised),
 )

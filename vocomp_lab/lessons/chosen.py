@@ -24,7 +24,7 @@ from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
 
 STATE_FOLDER = ".state"
-APPENDICES = "appendices"
+APPENDICES, HOMEWORK = "appendices", "homework"
 """The folder of the appendices, in that of the lessons."""
 DIGEST_LENGTH = 10
 SHEET = "voice.json"
@@ -176,18 +176,18 @@ def in_a_sentence(error: Exception) -> Exception:
 
 
 def of_lessons() -> Path:
-    """The folder of the lessons: an appendix runs one below it, and speaks of the same voice."""
-    return Path("..") if Path.cwd().name == APPENDICES else Path()
+    """The folder of the lessons: appendices and homework run one below it, and speak of the same voice."""
+    return Path("..") if Path.cwd().name in (APPENDICES, HOMEWORK) else Path()
 
 
 def note_begun(folder: Path, lesson: str) -> None:
     """Note beside the sheets of a voice that a lesson was begun in a notebook, for the overview; the first day stays.
 
-    Elsewhere, in an appendix, or where nothing can be written, nothing happens.
+    Elsewhere, in an appendix or homework, or where nothing can be written, nothing happens.
     """
     shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
     path = folder / f"{lesson}.begun"
-    if getattr(shell, "kernel", None) is None or Path.cwd().name == APPENDICES or path.exists():
+    if getattr(shell, "kernel", None) is None or Path.cwd().name in (APPENDICES, HOMEWORK) or path.exists():
         return
     with contextlib.suppress(OSError):
         write_whole(path, f"{datetime.date.today().isoformat()}\n")

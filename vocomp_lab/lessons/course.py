@@ -16,7 +16,7 @@ from pathlib import Path
 
 from vocomp_lab.lessons.band import Band, band_of, with_band
 from vocomp_lab.lessons.chosen import (
-    APPENDICES, STATE_FOLDER, WORKBOOKS_VOICE, chosen_voice, folder_of, in_a_sentence, note_begun, of_lessons, opened,
+    STATE_FOLDER, WORKBOOKS_VOICE, chosen_voice, folder_of, in_a_sentence, note_begun, of_lessons, opened,
 )  # fmt: skip
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.kept import COMPRESSORS, Sheet, is_type, newest, now_ns, read_sheet
@@ -272,7 +272,7 @@ class Lesson:
         printer.text(str(self))
 
     def _repr_html_(self) -> str:
-        start = f"{'../' if Path.cwd().name == APPENDICES else ''}{START}.ipynb#Choose-your-voice"
+        start = (of_lessons() / f"{START}.ipynb#Choose-your-voice").as_posix()
         code = f'begin("{self.name}", "my_take.wav")'
         lines = "".join(f"<div>{html.escape(line)}</div>" for line in self._lines())
         return (
