@@ -110,7 +110,7 @@ def test_another_recording_is_loaded_by_its_name_and_a_wrong_name_is_refused(les
 def test_a_band_of_ones_own_is_moved_into_place_while_it_plays(lesson):
     page = lesson.page
     shutil.copy(ROOT / "data_synthetic" / "backing.flac", lesson.path.parent / "my_band.flac")
-    box = page.get_by_label("or the band's path")
+    box = page.get_by_label("or its path").nth(1)
     box.fill("my_band.flac")
     box.press("Enter")
     notes = page.locator(".vocomp-own[role=status]")

@@ -234,6 +234,9 @@ def test_the_running_level_follows_over_three_seconds_and_is_nothing_where_nothi
     assert at(3) - at(9) == pytest.approx(10, abs=0.1)
     assert at(6) - at(9) == pytest.approx(10 * np.log10((10 + 1) / 2), abs=0.1)
     assert at(15) == -np.inf
+    gains = ClipGain([GainRegion(6, 12, 10.0)])
+    _, level = running_level(Clip(np.concatenate([loud, soft, np.zeros(6 * RATE)]), RATE), gains.gain_db_at)
+    assert at(3) == pytest.approx(at(9), abs=0.1) == pytest.approx(at(6), abs=0.1) and at(15) == -np.inf
 
 
 def test_what_is_tall_is_not_what_is_loud():

@@ -48,6 +48,9 @@ def test_word_loudness_names_the_spreads_and_differs_in_style(ax):
     assert [f"{label} ({spread} LU)" for label, spread in zip(("before", "after"), spreads)] == list(lines(ax))
     styles = {line.get_linestyle() for line in lines(ax).values()}
     assert len(styles) == 2
+    plot_word_loudness(ax, {"before": before, "after": after}, words, lambda start_s, end_s: f"word at {start_s:.1f}")
+    at_s = [(words[one.farthest].start_s + words[one.farthest].end_s) / 2 - 0.01 for one in levels]
+    assert all(f"word at {start_s:.1f}" in ax.get_title(loc="left") for start_s in at_s)
 
 
 def test_word_loudness_of_nobody_is_said_so(ax):

@@ -236,12 +236,14 @@ def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
     return np.array(peaks), np.array(louds)
 
 
-def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
+def running_level(clip: Clip, gain_db_at=None) -> tuple[np.ndarray, np.ndarray]:
     """The take's level around every moment: what a word is compared with.
 
     Parameters
     ----------
     clip : Clip
+    gain_db_at : callable, optional
+        Gives the gain in dB at an array of times in seconds: the level is told as it is with that.
 
     Returns
     -------
@@ -255,12 +257,14 @@ def running_level(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     reach = round(_RUNNING_S / 2 * STEPS_PER_S)
     places = np.arange(len(found.powers))
     first, last = np.maximum(places - reach, 0), np.minimum(places + reach + 1, len(places))
+    middles_s = (found.edges_s[:-1] + found.edges_s[1:]) / 2
+    powers = found.powers if gain_db_at is None else found.powers * 10 ** (gain_db_at(middles_s) / 10)
     # Counts tell exactly where nothing is sung; differences of sums alone would leave rounding there.
     count = np.concatenate([[0], np.cumsum(found.voiced)])
-    energy = np.concatenate([[0.0], np.cumsum(np.where(found.voiced, found.powers, 0.0))])
+    energy = np.concatenate([[0.0], np.cumsum(np.where(found.voiced, powers, 0.0))])
     counted = count[last] - count[first]
     power = np.where(counted > 0, np.maximum(energy[last] - energy[first], 0.0) / np.maximum(counted, 1), 0.0)
-    return (found.edges_s[:-1] + found.edges_s[1:]) / 2, power_to_lufs(power)
+    return middles_s, power_to_lufs(power)
 
 
 # A bench, its picture and a lesson ask for the same take again and again.

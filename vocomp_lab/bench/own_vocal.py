@@ -171,7 +171,7 @@ class BackingBox(FileBox):
     """
 
     def __init__(self, own: OwnVocal):
-        super().__init__("Choose the band", "or the band's path", "my_band.wav")
+        super().__init__("Choose the band", "or its path", "my_band.wav")
         self._own = own
         workbooks = widgets.Button(
             description="The workbook's band", tooltip="For a voice that was sung to it, such as one recorded above"

@@ -22,7 +22,7 @@ from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 
 
-def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words) -> None:
+def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words, called=None) -> None:
     """The loudness of each word, with their spread to both sides of the middle one shaded: how even they are.
 
     Parameters
@@ -33,6 +33,8 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words) -> None:
         evenness shows, not loudness.
     words : sequence with ``start_s`` and ``end_s``
         The source's words (:func:`vocomp_lab.analysis.words.voiced_words`).
+    called : callable, optional
+        What a stretch is called, from its start and end in seconds, such as a lesson's ``called``; else nothing is named.
     """
     plain(ax, BEFORE_AFTER)
     measured = []
@@ -54,8 +56,15 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words) -> None:
     finding = "Nobody sings in this clip"
     if measured:
         spreads = " → ".join(decibels(levels.spread_lu) for levels in measured)
-        farthest = " → ".join(decibels(levels.farthest_lu, sign=True) for levels in measured)
-        finding = f"Spread of the words {spreads} LU; the farthest (circle) {farthest} LU"
+        middles_s = [(words[one.farthest].start_s + words[one.farthest].end_s) / 2 for one in measured]
+        names = [called(at_s - 0.01, at_s + 0.01) if called else "" for at_s in middles_s]  # not the words beside it
+        same = len(set(names)) == 1
+        farthest = " → ".join(
+            f"{'' if same else f'{name} '}{decibels(levels.farthest_lu, sign=True)}"
+            for name, levels in zip(names, measured)
+        )
+        named = f", {names[0]}," if same and names[0] else ""
+        finding = f"Spread of the words {spreads} LU; the farthest{named} (circle) {farthest} LU"
         low, high = ax.get_ylim()
         ax.set_ylim(low, high + 0.18 * (high - low))  # room for the legend over the lines
         legend(ax, "upper left", 2)

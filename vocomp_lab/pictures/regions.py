@@ -75,18 +75,19 @@ class RegionsPanel(Panel):
             bbox={"facecolor": "white", "alpha": 0.75, "linewidth": 0, "pad": 0.8}, **place,
         )  # fmt: skip
 
-    def set_words(self, words: list[Span], running: tuple[np.ndarray, np.ndarray], shift_s: float) -> None:
-        """Show the words of the source, and the level around them."""
-        self.words, self.shift_s = words, shift_s
-        times_s, level_db = running
-        self.running.set_data(shift_s + times_s, np.where(np.isfinite(level_db), level_db, np.nan))
+    def set_clip(self, clip: Clip, shift_s: float) -> None:
+        """Show the words of the source."""
+        self.clip, self.words, self.shift_s = clip, voiced_words(clip), shift_s
+        words = self.words
         self.before.set_segments(self._bars([word.level_db for word in words]))
         middle = float(np.median([word.level_db for word in words])) if words else -30.0
         loudest = max([word.level_db for word in words], default=middle)
         self.ax.set_ylim(middle - _BELOW_DB, max(middle + _ABOVE_DB, loudest + _OVER_DB))
 
     def set_gains(self, gains: ClipGain, marks: Marks, window: Window) -> np.ndarray:
-        """Show regions and marks. Returns the words' levels with the regions' gains."""
+        """Show regions and marks, and the level around with the gains. Returns the words' levels with the gains."""
+        times_s, level_db = running_level(self.clip, gains.gain_db_at)
+        self.running.set_data(self.shift_s + times_s, np.where(np.isfinite(level_db), level_db, np.nan))
         after_db = word_levels_after(self.words, gains)
         self.after.set_segments(self._bars(after_db))
         self.regions.set_verts([self._box(region.start_s, region.end_s) for region in gains.regions])
@@ -163,7 +164,7 @@ class RegionsPicture(Picture):
         for panel in (self.waveform, self.levels):
             panel.show_window(window)
         self.waveform.set_before(clip, window)
-        self.levels.set_words(voiced_words(clip), running_level(clip), window.shift_s)
+        self.levels.set_clip(clip, window.shift_s)
         self.invalidate()
 
     def set_result(self, stage, window: Window, active: np.ndarray) -> None:
