@@ -11,9 +11,11 @@ import pytest
 
 from vocomp_lab import Chain, Compressor, Gain, HighPass, integrated_lufs, load, shipped
 from vocomp_lab.bench import bench as bench_module
+from vocomp_lab.bench import style_menu
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.export_box import ExportBox
 from vocomp_lab.bench.older import OlderLine
+from vocomp_lab.bench.style_menu import StyleMenu
 from vocomp_lab.lessons.blind import PreferenceSession
 from vocomp_lab.lessons.report import examine
 from vocomp_lab.lessons.take_along import take_along
@@ -50,6 +52,18 @@ def test_a_line_further_down_says_when_the_bench_was_moved_and_a_button_runs_the
         bench.put_back("trim", Gain(0))
         bench.set(threshold_db=-26)
         assert told.value == ""
+
+
+def test_a_cell_that_goes_by_a_card_says_when_another_is_chosen(monkeypatch):
+    shown, menu = [], StyleMenu()
+    monkeypatch.setattr(style_menu, "display", shown.append)
+    menu.say_when_older()
+    told = shown[0].children[1]
+    assert told.value == ""
+    menu.style = "rap"
+    assert "Older than the card" in told.value and 'data-commandlinker-command="notebook:run-all-below"' in told.value
+    menu.style = None
+    assert told.value == ""
 
 
 def test_a_line_asks_only_whether_what_it_goes_by_is_the_same():

@@ -7,6 +7,7 @@ import html
 import ipywidgets as widgets
 from IPython.display import display
 
+from vocomp_lab.bench.older import OLDER_THAN_CARD, OlderLine
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.styles import STYLES, style_named
 
@@ -34,6 +35,7 @@ class StyleMenu:
 
     def __init__(self, style: str | None = None):
         card = style_named(style)
+        self._older_lines: list[OlderLine] = []
         self._menu = widgets.Dropdown(
             options=[(NO_CARD, _NONE), *((name, name) for name in STYLES)],
             description="Style or situation",
@@ -57,7 +59,18 @@ class StyleMenu:
         card = style_named(value)
         self._menu.value = _NONE if card is None else card.name
 
+    def say_when_older(self) -> None:
+        """Show a line in a cell further down: once another card is chosen, it says that the cell is older than the card.
+
+        Its button runs that cell and all below it again.
+        """
+        line = OlderLine(lambda: self.style, OLDER_THAN_CARD)
+        self._older_lines.append(line)
+        display(line.widget)
+
     def _answer(self):
+        for line in self._older_lines:
+            line.look()
         lines = [] if self.style is None else str(STYLES[self.style]).splitlines()
         told = "".join(f"<div>{html.escape(line)}</div>" for line in lines)
         self._card.value = f'<div class="vocomp-step">{told}</div>' if told else ""
