@@ -42,7 +42,7 @@ def test_a_line_further_down_says_when_the_bench_was_moved_and_a_button_runs_the
     assert told.value == ""
     bench.set(threshold_db=-30)
     assert "Older than the bench" in told.value and 'role="status"' in told.value
-    assert 'data-commandlinker-command="notebook:run-all-below"' in told.value
+    assert "data-vocomp-run-below" in told.value
     bench.set(threshold_db=-26)
     assert told.value == "", "it is as it was"
     for way in (lambda: bench.leave_out("low cut"), lambda: bench.put_back("trim", Gain(2))):
@@ -61,7 +61,7 @@ def test_a_cell_that_goes_by_a_card_says_when_another_is_chosen(monkeypatch):
     told = shown[0].children[1]
     assert told.value == ""
     menu.style = "rap"
-    assert "Older than the card" in told.value and 'data-commandlinker-command="notebook:run-all-below"' in told.value
+    assert "Older than the card" in told.value and "data-vocomp-run-below" in told.value
     menu.style = None
     assert told.value == ""
 

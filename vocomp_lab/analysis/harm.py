@@ -305,7 +305,7 @@ def _tone(source: Clip, stages, active, ring_db: float) -> tuple[HarmCheck, Harm
     if math.isnan(highs_db):
         return tone, _unknown("highs", "The clip has none.")
     if highs_db >= -HIGHS_DB:
-        told = f"They change by {decibels(highs_db, sign=True)} dB against the voice."
+        told = f"They change by {decibels(highs_db, sign=True)} dB against the voice, where {HIGHS_DB:g} dB may go."
         return tone, HarmCheck("highs", True, -highs_db, HIGHS_DB, None, told)
     blamed = _worst(stages, lambda stage: -_tone_change(stage.source, stage.output, active)[1])
     told = f"The highs lose {decibels(-highs_db)} dB against the voice, so s sounds go missing, and “{blamed}” does most of it."

@@ -233,6 +233,8 @@ class Goal:
 
     def __str__(self):
         measure = MEASURES[self.measure]
+        if measure.falls and math.isinf(self.high) and self.low < 0:
+            return minus(f"{measure.falls} by at most {-self.low:g} {measure.unit}")
         return f"{measure.label} {window_text(self.low, self.high, measure.unit)}"
 
 
@@ -251,13 +253,15 @@ def window_text(low: float, high: float, unit: str) -> str:
 class Measure:
     """A number that a change can be judged by: its name for reading, its unit, and how it is taken from a Change.
 
-    Where a clip may have nothing to judge it by, ``where_any`` says so in words.
+    Where a clip may have nothing to judge it by, ``where_any`` says so in words. ``falls`` says in words what a value below 0
+    means, where a goal may allow for some of it.
     """
 
     label: str
     unit: str
     of: Callable[[Change], float]
     where_any: str = ""
+    falls: str = ""
 
 
 def _of_reduction(name: str, scale: float = 1.0):
@@ -275,7 +279,9 @@ MEASURES = {
     "max_db": Measure("largest reduction", "dB", _of_reduction("max_db")),
     "over_median_db": Measure("largest reduction over the median", "dB", _over_median),
     "loudness_change_lu": Measure("loudness change", "LU", lambda c: c.after.loudness_lufs - c.before.loudness_lufs),
-    "crest_change_db": Measure("crest factor change", "dB", lambda c: c.after.crest_db - c.before.crest_db),
+    "crest_change_db": Measure(
+        "crest factor change", "dB", lambda c: c.after.crest_db - c.before.crest_db, falls="crest factor falls"
+    ),
     "peak_dbfs": Measure("peak", "dBFS", lambda c: c.after.peak_dbfs),
     "loudness_lufs": Measure("loudness", "LUFS", lambda c: c.after.loudness_lufs),
     "peak_change_db": Measure("peak change", "dB", lambda c: c.after.peak_dbfs - c.before.peak_dbfs),
@@ -283,7 +289,10 @@ MEASURES = {
         "lift of the beginnings of notes", "dB", lambda c: c.beginnings_db, "it acts on no note that lasts"
     ),
     "spread_change_lu": Measure(
-        "change of the words' spread", "LU", lambda c: c.spread_change_lu, f"they lie within {EVEN_LU:g} LU already"
+        "change of the words' spread, far-off words aside",
+        "LU",
+        lambda c: c.spread_change_lu,
+        f"they lie within {EVEN_LU:g} LU already",
     ),
     "every_word_change_lu": Measure(
         "change of the spread of all words",

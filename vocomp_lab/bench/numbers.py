@@ -33,9 +33,12 @@ def numbers_html(change: Change, goals=(), heading: str = "", note: str = "") ->
     if heading:
         cells.insert(0, f"<span><i>{html.escape(heading)}:</i></span>")
     for goal in goals:
-        if math.isnan(goal.value(change)):  # another stage's goal: a filter has no reduction
-            continue
-        cells.append(f"<span>{'✓ goal met' if goal.met(change) else '✗ goal not met yet'}: <b>{goal}</b></span>")
+        value = goal.value(change)
+        if not goal.applies(change):
+            cells.append(f"<span>✓ {goal.verdict(change)}: <b>{goal}</b></span>")
+        elif not math.isnan(value):  # else another stage's goal: a filter has no reduction
+            said = "✓ goal met" if goal.met(change) else "✗ goal not met yet"
+            cells.append(f"<span>{said}: <b>{goal}</b> ({decibels(value)})</span>")
     if note:
         cells.append(f"<span>{html.escape(note)}</span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'

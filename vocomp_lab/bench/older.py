@@ -8,12 +8,8 @@ import ipywidgets as widgets
 
 from vocomp_lab.bench.style import STYLE
 
-# JupyterLab runs the command of an element that is clicked on, if it has one. A click also makes the cell that it lies in
-# the one that is selected, so that this runs that cell and all below.
-_BUTTON = (
-    '<button type="button" data-commandlinker-command="notebook:run-all-below" data-commandlinker-args="{}">'
-    "Bring this and all below up to date</button>"
-)
+# The page's run_below.js, which comes with every bench, answers it.
+_BUTTON = '<button type="button" data-vocomp-run-below>Bring this and all below up to date</button>'
 
 OLDER_THAN_BENCH = "<b>Older than the bench:</b> something was moved there since."
 OLDER_THAN_CARD = "<b>Older than the card:</b> another one was chosen since."

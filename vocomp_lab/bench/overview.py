@@ -169,7 +169,7 @@ class Overview:
                 (f"homework {sheet.homework}", sheet.learner, self._points.get(path.name, f"{tried} tasks answered"))
             )
         if not rows:
-            return "<p>Homework: none was answered yet (as a guest nothing is kept).</p>"
+            return "<p>Homework: none was answered yet (what you answer as a guest isn't kept; lessons are)</p>"
         return table_html(rows, ("homework", "learner", "points"), cell_style=_CELLS)
 
     def _judgements(self) -> str:

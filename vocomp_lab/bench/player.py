@@ -25,6 +25,7 @@ from vocomp_lab.lessons.plays import MOST_PLAYS, Play
 from vocomp_lab.sound.audio import Clip, encode
 
 _SCRIPTS = (
+    "anchors",
     "speaker",
     "live",
     "lines",
@@ -33,6 +34,7 @@ _SCRIPTS = (
     "hand",
     "livevoice",
     "margin",
+    "run_below",
     "naming",
     "needle",
     "playhead",

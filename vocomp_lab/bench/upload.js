@@ -26,6 +26,16 @@
     }, true);
   }
 
+  // The button counts the files that Python still holds, which is none as soon as one has been taken.
+  function uncount(button) {
+    const plain = () => {
+      const named = [...button.childNodes].find((node) => / \(0\)$/.test(node.textContent));
+      if (named) named.textContent = named.textContent.replace(/ \(0\)$/, "");
+    };
+    plain();
+    new MutationObserver(plain).observe(button, { childList: true, characterData: true, subtree: true });
+  }
+
   async function send(file) {
     if (file.size > MOST_BYTES) {
       say(`${file.name} has ${Math.round(file.size / 1e6)} MB, which is too large for the page: put it beside the notebook and type its name.`);
@@ -71,7 +81,10 @@
   (async () => {
     for (let tries = 0; tries < 600 && !inbox && root.isConnected; tries++) {
       const button = find("upload");
-      if (button && (inbox = window.vocompInbox(button))) watch(inbox);
+      if (button && (inbox = window.vocompInbox(button))) {
+        watch(inbox);
+        uncount(button);
+      }
       else await wait(100);
     }
     if (inbox) root.dataset.ready = "1";

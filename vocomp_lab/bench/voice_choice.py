@@ -16,6 +16,7 @@ from vocomp_lab.lessons.chosen import (
     SINGERS, STATE_FOLDER, Choice, WORKBOOKS_VOICE, choose_file, choose_voice, of_lessons, read_choice,
 )  # fmt: skip
 from vocomp_lab.lessons.recording import save_take
+from vocomp_lab.lessons.report import in_short
 from vocomp_lab.sound.audio import Clip
 
 _NONE = ""  # a menu that is set to None shows nothing at all
@@ -98,7 +99,7 @@ class VoiceChoice(FileBox):
             If it is no sound file, is too long, has too many channels, or nobody sings in it. The choice stays.
         """
         clip, name = load_within_limits(path)
-        self._take(choose_file(Path(path), clip, self._parent, name))
+        self._take(choose_file(Path(path), clip, self._parent, name), f" ({in_short(clip)})")
         return self
 
     @property
@@ -106,9 +107,11 @@ class VoiceChoice(FileBox):
         """One sentence: what is still there after a file that was refused."""
         return f"The voice stays {self.choice.spoken}."
 
-    def _take(self, choice: Choice):
+    def _take(self, choice: Choice, what: str = ""):
         self.choice = choice
-        self._say(f"All lessons are about {choice.spoken} from now on. A lesson that is open: run its cells again.")
+        self._say(
+            f"All lessons are about {choice.spoken}{what} from now on. A lesson that is open: run its cells again."
+        )
 
     def _keep(self, clip: Clip, started: datetime) -> str:
         path = save_take(clip, Path.cwd(), started)

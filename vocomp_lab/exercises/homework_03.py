@@ -166,7 +166,7 @@ def _ring(draw):
             "`find_resonances` gives you a second opinion; your ear has the last word.",
         ),
         solution=f"The ring is at **{freq:g} Hz**, {decibels(gain, sign=True)} dB with a Q of {q:g}. You would cut about "
-        f"two thirds of what you found there, some {2 * gain / 3:.0f} dB, and listen again.",
+        f"three quarters of what you found there, some {3 * gain / 4:.0f} dB, and listen again.",
     )
 
 

@@ -196,6 +196,8 @@ class Lesson:
         without = tuple(name for name in left_out if name in own)
         sheet = Sheet(Chain(mine), without, now_ns(_sheets(self.folder)))
         path = write_whole(self.folder / f"{self.name}.json", sheet.written())
+        # A bench whose cell is run again begins with what is kept now, though the lesson was begun before.
+        object.__setattr__(self, "kept", _kept_for(self.name, _sheets(self.folder)))
         names = ", ".join(name for name, _ in mine) or "no stage"
         names += f" (left out: {', '.join(without)})" if without else ""
         begins = (
@@ -332,11 +334,15 @@ def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None
     clip = with_words(with_band(clip, band), VoiceWords(clip, folder, truth))
     sheets = _sheets(folder)
     stages, origins, result = _standing(lesson, clip, sheets)
-    said = {stage: newest(stage, sheets, _home(stage)) for stage in LESSON_STAGES[lesson]}
-    own = _ordered({stage: one.processor for stage, one in said.items() if one and one.processor})
-    chain = _ordered(stages)
+    own, chain = _kept_for(lesson, sheets), _ordered(stages)
     voice = chain.apply(clip, reuse=result).output if chain.stages else clip
     return Lesson(lesson, clip, truth, chain, own, origins, folder, voice, band, about)
+
+
+def _kept_for(lesson: str, sheets: dict) -> Chain:
+    """A lesson's own stages as they were last kept, by whichever lesson."""
+    said = {stage: newest(stage, sheets, _home(stage)) for stage in LESSON_STAGES[lesson]}
+    return _ordered({stage: one.processor for stage, one in said.items() if one and one.processor})
 
 
 def _standing(lesson: str, clip: Clip, sheets: dict, plain: bool = False) -> tuple[dict, dict, ChainResult | None]:

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import math
 
+from vocomp_lab.analysis.resonance import RingSearch
 from vocomp_lab.analysis.tradeoff import Tradeoff
+from vocomp_lab.processors.filters import Peaking
 from vocomp_lab.sound.text import decibels
 
 ALIKE_DB = 0.2
 LOUD_WORD_LU = 7.0
 """From here on a word belongs to level prep and not to a compressor (common practice, no source)."""
+NEAR_RING_OCTAVES = 1 / 6
+"""A bell whose centre lies nearer to a ring than this is on it."""
 _HERE = "On this voice"
 _COLUMNS = {
     "calm peaks": "peaks_db",
@@ -119,3 +123,26 @@ def breaths_closer(before_db: float, behind_db: float) -> str:
         return f"{_HERE} the breaths are no closer behind the compressor than before it."
     way = "closer" if closer_db > 0 else "further away"
     return f"{_HERE} the breaths are {decibels(abs(closer_db))} dB {way} behind the compressor, as sung."
+
+
+def pops(times_s, extra_db) -> str:
+    """Lesson 03: where the pops are, and which of them a compressor reacts to most."""
+    if not len(times_s):
+        return f"{_HERE} no pops were found."
+    at = [f"{time_s:.1f}" for time_s in times_s]
+    if len(at) == 1:
+        return f"{_HERE} there is a pop at {at[0]} s."
+    worst = at[max(range(len(at)), key=lambda n: extra_db[n])]
+    return f"{_HERE} there are {len(at)} pops, at {', '.join(at[:-1])} and {at[-1]} s; the one at {worst} s adds most."
+
+
+def ring_cut(bell: Peaking | None, search: RingSearch) -> str:
+    """Lesson 03: a bell against boxiness, or none, beside what the finder says."""
+    found = [f"{ring.freq_hz:.0f} Hz ({decibels(ring.gain_db)} dB, {ring.how_sure})" for ring in search.found]
+    theirs = f"the finder says {' and '.join(found)}" if found else f"the finder says “{search.verdict}”"
+    if bell is None or bell.gain_db == 0:
+        return f"boxiness: left out; {theirs}."
+    ours = f"boxiness: {decibels(bell.gain_db, sign=True)} dB at {bell.freq_hz:.0f} Hz"
+    if any(abs(math.log2(bell.freq_hz / ring.freq_hz)) <= NEAR_RING_OCTAVES for ring in search.found):
+        return f"{ours}; {theirs}."
+    return f"{ours}; {theirs}, so your ear alone decides."

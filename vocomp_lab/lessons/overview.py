@@ -6,6 +6,7 @@ Nothing is deleted: what is started again is moved aside, into ``aside`` beside 
 from __future__ import annotations
 
 import datetime
+import glob
 import itertools
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,7 +71,8 @@ def _called(folder: Path, parent: Path) -> str:
     if isinstance(choice, Choice) and choice.file and (parent / choice.file).parent == folder:
         return choice.name
     stem, _, digest = folder.name.rpartition("_")
-    return f"{stem} ({digest[:4]})"
+    alone = len(list(parent.glob(f"{glob.escape(stem)}_*/voice.*"))) == 1
+    return stem if alone else f"{stem} ({digest[:4]})"
 
 
 def standing(lesson: Lesson) -> tuple[Progress, ...]:
@@ -93,16 +95,26 @@ def standing(lesson: Lesson) -> tuple[Progress, ...]:
             rows.append(Progress(name, begun, "", "", ""))
             continue
         kept = datetime.date.fromtimestamp(sheet.kept_at_ns / 1e9).isoformat()
-        said = [
-            stage for stage in own if (one := counts.get(stage)) and one.lesson == name and one.processor is not None
-        ]
-        out = [stage for stage in own if (one := counts.get(stage)) and one.lesson == name and one.processor is None]
-        older = [stage for stage, _ in sheet.chain.stages if counts[stage].lesson != name]
+        ours = dict(sheet.chain.stages)
+        # What another lesson kept later as it was here is still what this one says.
+        holds = [stage for stage in own if (one := counts.get(stage)) and _says_so(one, name, stage, sheet)]
+        said = [stage for stage in holds if counts[stage].processor is not None]
+        out = [stage for stage in holds if counts[stage].processor is None]
+        older = [stage for stage in ours if stage not in said]
         told = ", ".join(said) or ("" if older or out else "nothing")
         told += f"{'; ' if told else ''}left out: {', '.join(out)}" if out else ""
         told += f"{'; ' if told else ''}newer elsewhere: {', '.join(older)}" if older else ""
         rows.append(Progress(name, begun or kept, kept, told, _goals(result, said)))
     return tuple(rows)
+
+
+def _says_so(counted, name: str, stage: str, sheet: Sheet) -> bool:
+    """Whether what counts for a stage is what a lesson's sheet says: it kept it last, or another one kept the same."""
+    if counted.lesson == name:
+        return True
+    if counted.processor is None:
+        return stage in sheet.left_out
+    return dict(sheet.chain.stages).get(stage) == counted.processor
 
 
 def _again(lesson: Lesson):

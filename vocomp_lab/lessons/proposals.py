@@ -12,14 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vocomp_lab.analysis.harm import PEAKS_DB, measure_harm
+from vocomp_lab.analysis.harm import HISS_PERCENT, PEAKS_DB, measure_harm
 from vocomp_lab.analysis.level_prep import find_uneven, propose_regions
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import stage_change
-from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db
+from vocomp_lab.analysis.meters import (
+    active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db, reduction_stats,
+)  # fmt: skip
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
 from vocomp_lab.analysis.sibilants import (
@@ -63,13 +65,15 @@ VOICE_RMS_DBFS, VOICE_PEAK_DBFS, NEAR_ENOUGH_DB = -20.0, -6.0, 3.0
 MOST_TRIM_DB = 60.0
 
 
-# Only part of a ring is cut, and never by much (``03_filtering`` begins with two thirds, and leaves the rest to the ear).
+# Only part of a ring is cut, and never by much (``03_filtering`` begins with three quarters, and leaves the rest to the ear).
 # The body of a voice is below 300 Hz.
 RING_SHARE, MOST_CUT_DB, BODY_HZ = 0.85, 6.0, (100.0, 300.0)
 
 
 # How much the de-esser takes off the louder s sounds, and how many of them there must be: one or two may be anything.
 TAKEN_OFF_DB, FEWEST_S = 4.0, 3
+# Up to 2 dB higher where it would act more often than its goal allows.
+_CALM_STEPS = 4
 # Where a de-esser may begin to listen, in steps: low voices hiss from 4.5 to 6.5 kHz, high ones from 6 to 9.
 FROM_HZ, FROM_STEP_HZ, _HIGHEST_OF_RATE = (4_500.0, 9_000.0), 500.0, 0.4
 PEAKS_SHARE_PERCENT, STEADY_MEDIAN_DB = 10.0, 3.0
@@ -77,6 +81,7 @@ _PEAKS_RATIOS = (3.0, 4.0, 6.0, 8.0, 2.0, 1.5)
 _STEADY_WAYS = ({"ratio": 2.5, "knee_db": 6.0}, {"ratio": 2.0, "knee_db": 12.0}, {"ratio": 1.7, "knee_db": 18.0})
 # The slowest attack that doesn't make the peaks stand out more than in the raw take is used.
 _STEADY_ATTACKS_MS = (10.0, 5.0, 2.0, 1.0)
+_STEADY_RELEASES_MS = (130.0, 90.0)
 # The first of the quick ones that only tames the peaks (its goals, on this voice) and doesn't flatten them.
 _PEAKS_ATTACK_MS, _PEAKS_QUICK_MS = 1.0, (0.2, 0.3, 0.5)
 STYLED = ("peaks", "steady")
@@ -141,9 +146,9 @@ def propose_level_prep(clip: Clip) -> Proposal:
             None,
             "No word or phrase stands out from those around it, so there is nothing to level by hand.",
         )
-    told = "; ".join(
+    told = "; ".join(  # those that stand out most
         f"the {one.kind} at {one.start_s:.1f} s is {decibels(abs(one.off_lu))} LU {_SIDES[one.kind]}"
-        for one in uneven[:_NAMED]
+        for one in sorted(uneven, key=lambda one: -abs(one.off_lu))[:_NAMED]
     )
     told += f"; and {len(uneven) - _NAMED} more" if len(uneven) > _NAMED else ""
     return Proposal(
@@ -200,7 +205,8 @@ def propose_boxiness(clip: Clip) -> Proposal:
     return Proposal(
         "boxiness",
         cut,
-        f"{found}. {decibels(cut.gain_db)} dB takes out part of it; the rest may be the voice's own.{body}",
+        f"{found}. {decibels(cut.gain_db)} dB takes out most of it (lesson 03 begins with three quarters); the rest may be "
+        f"the voice's own.{body}",
     )
 
 
@@ -224,12 +230,23 @@ def propose_sibilance(clip: Clip) -> Proposal:
             settings = dataclasses.replace(settings, freq_hz=from_hz)
             where = f"Nine tenths of their hiss lie above {begins_hz / 1000:.1f} kHz, so it listens from {from_hz / 1000:g} kHz"
     threshold_db = round(2 * (hiss_level_db(clip, spans, settings.freq_hz) - TAKEN_OFF_DB / settings.slope)) / 2
-    settings = dataclasses.replace(settings, threshold_db=threshold_db)
+    settings = _calm(dataclasses.replace(settings, threshold_db=threshold_db), clip)
+    least_db = TAKEN_OFF_DB - settings.slope * (settings.threshold_db - threshold_db)
     return Proposal(
         "sibilance",
         settings,
-        f"{found}. {where}; a threshold of {decibels(threshold_db)} dB takes about {TAKEN_OFF_DB:.0f} dB off them.",
+        f"{found}. {where}; a threshold of {decibels(settings.threshold_db)} dB takes about {least_db:.0f} dB off them.",
     )
+
+
+def _calm(deesser: DeEsser, clip: Clip) -> DeEsser:
+    """The same with a threshold so high that it acts in no more of the sung time than lesson 03 allows, if that costs little."""
+    active, calm = active_mask(clip), deesser
+    for _ in range(_CALM_STEPS + 1):
+        if 100 * reduction_stats(calm.apply(clip).reduction_db, active).share <= HISS_PERCENT - 1:
+            return calm
+        calm = dataclasses.replace(calm, threshold_db=calm.threshold_db + 0.5)
+    return deesser
 
 
 def propose_peaks(clip: Clip, raw: Clip | None = None) -> Proposal:
@@ -294,6 +311,26 @@ def _peaks_with(attack_ms: float, clip: Clip, heard: Clip, active: np.ndarray) -
     )
 
 
+def _closer(usual: Compressor, clip: Clip, heard: Clip) -> tuple[Compressor, str]:
+    """The same with a shorter release, if the words come no closer together with the usual one and do with it; and a sentence."""
+    goals = {goal.measure: goal for goal in GOALS["steady"]}
+    for release_ms in (usual.release_ms, *_STEADY_RELEASES_MS):
+        one = dataclasses.replace(usual, release_ms=release_ms)
+        if one != usual:
+            one = dataclasses.replace(one, threshold_db=threshold_for(one, heard, "median_db", STEADY_MEDIAN_DB))
+        change = stage_change(Chain([("steady", one)]).apply(clip).stages["steady"])
+        if all(
+            goals[name].met(change) for name in ("share_percent", "median_db", "over_median_db", "spread_change_lu")
+        ):
+            if one == usual:
+                return usual, ""
+            return (
+                one,
+                f" With a release of {release_ms:g} ms the words come closer together; with {usual.release_ms:g} ms they don't.",
+            )
+    return usual, ""
+
+
 def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
     """A slower compressor that acts nearly all the time, with make-up gain; see ``05_steady_compression``.
 
@@ -325,6 +362,8 @@ def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
             break
     if found:
         peaks_db, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
+        processor, follows = _closer(processor, clip, heard)
+        stats = stats_with(processor, clip)
         made = processor.apply(clip).output
         makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
         quick = ""
@@ -332,6 +371,7 @@ def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
             quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more than in the recording."
         if peaks_db > limit_db:
             quick = " The peaks stand out more than in the recording even so."
+        quick += follows
         return Proposal(
             "steady",
             dataclasses.replace(processor, makeup_db=makeup_db),

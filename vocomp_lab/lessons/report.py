@@ -38,6 +38,8 @@ EVEN_LU = 6.0
 LARGEST_OFFSET_DBFS = -60.0
 LARGEST_IMBALANCE_DB = 3.0
 MAINS_HZ = (50.0, 60.0)
+FULL_RATE = 32_000
+"""Below this sample rate part of what is heard of an s is missing (common practice, no source)."""
 _HUM_WINDOW_S, _HUM_MULTIPLES, _HUM_STANDS_OUT_DB = 0.3, np.arange(1, 7), 10.0
 _SHORTEST_PHRASE_S = 0.8
 _MOST_WORDS = 5
@@ -135,6 +137,12 @@ class RecordingReport:
         return f"<style>{style}</style>{self.to_html()}"
 
 
+def in_short(clip: Clip) -> str:
+    """Length, channels and sample rate, such as "20.9 s, mono, 44.1 kHz"."""
+    kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
+    return f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz"
+
+
 def examine(clip: Clip) -> RecordingReport:
     """Measure what a recording is like before anything is done to it.
 
@@ -154,9 +162,8 @@ def examine(clip: Clip) -> RecordingReport:
     128, value from memory).
     """
     active = active_mask(clip)
-    kind = {1: "mono", 2: "stereo"}.get(clip.channels, f"{clip.channels} channels")
     share = f"{100 * active.mean():.0f} %"
-    heading = f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz; sung in {share} of the time"
+    heading = f"{in_short(clip)}; sung in {share} of the time"
     found = [_peaks(clip), _clipping(clip), _offset(clip)]
     if clip.channels > 1:
         found.append(_balance(clip))
@@ -294,8 +301,8 @@ def _noise(clip: Clip, active) -> Observation:
     advice = (
         "The room is quiet enough. Make-up gain will lift it by the same amount."
         if fine
-        else "Make-up gain lifts it by the same amount. Cut what lies below the voice first, and turn the pauses down by "
-        "hand."
+        else "Make-up gain lifts it by the same amount. Cut what lies below the voice first, and turn the longer pauses down "
+        "with a gain region each."
     )
     return Observation(
         "noise in the pauses",
@@ -424,6 +431,8 @@ def _sharpness(clip: Clip, active) -> Observation:
     measured = (
         f"{hiss.count} found; above 6 kHz the louder ones are at {decibels(hiss.level_db)} dB relative to the voice"
     )
+    if clip.rate < FULL_RATE:
+        measured += f" (the file ends at {clip.rate / 2000:g} kHz)"
     advice = (
         f"Sharp (from {decibels(SHARP_DB, 0)} dB up). Compression brings them up further, so try a de-esser."
         if hiss.sharp
@@ -436,11 +445,19 @@ def _evenness(clip: Clip) -> Observation:
     phrases = [phrase for phrase in find_phrases(clip) if phrase.length_s >= _SHORTEST_PHRASE_S]
     loud = [integrated_lufs(clip.cut(phrase.start_s, phrase.end_s)) for phrase in phrases]
     loud = [value for value in loud if math.isfinite(value)]
+    by_hand = "Level them by hand first, so that the compressor doesn't have to."
     if len(loud) < 2:
-        return Observation("phrases", "too few phrases to compare", True, "Listen for words that stand out.", "02")
+        # Whoever leaves no pause between the lines may still sing one of them from farther away.
+        off = [one for one in find_uneven(clip) if "phrase" in one.kind]
+        if off:
+            worst = max(off, key=lambda one: abs(one.off_lu))
+            told = f"the {worst.kind} at {worst.start_s:.1f} s is off by {decibels(abs(worst.off_lu))} LU"
+            return Observation("phrases", told, False, by_hand, "02", abs(worst.off_lu))
+        return Observation(
+            "phrases", "too few pauses between them to compare", None, "Listen for lines that sink.", "02"
+        )
     spread = max(loud) - min(loud)
     fine = spread <= EVEN_LU
-    by_hand = "Level them by hand first, so that the compressor doesn't have to."
     advice = "Ready for compression as they are." if fine else by_hand
     return Observation(
         "phrases",

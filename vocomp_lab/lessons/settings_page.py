@@ -15,6 +15,7 @@ from vocomp_lab.lessons.export import write_text
 from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
+from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.rides import FaderRide
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
@@ -59,6 +60,7 @@ _STYLE = """@page{size:A4;margin:9mm}
 .sheet.sheet ul.many *{font-size:7pt;line-height:1.2}
 .sheet.sheet .word,.sheet.sheet .word *{font-size:8.5pt;margin:0 0 .6mm}"""
 
+_OF_DE_ESSER = "Threshold of the de-esser"
 _WORDS = (
     ("Attack, release", "time constants: the time in which the reduction covers 63 % of the way, if the level holds. A device that "
      "states the time to 90 % shows the second figure, 2.3 times the first."),
@@ -68,7 +70,7 @@ _WORDS = (
      "time."),
     ("Needle", "the most that a slow reduction meter (0.3 s, like a VU meter) shows. It misses short peaks, so expect "
      "less there."),
-    ("Threshold of the de-esser", "level above its frequency, relative to the voice's running level. On another device, "
+    (_OF_DE_ESSER, "level above its frequency, relative to the voice's running level. On another device, "
      "lower it until the loudest s sounds lose as much as “you should see” says."),
 )  # fmt: skip
 
@@ -184,7 +186,12 @@ def _page(result: ChainResult, title: str) -> str:
         f"peak {decibels(before.peak_dbfs)} → {decibels(after.peak_dbfs)} dBFS, "
         f"crest factor {decibels(before.crest_db)} → {decibels(after.crest_db)} dB.{total}"
     )
-    words = "".join(f"<p class='word'><b>{word}:</b> {meaning}</p>" for word, meaning in _WORDS)
+    kinds = [type(stage.processor) for stage in result.stages.values()]
+    words = "".join(
+        f"<p class='word'><b>{word}:</b> {meaning}</p>"
+        for word, meaning in _WORDS
+        if word != _OF_DE_ESSER or DeEsser in kinds
+    )
     table = table_html(rows or [["No stages: the take passes unchanged."]], ("stage", "set", "you should see"))
     return (
         f"<style>{_STYLE}</style><div class='sheet'><h1>{html.escape(title)}: settings sheet</h1>"

@@ -247,5 +247,7 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     tell(ax, f"{len(labels)} words", *(
         f"{labels[k]}: loudness {decibels(loudness_lufs[k])} LUFS, peak {decibels(peaks_dbfs[k])} dBFS" for k in sorted(named)
     ))  # fmt: skip
-    ax.set(xlabel="loudness: what the ear hears (LUFS)", ylabel="peak: what the eye sees (dBFS)")
+    ax.set(
+        xlabel="loudness: what the ear hears (LUFS, loudest 0.4 s of the word)", ylabel="peak: what the eye sees (dBFS)"
+    )
     ax.margins(0.12)
