@@ -9,7 +9,7 @@ from pathlib import Path
 import soundfile
 from conftest import PROJECT
 
-from vocomp_lab.lessons.course import APPENDICES
+from vocomp_lab.lessons.chosen import APPENDICES
 
 _kernels = []
 

@@ -218,7 +218,10 @@ def run_cell(page, place: int, text: str | None = None) -> str:
     cell = page.locator(".jp-Notebook .jp-Cell").nth(place)
     old = cell_prompts(page)[place]
     if text is None:
-        cell.locator(".jp-InputPrompt").click()  # the margin: a click on a folded cell's line would open it
+        folded = cell.locator(".jp-InputPlaceholder").is_visible()
+        cell.locator(".jp-InputPrompt").click()  # the margin: a click on a folded cell's line opens it
+        if folded and page.evaluate("Boolean(window.vocompMargin)"):
+            assert cell.locator(".jp-InputPlaceholder").is_visible(), "a click in the margin opened a folded cell"
     else:
         cell.locator(".cm-content").click()
         page.keyboard.press("Control+a")

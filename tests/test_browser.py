@@ -15,12 +15,13 @@ import time
 import pagechecks
 import pytest
 from heard import OVER, listen
-from labdriver import ROOT, chromium, wait_for
+from labdriver import ROOT, chromium, run_all, wait_for
 
 from vocomp_lab.processors.chain import Chain
 
 DURATION_S = 15.6
 LESSON = ROOT / "notebooks" / "04_peak_control.ipynb"
+PYTHON = {"name": "python3", "display_name": "Python 3 (ipykernel)", "language": "python"}
 
 
 @pytest.fixture(scope="module")
@@ -471,3 +472,33 @@ def test_nothing_is_cut_off_in_either_theme(opened):
 @pytest.mark.ci
 def test_reloaded_it_is_found_as_it_was_left(opened):
     pagechecks.reload_and_find(opened)
+
+
+@pytest.mark.ci
+def test_a_link_to_a_heading_of_a_page_that_is_not_open_yet_leads_there(lab):
+    """JupyterLab opens the page and stays at its top."""
+    home = lab.folder / "linked"
+    home.mkdir()
+    bench = "from vocomp_lab import Gain, shipped\nfrom vocomp_lab.bench import Bench\nBench(shipped('song_clean').clip.cut(0, 2), Gain(0))"
+    write_notebook(home / "from_here.ipynb", [("code", bench), ("markdown", "[there](to_there.ipynb#Far-down)")])
+    parts = [("markdown", f"## Part {n}\n\n" + "Some words. " * 150) for n in range(12)]
+    write_notebook(home / "to_there.ipynb", [*parts[:9], ("markdown", "## Far down"), *parts[9:]])
+    with chromium(1280, 720) as page:
+        page.goto(f"{lab.address}lab/tree/linked/from_here.ipynb?token={lab.token}&reset")
+        page.wait_for_selector("text=/Python 3 .* \\| Idle/")
+        run_all(page)
+        page.wait_for_selector(".vocomp-player", state="attached")
+        page.locator(".jp-Notebook a", has_text="there").click()
+        heading = page.locator("[data-jupyter-id='Far-down']")
+        wait_for(page, lambda: heading.count() and 0 < heading.first.bounding_box()["y"] < 400, "the heading in sight")
+        assert not page.errors, page.errors
+    lab.close_kernels()
+
+
+def write_notebook(path, cells):
+    made = [
+        {"cell_type": kind, "id": f"c{n}", "metadata": {}, "source": text}
+        | ({"outputs": [], "execution_count": None} if kind == "code" else {})
+        for n, (kind, text) in enumerate(cells)
+    ]
+    path.write_text(json.dumps({"cells": made, "metadata": {"kernelspec": PYTHON}, "nbformat": 4, "nbformat_minor": 5}))

@@ -21,7 +21,7 @@ import test_browser_regions
 from conftest import PROJECT
 from notebook_runs import begins, check_pictures, end_kernels, run, run_on_voice, warned
 
-from vocomp_lab.lessons.course import APPENDICES
+from vocomp_lab.lessons.chosen import APPENDICES
 
 FOLDER = PROJECT / "notebooks"
 NOTEBOOKS = sorted(FOLDER.rglob("[0-9ho]*.ipynb"))
