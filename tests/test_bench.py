@@ -353,6 +353,7 @@ def test_settings_on_offer_are_set_by_their_buttons(clip, chain):
 def test_goals_are_shown_and_checked(clip, capsys):
     bench = Bench(clip, Compressor(-20, 3, 1, 80), goals=[Goal("max_db", low=1), Goal("share_percent", high=1)])
     assert "✓ goal met" in bench._screen.line.value and "✗ goal not met yet" in bench._screen.line.value
+    assert f"({decibels(100 * bench.change.reduction.share)})" in bench._screen.line.value, "by how much it is missed"
     bench.check()
     printed = capsys.readouterr().out.splitlines()
     assert len(printed) == 2 and ": met (measured: " in printed[0] and ": not met yet (measured: " in printed[1]

@@ -16,6 +16,7 @@ from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.together import as_one_stage
 from vocomp_lab.bench.mix import MixBench
+from vocomp_lab.bench.numbers import numbers_html
 from vocomp_lab.lessons.goals import CHAIN_GOALS, GOALS
 from vocomp_lab.lessons.proposals import propose_chain, propose_stage, proposed_chain
 
@@ -132,6 +133,9 @@ def test_a_goal_asks_for_nothing_where_there_is_nothing_to_judge_by():
     for goal in (Goal("beginnings_db", low=0), Goal("spread_change_lu", high=-0.3)):
         assert goal.met(change) and not goal.applies(change)
         assert goal.verdict(change).startswith("nothing needed (")
+    line = numbers_html(change, [Goal("beginnings_db", low=0)])
+    assert "✓ nothing needed (it acts on no note that lasts)" in line, "a goal that asks for nothing says so"
+    assert str(Goal("crest_change_db", low=-3.5)) == "crest factor falls by at most 3.5 dB"
     assert not Goal("share_percent", low=101).met(change)
     assert Goal("max_db", low=0).verdict(change).startswith("met (measured: ")
 

@@ -7,8 +7,10 @@ import math
 
 import pytest
 
+from vocomp_lab.analysis.resonance import Resonance, RingSearch
 from vocomp_lab.analysis.tradeoff import Tradeoff
 from vocomp_lab.lessons import on_this_voice as say
+from vocomp_lab.processors.filters import Peaking
 
 TRADE = Tradeoff(
     spread_lu=2,
@@ -57,3 +59,18 @@ def test_the_pair_is_best_only_where_all_the_others_are_worse():
     assert say.pair_or_one(better, single).endswith("best at 2 of 4 things: calm peaks and little distortion.")
     unheard = dataclasses.replace(better, room_db=math.nan)
     assert "2 of 3 things" in say.pair_or_one(unheard, single)
+
+
+def test_pops_are_named_by_their_times():
+    assert "no pops" in say.pops([], []) and "a pop at 1.5 s" in say.pops([1.5], [2.0])
+    assert "3 pops, at 1.5, 2.0 and 4.2 s; the one at 2.0 s" in say.pops([1.5, 2.0, 4.2], [1.0, 3.0, 2.0])
+
+
+def test_a_cut_stands_beside_what_the_finder_says():
+    sure = RingSearch("found", "It is.", (Resonance(400.0, 6.0, 3.0, 0.98),))
+    unsure = RingSearch("can't tell", "It isn't.", (Resonance(400.0, 6.0, 3.0, 0.4),))
+    on, off = Peaking(410, -4, 3), Peaking(600, -4, 3)
+    assert say.ring_cut(on, sure) == "boxiness: −4.0 dB at 410 Hz; the finder says 400 Hz (6.0 dB, 98 % sure)."
+    assert say.ring_cut(off, sure).endswith("your ear alone decides.")
+    assert "“can't tell”" in say.ring_cut(on, unsure) and say.ring_cut(on, unsure).endswith("alone decides.")
+    assert say.ring_cut(None, sure).startswith("boxiness: left out; the finder says 400 Hz")

@@ -16,7 +16,7 @@ from vocomp_lab.exercises import Homework
 from vocomp_lab.lessons.chosen import choose_voice
 from vocomp_lab.lessons.course import LESSON_STAGES, begin
 from vocomp_lab.lessons.judgements import QUESTIONS, Judgement, add_judgement
-from vocomp_lab.lessons.overview import standing, start_again, undo
+from vocomp_lab.lessons.overview import next_lesson, standing, start_again, undo
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighPass
@@ -65,6 +65,24 @@ def test_goals_that_are_met_by_what_counts_now_are_said_to_be(states):
     lesson.keep_whole(lesson.chain)
     (row,) = [row for row in standing(lesson) if row.kept]
     assert row.goals == "met" and row.lesson == "09_your_own_vocal"
+
+
+def test_a_lesson_still_counts_where_another_kept_the_same_later_and_the_next_one_is_named(states):
+    begin("03_filtering").keep(LOW_CUT)
+    lesson = begin("04_peak_control")
+    assert lesson.kept == Chain([])
+    lesson.keep(PEAKS)
+    assert lesson.kept == PEAKS, "a bench whose cell is run again begins with it"
+    rows = {row.lesson: row for row in standing(lesson)}
+    last = begin("09_your_own_vocal")
+    last.keep_whole(Chain([*LOW_CUT.stages, *PEAKS.stages]))
+    again = {row.lesson: row for row in standing(last)}
+    assert again["03_filtering"] == rows["03_filtering"] and rows["03_filtering"].stages.startswith("low cut; left out")
+    assert again["04_peak_control"] == rows["04_peak_control"] and again["04_peak_control"].goals
+    last.keep_whole(Chain([("low cut", HighPass(75, 2)), *PEAKS.stages]))
+    assert "newer elsewhere: low cut" in {row.lesson: row for row in standing(last)}["03_filtering"].stages
+    assert next_lesson(standing(last)) == "01_levels_and_meters"
+    assert 'href="03_filtering.ipynb">03 filtering</a>' in Overview()._tables.value
 
 
 def test_a_lesson_that_is_started_again_is_moved_aside_and_comes_back_with_what_was_newer_kept_as_well(states):

@@ -11,6 +11,7 @@ import subprocess
 import numpy as np
 import pytest
 from conftest import need_program, one_sentence, sine
+from recorded import spoken
 from takes import ci_only, make_take
 
 from vocomp_lab.analysis.loudness import integrated_lufs
@@ -142,6 +143,21 @@ def test_the_report_reads_well():
     assert str(len(report.observations)) in report.summary
 
 
+def test_a_line_that_sinks_is_found_where_no_pause_parts_the_lines():
+    """Without pauses there are no phrases to compare; then what level prep finds is told, or that it can't be told."""
+
+    def phrases_of(clip):
+        return {one.topic: one for one in examine(clip).observations}["phrases"]
+
+    assert phrases_of(shipped("lesson_verse_clean").clip.cut(0.3, 4.0)).fine is None
+    take = spoken("ru", 5102)
+    first_s = take.words[take.planted_db < 0][0, 0]
+    found = phrases_of(take.clip)
+    assert found.fine is False and float(re.search(r"at (\d+\.\d) s", found.measured)[1]) == pytest.approx(
+        first_s, abs=0.3
+    )
+
+
 # ------------------------------------------------------------------------------------------------------ settings page
 
 
@@ -169,6 +185,8 @@ def test_the_page_states_every_setting_in_the_trades_units_and_the_reduction_to_
     chain = everything()
     result = chain.apply(clip)
     page = SettingsPage(result, "A <take> & more").html
+    without = SettingsPage(Chain([("peaks", Compressor(-15, 3, 1, 80))]).apply(clip.cut(0, 3))).html
+    assert "Threshold of the de-esser" in page and "Threshold of the de-esser" not in without
     assert "A &lt;take&gt; &amp; more" in page and "<take>" not in page
     assert "http" not in page and "src=" not in page and "<script" not in page  # self-contained
     for text in (

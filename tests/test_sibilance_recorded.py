@@ -14,7 +14,8 @@ from conftest import IN_CI
 from recorded import HELD_OUT, TO_JUDGE, recorded
 from takes import ci_only, make_take
 
-from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.analysis.harm import HISS_PERCENT
+from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.sibilants import (
     find_sibilants,
     hiss_begins_hz,
@@ -56,6 +57,7 @@ def judged(key):
     )
     return SimpleNamespace(
         proposal=proposal, begins_hz=hiss_begins_hz(clip, spans), tamed=np.percentile(tops, 75) >= TAMED_DB,
+        calm=100 * reduction_stats(result.reduction_db, active_mask(clip)).share <= HISS_PERCENT,
         eased=eased_db >= EASED_DB, spared=touched <= TOUCHED_PERCENT,
     )  # fmt: skip
 
@@ -72,6 +74,7 @@ def test_sharp_s_sounds_of_recorded_people_are_tamed_and_other_words_spared(coun
     for name, what, wanted in (
         ("tamed", "de-esser: the louder s sounds come down by 2 dB or more", 0.9),
         ("eased", "de-esser: the hiss as a whole comes down by 1.5 dB or more", 0.8),
+        ("calm", "de-esser: acts in at most 25 % of the sung time, as lesson 03 asks", 0.9),
         ("spared", "de-esser: at most 5 % of the rest of the voice comes down by over 1 dB", 0.8),
     ):
         count(what, "spoken takes", [getattr(one, name) for one in found], wanted - SLACK)

@@ -17,9 +17,9 @@ from vocomp_lab.exercises.sheets import load_sheet
 from vocomp_lab.lessons.chosen import STATE_FOLDER, choose_file, choose_voice, of_lessons
 from vocomp_lab.lessons.course import LAST, LESSON_STAGES, Lesson, begin
 from vocomp_lab.lessons.judgements import read_judgements
-from vocomp_lab.lessons.overview import sound_of, standing, start_again, undo, voices
+from vocomp_lab.lessons.overview import next_lesson, sound_of, standing, start_again, undo, voices
 from vocomp_lab.lessons.rounds import next_drill, practice_folder, practice_table, read_rounds
-from vocomp_lab.lessons.tables import table_html
+from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import db_to_amplitude
 
@@ -28,6 +28,11 @@ ANSWERS = Path("homework") / "answers"
 _ALL = ""
 _CELLS = "text-align:left;vertical-align:top;padding:2px 16px 2px 0"
 _PEAK = db_to_amplitude(-1.0)
+
+
+def _link(lesson: str) -> Html:
+    page = (of_lessons() / f"{lesson}.ipynb").as_posix()
+    return Html(f'<a href="{page}">{html.escape(lesson.replace("_", " "))}</a>')
 
 
 class Overview:
@@ -150,11 +155,12 @@ class Overview:
     # ---- what the page shows: one function for each part.
 
     def _lessons(self) -> str:
-        rows = [
-            (one.lesson, one.begun or "not begun", one.kept, one.stages, one.goals) for one in standing(self.lesson)
-        ]
+        found = standing(self.lesson)
+        rows = [(_link(one.lesson), one.begun or "not begun", one.kept, one.stages, one.goals) for one in found]
         head = ("lesson", "begun", "kept", "what counts of it now", "goals, measured now")
-        return table_html(rows, head, cell_style=_CELLS)
+        then = next_lesson(found)
+        said = f"<p>Next: {_link(then)}</p>" if then else "<p>Every lesson has been kept, and the goals are met.</p>"
+        return table_html(rows, head, cell_style=_CELLS) + said
 
     def _homework(self) -> str:
         rows = []
@@ -169,7 +175,7 @@ class Overview:
                 (f"homework {sheet.homework}", sheet.learner, self._points.get(path.name, f"{tried} tasks answered"))
             )
         if not rows:
-            return "<p>Homework: none was answered yet (what you answer as a guest isn't kept; lessons are)</p>"
+            return "<p>Homework: none was answered yet (what you answer as a guest isn't kept; lessons are).</p>"
         return table_html(rows, ("homework", "learner", "points"), cell_style=_CELLS)
 
     def _judgements(self) -> str:

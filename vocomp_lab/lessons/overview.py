@@ -108,6 +108,20 @@ def standing(lesson: Lesson) -> tuple[Progress, ...]:
     return tuple(rows)
 
 
+def next_lesson(found) -> str:
+    """The lesson to do next: the first that kept nothing yet, or whose goals aren't met; empty if there is none.
+
+    Parameters
+    ----------
+    found : sequence of Progress
+        From :func:`standing`. Lessons without a stage of their own are left out.
+    """
+    open_ones = (
+        one for one in found if LESSON_STAGES[one.lesson] and (not one.kept or one.goals.startswith("not met"))
+    )
+    return next((one.lesson for one in open_ones), "")
+
+
 def _says_so(counted, name: str, stage: str, sheet: Sheet) -> bool:
     """Whether what counts for a stage is what a lesson's sheet says: it kept it last, or another one kept the same."""
     if counted.lesson == name:
