@@ -141,7 +141,9 @@ def _choose(files, accepted, gathered: Gathered) -> None:
     (name, chosen), *others = files
     differ = any(handed_in.content != chosen.content for _, handed_in in others)
     if sum(other in accepted for other, _ in files) > 1 and differ:
-        raise ValueError(f"accept: {shown_path(name)} and {shown_path(others[0][0])} are for the same homework; give one.")
+        raise ValueError(
+            f"accept: {shown_path(name)} and {shown_path(others[0][0])} are for the same homework; give one."
+        )
     if differ and name not in accepted:
         gathered.conflicts.append(Conflict(learner, homework, tuple(shown_path(file) for file, _ in files)))
         return
@@ -169,7 +171,9 @@ def _accepted(folder: Path, accept, names) -> set[str]:
             for base in (folder.absolute(), folder.resolve()):
                 if whole.is_relative_to(base):
                     ways.append(whole.relative_to(base).as_posix())
-        known = next((shown.get(shown_path(way), way) for way in ways if way in names or shown_path(way) in shown), None)
+        known = next(
+            (shown.get(shown_path(way), way) for way in ways if way in names or shown_path(way) in shown), None
+        )
         if known is None:
             raise ValueError(f"accept: {shown_path(path)} is not an answer sheet in {shown_path(folder)}.")
         accepted.add(known)
