@@ -19,7 +19,8 @@ from hostile import DATA, FUNCTIONS, SHEETS, entry, sheet, source_of
 from PIL import Image
 from simulated_class import simulate
 
-from vocomp_lab.exercises import journal, marking
+from vocomp_lab.__main__ import main
+from vocomp_lab.exercises import journal, marking, workers
 from vocomp_lab.exercises.box import Limits
 from vocomp_lab.exercises.catalogue import homework_names
 from vocomp_lab.exercises.kinds import functions
@@ -350,21 +351,35 @@ def test_a_box_that_does_not_start_is_no_mark(tmp_path, monkeypatch):
 
 
 @pytest.mark.ci
-def test_a_cluster_marks_as_this_machine_does(tmp_path, some):
-    """By the executor that dask.distributed gives: its workers could be other machines."""
+def test_a_cluster_and_any_number_of_workers_mark_alike_to_the_byte(tmp_path, some, monkeypatch):
+    """The cluster's workers could be other machines; one with another workbook is refused."""
     distributed = (
         pytest.importorskip("distributed") if os.environ.get("CI", "").lower() != "true" else __import__("distributed")
     )
-    for data, _ in some[:3]:
+    for data, _ in some[:2]:
         write(tmp_path / "sheets", data)
-    with (
-        distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
-        ) as cluster,
-        distributed.Client(cluster) as client,
-    ):
-        result = mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=client.get_executor())
-    assert_as_expected(result.marked, some[:3])
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
+    ) as local:
+        command = [
+            "mark", str(tmp_path / "sheets"), "--out", str(tmp_path / "there.csv"),
+            "--scheduler", local.scheduler_address,
+        ]  # fmt: skip
+        assert main(command) == 0
+        monkeypatch.setattr(workers, "workbook_digest", lambda: os.getpid())
+        with pytest.raises(ValueError) as error, workers.cluster(local.scheduler_address):
+            pass
+        one_sentence(error, "has another version of the workbook")
+        nobody = local.scheduler_address
+    with pytest.raises(ValueError) as error, workers.cluster(nobody, wait_s=1):
+        pass
+    one_sentence(error, "no scheduler answers")
+    assert_as_expected(mark_folder(tmp_path / "sheets", tmp_path / "here.csv", workers=2).marked, some[:2])
+    for suffix in (".csv", ".report.txt"):
+        there, here = ((tmp_path / name).with_suffix(suffix).read_bytes() for name in ("there.csv", "here.csv"))
+        assert there == here
+    for page in (tmp_path / "here.pages").iterdir():
+        assert page.read_bytes() == (tmp_path / "there.pages" / page.name).read_bytes()
 
 
 @pytest.mark.ci

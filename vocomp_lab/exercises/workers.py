@@ -119,7 +119,7 @@ def _end_with_the_marker() -> None:
 
 
 @contextmanager
-def cluster(address: str, wait_s: float = 20.0):
+def cluster(address: str, wait_s: float = 60.0):
     """The workers of a Dask cluster, as an executor.
 
     The package ``distributed`` is needed only here. The same workbook must be installed wherever a worker runs, down to
