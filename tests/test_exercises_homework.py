@@ -136,6 +136,15 @@ def test_hints_come_one_by_one_and_are_counted(home):
     assert kept(home)["answers"]["computer"]["hints"] == len(hints)
 
 
+def test_a_hint_that_was_taken_costs_nothing_again(tmp_path):
+    """Whoever runs all cells again makes the homework anew, and then asks for the same hints."""
+    for _ in range(3):
+        home = Homework("04", "ann", tmp_path)
+        assert "hint 1 of 2" in repr(home.hint(1))
+    assert kept(home)["answers"]["computer"]["hints"] == 1
+    assert "hint 2 of 2" in repr(home.hint(1)) and "hint 2 of 2" in repr(Homework("04", "ann", tmp_path).hint(1))
+
+
 def test_the_solution_opens_when_the_answer_is_right(home):
     solution = pose("04", tasks_of("04")[0], "ann").solution
     assert solution not in repr(home.solution(1))

@@ -175,6 +175,7 @@ def test_conflicting_sheets_count_for_nobody_until_the_teacher_decides(folder, c
     report = (folder.parent / "marks.report.txt").read_text("utf-8").splitlines()
     assert "bob's homework 04 was handed in 2 times" in report[0] and "--accept" in report[0]
     page = (folder.parent / "marks.html").read_text("utf-8")
+    assert "can print the key" in page, "what the marks are worth"
     assert page.index("bob&#x27;s homework 04") < page.index("<img")
     # The teacher decides: as told, by a path from here, or wrongly.
     own = "bob/homework_04_bob.json"

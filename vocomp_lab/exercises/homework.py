@@ -112,6 +112,7 @@ class Homework:
         self.path = None if self.learner == GUEST else Path(folder) / sheet_name(homework, self.learner)
         self._posed: dict[str, Posed] = {}
         self._verdicts: dict[str, tuple[object, Verdict]] = {}
+        self._hints_asked: dict[str, int] = {}
         self._sheet = self._reread(Sheet(homework, self.learner))
 
     def __repr__(self):
@@ -171,14 +172,17 @@ class Homework:
         )
 
     def hint(self, number: int) -> Card:
-        """The next hint; after the last one, all of them again."""
+        """The next hint; after the last one, all of them again. One that was taken before costs nothing again: a notebook that
+        is run from the top shows as many as before.
+        """
         task, posed = self._task(number)
         if not posed.hints:
             return Card(f"Task {number}", "There is no hint for this task.")
         self._sheet = self._reread(self._sheet)
         entry = self._sheet.entry(task.id)
-        if entry.hints < len(posed.hints):
-            entry.hints += 1
+        asked = self._hints_asked[task.id] = min(self._hints_asked.get(task.id, 0) + 1, len(posed.hints))
+        if entry.hints < asked:
+            entry.hints = asked
             self._write()
         told = posed.hints[: entry.hints]
         return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join(told))
