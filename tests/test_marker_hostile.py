@@ -289,10 +289,16 @@ def test_a_second_marker_on_the_same_output_says_so_and_ends(folder, capsys):
 @LINUX
 def test_what_is_in_the_journals_place_is_told_and_not_waited_for(folder):
     put(folder, "ann")
+    (folder / "note.txt").write_text("with a pipe where its journal would be")
+    os.mkfifo(folder / "note.journal")
+    assert {file for file, _ in gather(folder).notes} == {"note.txt", "note.journal"}
     os.mkfifo(folder.parent / "marks.journal")
     with pytest.raises(ValueError) as error:
         mark(folder)
     one_sentence(error, "marks.journal is not an ordinary file")
+    with pytest.raises(ValueError) as error:
+        mark_folder(folder, folder.parent)
+    one_sentence(error, "is a folder; give the name of the table")
 
 
 def test_nothing_marked_is_told_by_the_exit_code(folder, capsys):

@@ -101,6 +101,8 @@ class Journal:
 def is_journal(path) -> bool:
     """Whether a file begins as a journal does."""
     try:
+        if not stat.S_ISREG(os.lstat(path).st_mode):  # to open a pipe would be to wait for ever
+            return False
         with open(path, "rb") as file:
             return file.read(len(_STARTS[0])).startswith(_STARTS)
     except OSError:

@@ -128,11 +128,14 @@ def mark_folder(
     Raises
     ------
     ValueError
-        If there is no such folder, another marker is at work on `out`, or `workers` or `accept` can't be.
+        If there is no such folder, `out` can't be a table or another marker is at work on it, or `workers` or `accept`
+        can't be.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
         raise ValueError(f"folder: {str(folder)!r} is not a folder; give the one with the answer sheets.")
+    if out.is_dir():
+        raise ValueError(f"out: {str(out)!r} is a folder; give the name of the table, such as marks.csv.")
     if workers is not None:
         checked_workers(workers)
     out.parent.mkdir(parents=True, exist_ok=True)

@@ -153,7 +153,7 @@ def write_reports(result, out: Path) -> None:
             result.notes.append((page.name, f"This page could not be written ({error.strerror})."))
     if not pages.is_symlink():
         for page in pages.glob("page_*.html"):
-            if page.name not in written:
+            if page.name not in written and not page.is_dir():
                 page.unlink()
     write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
     if not result.marked:
