@@ -194,8 +194,12 @@ def test_a_sheet_can_be_accepted_by_the_name_that_is_told(folder):
     put(folder, "bob")
     with open(os.fsencode(folder) + b"/m\xfc\x1b.json", "w") as file:
         json.dump(sheet({"computer": entry({"number": 1})}, "bob"), file)
+    put(
+        folder, "bob", {"computer": entry({"number": 2})}, name="m\\xfc\\x1b.json"
+    )  # looks like the other one's escapes
     (conflict,) = mark(folder).conflicts
-    told = next(name for name in conflict.files if "\\xfc" in name)
+    assert len(set(conflict.files)) == 3
+    told = next(name for name in conflict.files if name.startswith("m\\xfc"))
     (marked,) = mark(folder, accept=[told]).marked
     assert marked["file"] == told == "m\\xfc\\x1b.json"
 

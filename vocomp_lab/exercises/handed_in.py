@@ -140,7 +140,7 @@ def _choose(files, accepted, gathered: Gathered) -> None:
     files.sort(key=lambda item: (item[0] not in accepted, Path(item[0]).name != usual, item[0]))
     (name, chosen), *others = files
     differ = any(handed_in.content != chosen.content for _, handed_in in others)
-    if sum(other in accepted for other, _ in files) > 1 and differ:
+    if len({handed_in.content for file, handed_in in files if file in accepted}) > 1:
         raise ValueError(
             f"accept: {shown_path(name)} and {shown_path(others[0][0])} are for the same homework; give one."
         )
@@ -171,9 +171,8 @@ def _accepted(folder: Path, accept, names) -> set[str]:
             for base in (folder.absolute(), folder.resolve()):
                 if whole.is_relative_to(base):
                     ways.append(whole.relative_to(base).as_posix())
-        known = next(
-            (shown.get(shown_path(way), way) for way in ways if way in names or shown_path(way) in shown), None
-        )
+        # As told comes first: a file's own name may look like the escapes in another's.
+        known = next((shown.get(way) or shown[shown_path(way)] for way in ways if way in shown or way in names), None)
         if known is None:
             raise ValueError(f"accept: {shown_path(path)} is not an answer sheet in {shown_path(folder)}.")
         accepted.add(known)

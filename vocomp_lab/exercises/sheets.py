@@ -154,9 +154,10 @@ def sheet_bytes(path) -> bytes:
 def shown_path(path) -> str:
     """A file's name as text that can be printed anywhere and takes one line.
 
-    A byte that is not UTF-8, and a character that can't be printed, is written as an escape such as ``\\xfc``.
+    A byte that is not UTF-8, and a character that can't be printed, is written as an escape such as ``\\xfc``, and a
+    backslash as two, so that no two names look alike.
     """
-    return printable(Path(path).as_posix())
+    return printable(Path(path).as_posix().replace("\\", "\\\\"))
 
 
 def save_sheet(sheet: Sheet, path) -> None:
