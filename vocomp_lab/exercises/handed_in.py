@@ -72,7 +72,7 @@ class Conflict:
         listed = f"{', '.join(self.files[:-1])} and {self.files[-1]}"
         return (
             f"{self.learner}'s homework {self.homework} was handed in {len(self.files)} times with different content "
-            f"({listed}); none of them counts until you mark again with --accept and the right one."
+            f"({listed}); none of them counts until you take the wrong ones away, or mark again with --accept and the right one."
         )
 
 
