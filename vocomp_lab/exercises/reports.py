@@ -19,6 +19,11 @@ from vocomp_lab.exercises.tasks import RIGHT
 from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.files import write_whole
 
+FORMATIVE = (
+    "These marks are for learning, not for a certificate: whoever has the workbook can print the key to any homework, for "
+    "any learner. They show you and your learners what is understood and what to go over again. If a grade depends on "
+    "it, talk with the learner about the answer, or set a task under your eyes."
+)
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _STYLE = (
     ":root{color-scheme:light dark;background:Canvas;color:CanvasText}"
@@ -95,7 +100,7 @@ def class_numbers(marked) -> tuple[list, list]:
     return tasks, sorted(mistakes.items(), key=lambda item: (-item[1], item[0]))
 
 
-def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
+def class_page(tasks, mistakes, picture: bytes, alt: str, conflicts=()) -> str:
     """The picture of a class, with its numbers as tables, on a page that needs no other file.
 
     Parameters
@@ -106,6 +111,8 @@ def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
         As PNG.
     alt : str
         Its text alternative.
+    conflicts : sequence of vocomp_lab.exercises.handed_in.Conflict
+        What the teacher has to decide; it stands on top.
     """
     shares = [(label, f"{100 * share:.0f} %", count) for label, share, count in tasks]
     tables = _table("How many got it right", ("task", "right", "sheets"), shares)
@@ -113,7 +120,10 @@ def class_page(tasks, mistakes, picture: bytes, alt: str) -> str:
         tables += _table("Typical mistakes", ("mistake", "answers"), mistakes)
     source = f"data:image/png;base64,{base64.b64encode(picture).decode()}"
     image = f"<img style='max-width:100%' alt='{html.escape(alt)}' src='{source}'>"
-    return _page("The class", f"<h1>The class</h1>{image}{tables}")
+    undecided = "".join(f"<li>{html.escape(str(conflict))}</li>" for conflict in conflicts)
+    if undecided:
+        undecided = f"<section><h2>For you to decide</h2><ul>{undecided}</ul></section>"
+    return _page("The class", f"<h1>The class</h1>{undecided}<p>{FORMATIVE}</p>{image}{tables}")
 
 
 def _table(caption: str, head, rows) -> str:
@@ -128,19 +138,35 @@ def _page(title: str, body: str) -> str:
 
 
 def write_reports(result, out: Path) -> None:
-    """Write everything for a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`."""
+    """Write everything for a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`.
+
+    What an earlier run wrote for learners who have handed nothing in any more is removed.
+    """
     write_whole(out, table_text(result.marked))
-    write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
-    pages = out.with_suffix(".pages")
+    pages, written = out.with_suffix(".pages"), set()
     for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
-        write_whole(pages / f"page_{learner}.html", page_text(learner, list(marked)))
-    if result.marked:
+        page = pages / f"page_{learner}.html"
+        try:
+            write_whole(page, page_text(learner, list(marked)))
+            written.add(page.name)
+        except OSError as error:  # such as a name that is too long for this disk
+            result.notes.append((page.name, f"This page could not be written ({error.strerror})."))
+    if not pages.is_symlink():
+        for page in pages.glob("page_*.html"):
+            if page.name not in written and not page.is_dir():
+                page.unlink()
+    write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
+    if not result.marked:
+        for old in (out.with_suffix(".png"), out.with_suffix(".html")):
+            old.unlink(missing_ok=True)
+    else:
         from vocomp_lab.pictures.marks import class_in_words, save_class_picture
 
         tasks, mistakes = class_numbers(result.marked)
         save_class_picture(tasks, mistakes, out.with_suffix(".png"))
         alt = class_in_words(tasks, mistakes)
-        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, out.with_suffix(".png").read_bytes(), alt))
+        picture = out.with_suffix(".png").read_bytes()
+        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, picture, alt, result.conflicts))
 
 
 # ----------------------------------------------------------------------------------------------------------- the key
