@@ -18,11 +18,15 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from vocomp_lab.exercises.answer_text import answer_text
 from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.class_reports import SUFFIXES, class_details, write_class_reports
+from vocomp_lab.exercises.class_rules import NO_RULES, ClassRules, read_class
 from vocomp_lab.exercises.learners import GUEST
 from vocomp_lab.exercises.reports import write_reports
 from vocomp_lab.exercises.sheets import Sheet, read_sheet, sheet_bytes, sheet_name, shown_path
 from vocomp_lab.exercises.tasks import RIGHT
+from vocomp_lab.exercises.traces import traces_of
 from vocomp_lab.singer.song import DATA_FOLDER
 
 _IN_FLIGHT = 64
@@ -74,7 +78,8 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``, ``prompt`` and ``solution``. Only the answers count, whatever else the sheet may claim.
+        ``mistake``, ``prompt``, ``solution``, ``given_at`` (ISO date and time; "" if unknown), ``answer`` (as text) and
+        ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
         sheet = read_sheet(sheet)
@@ -109,10 +114,15 @@ def _mark_task(sheet: Sheet, task) -> dict:
         "mistake": mistake,
         "prompt": posed.prompt,
         "solution": posed.solution,
+        "given_at": getattr(entry, "given_at", ""),
+        "answer": answer_text(posed, getattr(entry, "answer", None)),
+        "traces": traces_of(posed, getattr(entry, "answer", None)),
     }
 
 
-def mark_folder(folder, out, executor: Executor | None = None, progress=None) -> ClassMarks:
+def mark_folder(
+    folder, out, executor: Executor | None = None, progress=None, class_file=None, list_file=None
+) -> ClassMarks:
     """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and a picture.
 
     Parameters
@@ -121,12 +131,15 @@ def mark_folder(folder, out, executor: Executor | None = None, progress=None) ->
     out : path-like
         The table, such as ``marks.csv``. Written beside it: ``marks.report.txt`` (a line for everything out of the
         ordinary), ``marks.pages`` (a page for each learner), ``marks.png`` and ``marks.html`` (the class) and
-        ``marks.journal`` (the sheets that are done).
+        ``marks.journal`` (the sheets that are done), ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and
+        ``marks.similar.html`` (equal answers).
     executor : concurrent.futures.Executor, optional
         Runs :func:`mark_sheet`; the workbook must be installed wherever it does so. By default, as many processes as
         this machine has processors. An executor that is passed in is not shut down.
     progress : callable, optional
         Called with (done, total).
+    class_file, list_file : path-like, optional
+        What a teacher sets, and the class list (:func:`vocomp_lab.exercises.class_rules.read_class`).
 
     Returns
     -------
@@ -135,13 +148,14 @@ def mark_folder(folder, out, executor: Executor | None = None, progress=None) ->
     Raises
     ------
     ValueError
-        If there is no such folder.
+        If there is no such folder, or what a teacher gave for the class is not allowed.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
         raise ValueError(f"folder: {str(folder)!r} is not a folder; give the one with the answer sheets.")
+    rules = read_class(folder, class_file, list_file)
     out.parent.mkdir(parents=True, exist_ok=True)
-    sheets, notes = gather(folder, out)
+    sheets, notes = gather(folder, out, rules)
     marks = _mark_all(sheets, out.with_suffix(".journal"), notes, executor, progress or (lambda done, total: None))
     for file, mark in marks.items():
         if mark["unknown"]:
@@ -151,12 +165,14 @@ def mark_folder(folder, out, executor: Executor | None = None, progress=None) ->
         ({"file": shown_path(file), **mark} for file, mark in marks.items()),
         key=lambda mark: (mark["learner"], mark["homework"]),
     )
-    result = ClassMarks(ordered, sorted((shown_path(file), says) for file, says in notes))
-    write_reports(result, out)
+    ordered, about_class = rules.applied(ordered)
+    result = ClassMarks(ordered, sorted([*((shown_path(file), says) for file, says in notes), *about_class]))
+    write_reports(result, out, class_details(ordered, rules, out))
+    write_class_reports(ordered, rules, out)
     return result
 
 
-def gather(folder: Path, out: Path | None = None) -> tuple[dict[str, HandedIn], list]:
+def gather(folder: Path, out: Path | None = None, rules: ClassRules = NO_RULES) -> tuple[dict[str, HandedIn], list]:
     """The sheets to mark, one for each learner and homework, and notes on the other files.
 
     Parameters
@@ -164,6 +180,8 @@ def gather(folder: Path, out: Path | None = None) -> tuple[dict[str, HandedIn], 
     folder : Path
     out : Path, optional
         The table that marking writes: it, and what is written beside it, is not a sheet.
+    rules : ClassRules
+        What a teacher gave: its files are no sheets, and it may let several sheets of one homework count.
 
     Returns
     -------
@@ -175,6 +193,8 @@ def gather(folder: Path, out: Path | None = None) -> tuple[dict[str, HandedIn], 
     found, notes = {}, []
     for file in sorted(_files(folder, out)):
         name = file.relative_to(folder).as_posix()
+        if rules.owns(file):
+            continue
         try:
             handed_in = _handed_in(file)
         except ValueError as error:
@@ -189,6 +209,10 @@ def gather(folder: Path, out: Path | None = None) -> tuple[dict[str, HandedIn], 
         files.sort(key=lambda item: (Path(item[0]).name != usual, item[0]))
         (name, chosen_one), *others = files
         chosen[name] = chosen_one
+        if rules.settings.several:
+            versions = {handed_in.raw: (other, handed_in) for other, handed_in in reversed(files)}
+            chosen |= dict(versions.values())
+            others = [(other, handed_in) for other, handed_in in others if other not in chosen]
         if Path(name).name != usual:
             notes.append((name, f"Marked, but wrongly named: it is {learner}'s homework {homework}, {usual}."))
         for other, handed_in in others:
@@ -218,7 +242,7 @@ def _files(folder: Path, out: Path | None):
                 yield Path(at) / name
 
 
-_WRITTEN = (".csv", ".report.txt", ".png", ".html", ".journal")
+_WRITTEN = (".csv", ".report.txt", ".png", ".html", ".journal", *SUFFIXES)
 
 
 def _handed_in(file: Path) -> HandedIn:
