@@ -40,7 +40,7 @@ def answer_text(posed: Posed, data) -> str:
         text = _told(posed, posed.from_data(data), data)
     except Exception:  # whatever is wrong with it, it is shown as it came
         text = _as_it_came(data)
-    return _printable(text)
+    return _printable(text) or "(empty)"
 
 
 def _told(posed, answer, data) -> str:
@@ -55,7 +55,7 @@ def _told(posed, answer, data) -> str:
         return answer
     if kind in ("settings", "sheet"):
         chain = answer if isinstance(answer, Chain) else Chain([("yours", answer)])
-        return "\n\n".join(_stage_text(name, processor) for name, processor in chain.stages)
+        return "\n\n".join(_stage_text(name if kind == "sheet" else "", processor) for name, processor in chain.stages)
     if kind == "round":
         answers = value["answers"]
         right = sum(one[1] is True for one in answers)
@@ -70,7 +70,8 @@ def _told(posed, answer, data) -> str:
 
 def _stage_text(name: str, processor) -> str:
     kind = type(processor).__name__
-    lines = [f"{name}: {KINDS.get(kind, kind)}"]
+    kind = KINDS.get(kind, kind)
+    lines = [f"{name}: {kind}" if name else kind[:1].upper() + kind[1:]]
     if isinstance(processor, ClipGain):
         lines += [
             f"    {clock(region.start_s, 3)} to {clock(region.end_s, 3)}: {decibels(region.gain_db, 2, sign=True)} dB"

@@ -21,14 +21,13 @@ def task_spread(marked) -> list[tuple]:
     Returns
     -------
     list of tuple
-        Task, sheets, share right in percent, tries of those who answered (median, most), hints a sheet (mean, most), and
+        Task, answers and sheets, tries of those who answered (median, most), hints a sheet (mean, most), and
         the points' mean, as text; in the order of the homeworks.
     """
     return [
         (
             label,
-            len(tasks),
-            f"{100 * np.mean([task['status'] == RIGHT for task in tasks]):.0f} %",
+            f"{sum(bool(task['answer']) for task in tasks)} of {len(tasks)}",
             _median_and_most([task["tries"] for task in tasks if task["tries"]]),
             f"{np.mean([task['hints'] for task in tasks]):.1f}; {max(task['hints'] for task in tasks)}",
             f"{figure(float(np.mean([task['points'] for task in tasks])), digits=2)} of {tasks[0]['of']}",
@@ -116,7 +115,7 @@ def spread_tables(marked, listed: ClassList | None = None, by_group: str = "") -
     parts = [
         _table(
             "Tries, hints and points",
-            ("task", "sheets", "right", "tries (median; most)", "hints (mean; most)", "points (mean)"),
+            ("task", "answered", "tries (median; most)", "hints (mean; most)", "points (mean)"),
             task_spread(marked),
         ),
         _table(

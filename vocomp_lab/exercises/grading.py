@@ -57,7 +57,7 @@ def _graded_task(task: dict, homework: str, settings: ClassSettings) -> dict:
         hints = f"{task['hints']} hint{'s' if task['hints'] > 1 else ''}"
         told.append(f"{hints}: {min(percent, 100):g} % less.")
     if settings.late_percent_per_day and homework in settings.due:
-        given_at = read_time(task.get("given_at", ""))
+        given_at = read_time(task["given"])
         if given_at is None:
             told.append("When it was given is not known, so nothing is taken off for lateness.")
         elif days := settings.days_late(homework, given_at):
@@ -120,7 +120,7 @@ def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
     ]  # fmt: skip
     for versions in zip(*(mark["tasks"] for mark in marks)):
         answered = [task for task in versions if task["answer"]] or list(versions[:1])
-        times = [read_time(task.get("given_at", "")) for task in answered]
+        times = [read_time(task["given"]) for task in answered]
         if settings.several == LAST and len(answered) > 1 and None not in times:
             tasks.append(answered[times.index(max(times))])
             continue
@@ -147,7 +147,7 @@ def _about_times(mark: dict, settings: ClassSettings, now: datetime.datetime):
     """Sentences on the times of a sheet's answers; none where the class has no due dates."""
     if mark["homework"] not in settings.due:
         return
-    times = [read_time(task.get("given_at", "")) for task in mark["tasks"] if task["answer"]]
+    times = [read_time(task["given"]) for task in mark["tasks"] if task["answer"]]
     if unknown := times.count(None):
         yield f"The time of {unknown} of its {len(times)} answers is not known; nothing is taken off those for lateness."
     known = [time for time in times if time is not None]

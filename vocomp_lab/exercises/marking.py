@@ -78,7 +78,7 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``, ``prompt``, ``solution``, ``given_at`` (ISO date and time; "" if unknown), ``answer`` (as text) and
+        ``mistake``, ``prompt``, ``solution``, ``given`` (ISO date and time; "" if unknown), ``answer`` (as text) and
         ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
@@ -114,7 +114,7 @@ def _mark_task(sheet: Sheet, task) -> dict:
         "mistake": mistake,
         "prompt": posed.prompt,
         "solution": posed.solution,
-        "given_at": getattr(entry, "given_at", ""),
+        "given": getattr(entry, "given_at", ""),
         "answer": answer_text(posed, getattr(entry, "answer", None)),
         "traces": traces_of(posed, getattr(entry, "answer", None)),
     }

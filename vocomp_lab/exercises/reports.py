@@ -29,7 +29,7 @@ _STYLE = (
     ":focus-visible{outline:2px solid currentColor;outline-offset:2px}"
     "th{text-align:left;font-weight:normal}thead th{font-weight:bold}"
     "th,td{padding:.1em 1em .1em 0;border-bottom:1px solid}"
-    ".wide{overflow-x:auto}.beside{display:grid;grid-template-columns:repeat(auto-fit,minmax(18em,1fr));gap:0 1.5em}"
+    ".wide{overflow-x:auto}.beside{display:grid;grid-template-columns:repeat(auto-fit,minmax(18em,1fr));gap:0 1.5em}body:has(.beside){max-width:72em}"
 )
 
 
@@ -64,7 +64,7 @@ def page_text(learner: str, marked) -> str:
         parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b></p>")
         for number, task in enumerate(mark["tasks"], start=1):
             says = to_html(f"**About your answer.**\n\n{task['says']}") if task["says"] else ""
-            less = to_html("\n\n".join(task["deducted"])) if task.get("deducted") else ""
+            less = to_html(f"**Points.** {' '.join(task['deducted'])}") if task.get("deducted") else ""
             parts.append(
                 f"<section><h3>{number}. {html.escape(task['title'])}: {html.escape(task['status'])}, {task['points']} "
                 f"of {task['of']}</h3>"
@@ -76,12 +76,11 @@ def page_text(learner: str, marked) -> str:
 
 def _own_answer(task: dict) -> str:
     """What the learner gave, as it stands in the sheet; every letter of it is escaped."""
-    text = task.get("answer")
-    if not text:
+    if not task["answer"]:
         return ""
-    given = read_time(task.get("given_at"))
+    given = read_time(task["given"])
     when = f", given on {given:%Y-%m-%d at %H:%M}" if given else ""
-    return f"<details open><summary>Your answer{when}</summary><pre tabindex='0'>{html.escape(text)}</pre></details>"
+    return f"<details open><summary>Your answer{when}</summary><pre>{html.escape(task['answer'])}</pre></details>"
 
 
 def class_numbers(marked) -> tuple[list, list]:

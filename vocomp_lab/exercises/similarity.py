@@ -17,8 +17,10 @@ from vocomp_lab.lessons.tables import table_html
 SHARED_BY_MANY = 4
 """More learners than these with one and the same answer: it more likely comes from the task, or from the lesson."""
 LONG_FUNCTION = 60
-"""Functions with fewer parts are often equal by chance; those of 01 to 05 have 19 to 29, that of 07 has 86. A choice, not
-a measured limit."""
+"""Functions with fewer parts are often equal by chance. The worked solutions of 01 to 05 have 19 to 29 parts, that of 07
+has 86. Common practice, no source."""
+LEAST_ROUNDS = 5
+"""Listening records with fewer rounds can be equal by chance."""
 _MOST_SHOWN = 100
 _MOST_PAIRS = 40
 ABOUT = {
@@ -29,8 +31,8 @@ ABOUT = {
     ),
     SETTINGS: (
         "the same settings, to more digits than a hand sets",
-        "A proposal of the workbook gives the same digits to learners whose tasks are alike, and a file of settings that was "
-        "passed on is not forbidden everywhere. Settings on a slider's stops are not compared.",
+        "A proposal of the workbook gives the same digits to learners whose takes are alike, and a class may have been given a "
+        "settings sheet to begin with. Settings that lie on a slider's stops are not compared.",
     ),
     NUMBERS: (
         "the same number, to more digits than anybody types",
@@ -71,9 +73,9 @@ class Alike:
 
     @property
     def tells(self) -> bool:
-        """Whether it is worth a look: not shared by many, and no function so short that chance explains it."""
-        few = len(self.learners) <= SHARED_BY_MANY
-        return few and (self.kind != FUNCTION or self.size >= LONG_FUNCTION)
+        """Whether it is worth a look: not shared by many, and not so short that chance explains it."""
+        least = {FUNCTION: LONG_FUNCTION, LISTENING: LEAST_ROUNDS}.get(self.kind, 1)
+        return len(self.learners) <= SHARED_BY_MANY and self.size >= least
 
 
 def alike(marked) -> list[Alike]:
@@ -150,6 +152,8 @@ def similarity_body(marked) -> str:
     matches = alike(marked)
     telling = [match for match in matches if match.tells]
     parts = ["<h1>Equal answers</h1>", f"<p><b>What this page can and can't show.</b> {html.escape(CAN_SHOW)}</p>"]
+    for what, why in ABOUT.values():
+        parts.append(f"<p><b>{html.escape(what[:1].upper() + what[1:])}.</b> {html.escape(why)}</p>")
     if not matches:
         parts.append("<p>No two learners have equal answers of the kinds that are compared.</p>")
     rows = pairs(matches)
@@ -165,7 +169,7 @@ def similarity_body(marked) -> str:
     others = [match for match in matches if not match.tells]
     if others:
         parts.append(
-            "<h2>Equal, but likely by themselves</h2><p>Short functions, and answers that more than "
+            "<h2>Equal, but likely by themselves</h2><p>Short functions, short listening records, and answers that more than "
             f"{SHARED_BY_MANY} learners share: they more likely come from the task or the lesson.</p>"
         )
         parts += [_folded(match) for match in others[:_MOST_SHOWN]]
@@ -200,16 +204,12 @@ def _named(learners) -> str:
 
 
 def _side_by_side(match: Alike) -> str:
-    what, why = ABOUT[match.kind]
+    what, _ = ABOUT[match.kind]
     columns = "".join(
-        f"<div><b>{html.escape(learner)}</b><pre tabindex='0' aria-label='Answer of {html.escape(learner)}'>"
-        f"{html.escape(answer)}</pre></div>"
+        f"<div><b>{html.escape(learner)}</b><pre>{html.escape(answer)}</pre></div>"
         for learner, answer in zip(match.learners, match.answers)
     )
-    return (
-        f"<section><h3>{html.escape(match.task)}: {html.escape(_named(match.learners))}</h3><p>Equal: {html.escape(what)}. "
-        f"{html.escape(why)}</p><div class='beside'>{columns}</div></section>"
-    )
+    return f"<section><h3>{html.escape(match.task)}: {html.escape(_named(match.learners))}</h3><p>Equal: {html.escape(what)}.</p><div class='beside'>{columns}</div></section>"
 
 
 def _folded(match: Alike) -> str:
