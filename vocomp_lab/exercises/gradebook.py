@@ -17,10 +17,11 @@ from vocomp_lab.exercises.class_list import ClassList, Listed
 from vocomp_lab.exercises.class_settings import DEFAULTS, ClassSettings
 from vocomp_lab.exercises.reports import safe_cell
 
-_MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec"
+_MONTH = "(jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|june?|july?|aug(ust)?|sept?(ember)?|oct(ober)?|nov(ember)?|dec(ember)?)"
 # What a spreadsheet that is set to English takes for a number, a time, a date or a truth value.
 _GUESSED = re.compile(
-    rf"[\s\d.,:/%$€£()+-]*\d[\s\d.,:/%()+-]*|\d+(\.\d*)?e[+-]?\d+|(\d+[\s./-]*)?({_MONTHS})[a-z]*([\s./,-]*\d+)*|true|false",
+    r"[\s\d.,:/%$€£()+-]*\d[\s\d.,:/%()+-]*|\d+(\.\d*)?e[+-]?\d+|true|false"
+    rf"|(\d+[\s./-]*)?{_MONTH}([\s./,-]*\d+)+|\d+[\s./-]*{_MONTH}",
     re.IGNORECASE,
 )
 _NUMBER = re.compile(r"\d{1,3}(\.\d{1,3})?")

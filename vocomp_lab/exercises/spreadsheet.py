@@ -1,7 +1,7 @@
 """A table as a spreadsheet file (.xlsx) of one sheet, written with Python's own library alone.
 
 The parts and their names are those of Office Open XML (ECMA-376, part 1, "SpreadsheetML"; value from memory). Text is
-written as inline strings, so no cell can be a formula, whatever it starts with; numbers are numbers.
+written as shared strings, so no cell can be a formula, whatever it starts with; numbers are numbers.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ _STYLES = (
     '</fills><borders count="1"><border><left/><right/><top/><bottom/><diagonal/></border></borders>'
     '<cellStyleXfs count="1"><xf numFmtId="0" fontId="0" fillId="0" borderId="0"/></cellStyleXfs>'
     '<cellXfs count="2"><xf numFmtId="0" fontId="0" fillId="0" borderId="0" xfId="0"/>'
-    '<xf numFmtId="0" fontId="1" fillId="0" borderId="0" xfId="0" applyFont="1"/></cellXfs></styleSheet>'
+    '<xf numFmtId="0" fontId="1" fillId="0" borderId="0" xfId="0" applyFont="1"/></cellXfs>'
+    '<cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>'
 )
 
 
@@ -77,6 +78,7 @@ def spreadsheet_bytes(rows, name: str = "marks") -> bytes:
                     ("workbook", "sheet.main"),
                     ("worksheets/sheet1", "worksheet"),
                     ("styles", "styles"),
+                    ("sharedStrings", "sharedStrings"),
                 )
             )
             + "</Types>"
@@ -86,10 +88,19 @@ def spreadsheet_bytes(rows, name: str = "marks") -> bytes:
             f'{_HEAD}<workbook xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><sheets>'
             f'<sheet name={quoteattr(_text(name))} sheetId="1" r:id="rId1"/></sheets></workbook>'
         ),
-        "xl/_rels/workbook.xml.rels": _relations(("worksheet", "worksheets/sheet1.xml"), ("styles", "styles.xml")),
+        "xl/_rels/workbook.xml.rels": _relations(
+            ("worksheet", "worksheets/sheet1.xml"), ("styles", "styles.xml"), ("sharedStrings", "sharedStrings.xml")
+        ),
         "xl/styles.xml": _STYLES,
-        "xl/worksheets/sheet1.xml": _sheet(rows, columns),
     }
+    texts: dict[str, int] = {}
+    parts["xl/worksheets/sheet1.xml"] = _sheet(rows, columns, texts)
+    parts["xl/sharedStrings.xml"] = (
+        f'{_HEAD}<sst xmlns="{_MAIN}" uniqueCount="{len(texts)}">'
+        # A carriage return as it is would come back as a line feed.
+        + "".join(f'<si><t xml:space="preserve">{escape(_text(text), {chr(13): "&#13;"})}</t></si>' for text in texts)
+        + "</sst>"
+    )
     file = io.BytesIO()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as package:
         for part, text in parts.items():
@@ -108,7 +119,8 @@ def _relations(*targets) -> str:
     return f'{_HEAD}<Relationships xmlns="{_PACKAGE}/relationships">{inner}</Relationships>'
 
 
-def _sheet(rows, columns: int) -> str:
+def _sheet(rows, columns: int, texts: dict[str, int]) -> str:
+    """The sheet; the texts that its cells refer to by number are added to `texts`."""
     widths = [
         min(max((len(str(row[place])) for row in rows if place < len(row) and row[place] is not None), default=0), 40)
         for place in range(columns)
@@ -120,7 +132,7 @@ def _sheet(rows, columns: int) -> str:
     lines = "".join(
         f'<row r="{number}">'
         + "".join(
-            _cell(f"{_letters(place)}{number}", value, _BOLD if number == 1 else _PLAIN)
+            _cell(f"{_letters(place)}{number}", value, _BOLD if number == 1 else _PLAIN, texts)
             for place, value in enumerate(row)
         )
         + "</row>"
@@ -136,16 +148,14 @@ def _sheet(rows, columns: int) -> str:
     )
 
 
-def _cell(place: str, value, style: int) -> str:
+def _cell(place: str, value, style: int, texts: dict[str, int]) -> str:
     styled = f' s="{style}"' if style else ""
     if value is None:
         return ""
     if isinstance(value, str):
         if len(value) > LONGEST_CELL:
             raise ValueError(f"rows: cell {place} holds {len(value)} characters; give at most {LONGEST_CELL}.")
-        # A carriage return as it is would come back as a line feed.
-        inner = escape(_text(value), {"\r": "_x000D_"})
-        return f'<c r="{place}" t="inlineStr"{styled}><is><t xml:space="preserve">{inner}</t></is></c>'
+        return f'<c r="{place}" t="s"{styled}><v>{texts.setdefault(value, len(texts))}</v></c>'
     if isinstance(value, Real) and not isinstance(value, bool) and math.isfinite(value):
         number = int(value) if isinstance(value, int) else float(value)
         return f'<c r="{place}"{styled}><v>{number!r}</v></c>'
