@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import html
+import string
 
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.class_list import Listed
@@ -19,6 +20,7 @@ from vocomp_lab.sound.text import figure
 
 MOST_LEARNERS = 1_000
 _LINES_FOR_CODE = 9
+_LETTERS = string.ascii_uppercase
 _STYLE = (
     "@page{size:A4;margin:16mm}:root{color-scheme:light;background:#fff;color:#000}"
     "body{font:11.5pt/1.45 sans-serif;max-width:178mm;margin:1em auto;padding:0 1em}"
@@ -93,7 +95,7 @@ def exam_pages(homeworks, learners, word: str) -> tuple[str, str]:
         papers.append(_paper(titles, learner, posed))
         keys.append(_key(learner, variant, posed))
         rows.append((learner.id, *(_short_answer(one) for _, one in posed)))
-    head = ("learner", *(f"{number}. {task.title} ({task.points})" for number, (_, task) in enumerate(tasks, start=1)))
+    head = ("learner", *(str(number) for number in range(1, len(tasks) + 1)))
     about = (
         f"<h1>Key: {html.escape(titles)}</h1><p>Made with the word <code>{html.escape(word)}</code>; the same command with "
         f"<code>--word</code> and this word makes the same exam again. Keep this page and the word to yourself: with "
@@ -121,7 +123,8 @@ def _room(posed: Posed) -> str:
     """Where the answer is written."""
     if isinstance(posed, Diagnose):
         rows = "".join(
-            f"<li><span class='box'></span>{html.escape(_sentence(words))}</li>" for words in posed.choices.values()
+            f"<li><span class='box'></span><b>{letter}</b> {html.escape(_sentence(words))}</li>"
+            for letter, words in zip(_LETTERS, posed.choices.values())
         )
         return f"<p>Tick one:</p><ul>{rows}</ul>"
     if isinstance(posed, WriteIt):
@@ -137,17 +140,24 @@ def _sentence(words: str) -> str:
 
 def _short_answer(posed: Posed) -> str:
     if isinstance(posed, Diagnose):
-        return " or ".join(_sentence(posed.choices[word]) for word in (posed.answer, *posed.also))
+        words = list(posed.choices)
+        return " or ".join(_LETTERS[words.index(word)] for word in (posed.answer, *posed.also))
     if isinstance(posed, WriteIt):
-        return "a function"
+        return "below"
     return f"{figure(posed.answer, posed.unit)} ± {figure(posed.tolerance)}"
+
+
+def _told_answer(posed: Posed) -> str:
+    if isinstance(posed, Diagnose):
+        return f"{_short_answer(posed)} ({posed.choices[posed.answer]})"
+    return "a function" if isinstance(posed, WriteIt) else _short_answer(posed)
 
 
 def _key(learner: Listed, variant: str, posed) -> str:
     parts = [f"<article class='one'><h2>{html.escape(str(learner))}</h2><p>Variant <code>{variant}</code></p>"]
     for number, (task, one) in enumerate(posed, start=1):
         parts.append(
-            f"<section><b>{number}. {html.escape(task.title)}: {html.escape(_short_answer(one))}</b>"
+            f"<section><b>{number}. {html.escape(task.title)} ({task.points}): {html.escape(_told_answer(one))}</b>"
             f"{to_html(one.solution)}</section>"
         )
     return "".join(parts) + "</article>"
