@@ -26,7 +26,7 @@ _STYLE = (
     "body{font:11.5pt/1.45 sans-serif;max-width:178mm;margin:1em auto;padding:0 1em}"
     ".one{break-after:page;border-bottom:1px dashed #666;padding-bottom:1em;margin-bottom:2em}"
     ".one:last-child{break-after:auto;border:0}"
-    "section{break-inside:avoid;margin:0 0 7mm}h1{font-size:16pt;margin:0 0 2mm}h2{font-size:13pt;margin:0 0 1mm}"
+    "article h2{margin-top:4mm}section{break-inside:avoid;margin:0 0 7mm}h1{font-size:16pt;margin:0 0 2mm}h2{font-size:13pt;margin:0 0 1mm}"
     "p{margin:0 0 2mm}pre{white-space:pre-wrap;overflow-wrap:anywhere;margin:0 0 2mm;font-size:10pt}"
     ".head{display:flex;flex-wrap:wrap;gap:2mm 8mm;border-bottom:1px solid #000;padding-bottom:2mm;margin-bottom:5mm}"
     ".write{border-bottom:1px solid #000;display:inline-block;min-width:45mm}"
