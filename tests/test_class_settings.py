@@ -17,7 +17,7 @@ from vocomp_lab.exercises import class_settings
 from vocomp_lab.exercises.class_settings import DEFAULTS, ClassSettings, read_class_settings
 from vocomp_lab.exercises.grading import grade_all, graded, read_time
 from vocomp_lab.exercises.marking import mark_folder
-from vocomp_lab.exercises.reports import key_sheet, page_text, table_text
+from vocomp_lab.exercises.reports import FORMATIVE, key_sheet, page_text, table_text
 from vocomp_lab.exercises.sheets import sheet_name
 
 NOW = datetime.datetime(2026, 11, 1, tzinfo=datetime.timezone.utc)
@@ -141,7 +141,7 @@ def test_each_answer_is_late_by_itself_and_offsets_are_minded():
     times = ("2026-10-05T20:00:00+02:00", "2026-10-05T20:00:00+01:00", "2026-10-05T13:59:00-04:00", "")
     tasks = graded(mark(*(task(given=given) for given in times), task(hints=1, given=times[1])), settings)["tasks"]
     assert [one["points"] for one in tasks] == [2, 1.5, 2, 2, 1]
-    assert tasks[3]["deducted"] == ["When it was given is not known, so nothing is taken off for lateness."]
+    assert tasks[3]["deducted"] == ["When it was given is not known for sure, so nothing is taken off for lateness."]
     assert graded(mark(task(given=times[1]), homework="05"), settings)["points"] == 2
 
 
@@ -161,17 +161,20 @@ def test_a_time_that_says_nothing_costs_nothing(text):
     assert read_time(text) is None
 
 
-def test_the_report_tells_of_unknown_wrong_and_late_times():
-    settings = ClassSettings(due={"04": DUE})
+def test_the_report_tells_of_unknown_and_late_times_and_a_wrong_clock_costs_nothing():
+    settings = ClassSettings(due={"04": DUE}, late_percent_per_day=10)
     one = mark(
-        task(), task(given="2031-01-01T00:00:00+00:00"), task(given="2026-10-04T00:00:00+00:00"), task(answer="")
+        task(), task(given="2031-01-01T00:00:00+00:00"), task(given="2026-10-04T00:00:00+00:00"), task(0, answer="")
     )
-    _, notes = grade_all([one, mark(task(), homework="05")], settings, NOW)
-    says = [text for file, text in notes if file == "ann.json"]
-    assert [text.split(";")[0][:30] for text in says] == [
-        "The time of 1 of its 3 answers", "The time of 1 of its 3 answers", "1 of its 3 answers came late, ",
-    ]  # fmt: skip
-    assert "not known" in says[0] and "clock is set wrong" in says[1] and len(notes) == 3
+    (after, _), notes = grade_all([one, mark(task(), homework="05")], settings, NOW)
+    assert after["points"] == 6, "one is dated ahead, one has no time, one came in time"
+    assert [text for file, text in notes if file == "ann.json"] == [
+        "The time of 2 of its 3 answers is not known for sure; nothing is taken off those for lateness."
+    ]
+    late = mark(task(given="2026-10-06T18:00:01+00:00"), task(given="2026-10-05T18:00:01+00:00"))
+    (after,), notes = grade_all([late], settings, NOW)
+    assert after["points"] == pytest.approx(2 * 0.8 + 2 * 0.9)
+    assert notes == [("ann.json", "2 of its 2 answers came late, the latest 2 days.")]
 
 
 # ------------------------------------------------------------------------------------------------------ several sheets
@@ -232,7 +235,7 @@ def test_a_folder_is_marked_by_its_class_file(tmp_path):
     assert "ends in .json" not in notes
     page = (tmp_path / "marks.pages" / "page_ann.html").read_text("utf-8")
     assert "0.8 of 1" in page and "1 hint: 20 % less." in page and "Your answer" in page
-    assert "prove nothing" in (tmp_path / "marks.html").read_text("utf-8")
+    assert FORMATIVE in (tmp_path / "marks.html").read_text("utf-8")
     (folder / "class.toml").unlink()
     (folder / "list.csv").unlink()
     again = mark_folder(folder, out, ThreadPoolExecutor(1))

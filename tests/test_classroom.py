@@ -11,8 +11,8 @@ import pytest
 from conftest import PROJECT, one_sentence
 
 from vocomp_lab.__main__ import main
-from vocomp_lab.exercises.marking import gather
-from vocomp_lab.exercises.sheets import Entry, Sheet, sheet_name
+from vocomp_lab.exercises.handed_in import gather
+from vocomp_lab.exercises.sheets import Entry, Sheet, load_sheet, sheet_name
 from vocomp_lab.jupyter import classroom
 from vocomp_lab.jupyter.classroom import FOLDER, hand_out
 from vocomp_lab.jupyter.collecting import collect, homes_of_group
@@ -195,8 +195,9 @@ def test_sheets_come_out_of_the_homes_and_can_be_marked(tmp_path, homes):
     assert names(out) == ["homework_01_ann.json", "homework_04_ann.json", "homework_04_bob.json"]
     assert sorted(result.taken) == sorted(result.changed) == sorted(out.iterdir()) and result.notes == []
     assert out.stat().st_mode & 0o777 == 0o700, "other students may not read the answers"
-    to_mark, notes = gather(out)
-    assert sorted(to_mark) == names(out) and notes == [], "the marker should take them all as they are"
+    to_mark = gather(out)
+    assert sorted(to_mark.sheets) == names(out), "the marker should take them all as they are"
+    assert to_mark.notes == to_mark.conflicts == []
 
 
 def test_a_second_collection_takes_what_is_newer_and_leaves_what_is_gone(tmp_path, homes):
@@ -236,6 +237,15 @@ def test_what_is_no_sheet_is_told_and_links_are_not_followed(tmp_path, homes):
     assert {where.split()[1] for where, _ in result.notes} == {
         "homework_04_ann.json", "homework_05_ann.json", "homework_06"
     }  # fmt: skip
+
+
+def test_collecting_keeps_when_each_answer_was_given_and_when_the_file_was_changed(tmp_path, homes):
+    file = answer(homes, "ann")
+    sheet = Sheet("04", "ann", {"caught": Entry({"number": 1.0}, 1, 0, "2026-11-20T18:00:00+01:00", "0f", ["91"])})
+    file.write_text(sheet.to_json(), "utf-8")
+    os.utime(file, (1_800_000_000, 1_800_000_000))
+    (copy,) = collect(homes, tmp_path / "out").taken
+    assert load_sheet(copy) == sheet and copy.stat().st_mtime == 1_800_000_000
 
 
 def test_who_has_no_answers_is_passed_over(tmp_path, homes):

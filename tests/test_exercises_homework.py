@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+from datetime import datetime
 from functools import partial
+from itertools import count
 
 import pytest
 from conftest import PROJECT, code_cells, one_sentence
@@ -16,7 +18,7 @@ from vocomp_lab.exercises.box import Limits, run_in_box
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
 from vocomp_lab.exercises.kinds import WriteIt, functions
 from vocomp_lab.exercises.reports import key_sheet
-from vocomp_lab.exercises.sheets import Sheet, load_sheet, read_sheet, save_sheet
+from vocomp_lab.exercises.sheets import Sheet, load_sheet, now, read_sheet, save_sheet
 
 
 @pytest.fixture
@@ -35,23 +37,63 @@ def kept(home):
 def test_an_answer_is_kept_at_once_and_found_again(home, tmp_path):
     assert "no answer yet" in repr(home.give(1, None)) and not home.path.exists()
     assert "not yet" in repr(home.give(1, 0.123))
-    assert kept(home) == {
-        "format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann",
-        "answers": {"computer": {"answer": {"number": 0.123}, "tries": 1, "hints": 0}},
-    }  # fmt: skip
-    assert "✔ right (try 2)" in repr(home.give(1, right_number(home))) and "✘ not yet (try 3)" in repr(
-        home.give(1, 0.5)
-    )
+    sheet = kept(home)
+    entry = sheet.pop("answers")["computer"]
+    assert sheet == {"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "ann"}
+    assert entry.pop("given") and entry.pop("posed") and len(entry.pop("tried")) == 1
+    assert entry == {"answer": {"number": 0.123}, "tries": 1, "hints": 0}
+    assert "✔ right (try 2)" in repr(home.give(1, right_number(home)))
+    assert "✘ not yet\n" in repr(home.give(1, 0.5))
     again = Homework("04", " Ann ", tmp_path)
     assert "Your answer from before" in repr(again.give(1)) and "✔ right" in repr(again.give(1))
     assert f"1 of {len(tasks_of('04'))} tasks answered" in repr(again)
 
 
-def test_a_right_answer_stays_and_tries_go_on_counting(home):
+def test_a_right_answer_stays_and_tries_stop_counting(home):
     home.give(1, right_number(home))
+    before = kept(home)
+    assert "Your right answer from before stays" in repr(home.give(1, 0.5))
+    home.give(1, right_number(home) * 1.0001)
+    assert kept(home) == before and before["answers"]["computer"]["tries"] == 1
+
+
+def test_only_different_answers_are_tries_and_running_all_cells_costs_nothing(tmp_path, monkeypatch):
+    function = "def target_reduction_db(level_db, threshold_db, ratio):\n    return 1"
+    times = count(10)
+    monkeypatch.setattr("vocomp_lab.exercises.homework.now", lambda: f"2026-11-27T18:{next(times)}:00+01:00")
+    for home in (Homework("04", "ann", tmp_path) for _ in range(2)):
+        for number, answer in ((1, 0.1), (1, 0.2), (1, 0.1), (2, function), (2, f"{function}  # one\n")):
+            home.give(number, answer)
+    entries = kept(home)["answers"]
+    assert (entries["computer"]["tries"], entries["target_reduction_db"]["tries"]) == (2, 1)
+    before = home.path.read_bytes()
+    again = Homework("04", "ann", tmp_path)
+    again.give(1, 0.1), again.give(2, function)
+    assert home.path.read_bytes() == before, "the same answers again changed the sheet, perhaps its times"
+
+
+def test_each_answer_carries_when_it_was_given_and_a_clock_that_went_back_is_told(home, monkeypatch):
+    monkeypatch.setattr("vocomp_lab.exercises.homework.now", lambda: "2026-11-27T18:00:00+01:00")
+    assert "clock" not in repr(home.give(1, 0.1))
+    monkeypatch.setattr("vocomp_lab.exercises.homework.now", lambda: "2026-11-26T18:00:00+01:00")
+    assert "Your computer's clock says 2026-11-26 18:00" in repr(home.give(5, [0.1]))
+    monkeypatch.undo()
+    given = [entry["given"] for entry in kept(home)["answers"].values()]
+    assert given == ["2026-11-27T18:00:00+01:00", "2026-11-26T18:00:00+01:00"]
+    assert datetime.fromisoformat(now()).utcoffset() is not None
+
+
+def test_an_answer_from_before_the_task_changed_is_not_called_wrong(home, tmp_path):
     home.give(1, 0.5)
-    entry = kept(home)["answers"]["computer"]
-    assert entry["answer"]["number"] == pytest.approx(right_number(home)) and entry["tries"] == 2
+    sheet = load_sheet(home.path)
+    sheet.answers["computer"].posed = "of another version"
+    save_sheet(sheet, home.path)
+    again = Homework("04", "ann", tmp_path)
+    assert "? posed anew" in repr(again.give(1)) and "? posed anew" in repr(again.tally())
+    again.give(1, 0.5)  # as when all cells are run
+    assert load_sheet(home.path) == sheet
+    again.give(1, 0.6)
+    assert "not yet" in repr(again.give(1))
 
 
 def test_what_cannot_be_read_is_no_try(home):
@@ -92,6 +134,15 @@ def test_hints_come_one_by_one_and_are_counted(home):
         card = repr(home.hint(1))
         assert tuple(hint in card for hint in hints) == shown
     assert kept(home)["answers"]["computer"]["hints"] == len(hints)
+
+
+def test_a_hint_that_was_taken_costs_nothing_again(tmp_path):
+    """Whoever runs all cells again makes the homework anew, and then asks for the same hints."""
+    for _ in range(3):
+        home = Homework("04", "ann", tmp_path)
+        assert "hint 1 of 2" in repr(home.hint(1))
+    assert kept(home)["answers"]["computer"]["hints"] == 1
+    assert "hint 2 of 2" in repr(home.hint(1)) and "hint 2 of 2" in repr(Homework("04", "ann", tmp_path).hint(1))
 
 
 def test_the_solution_opens_when_the_answer_is_right(home):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import secrets
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding
@@ -24,17 +25,20 @@ def make_data_again(arguments) -> int:
 
 
 def mark_class(arguments) -> int:
-    """Mark a folder of answer sheets."""
+    """Mark a folder of answer sheets; 1 if there was nothing to mark."""
     from vocomp_lab.exercises.marking import mark_folder
 
     try:
-        with ProgressBar() as bar:
+        with marking_workers(arguments.scheduler) as executor, ProgressBar() as bar:
             result = mark_folder(
                 arguments.folder,
                 arguments.out,
+                executor,
                 progress=lambda done, total: bar.show(done / max(total, 1), f"{done} of {total}"),
                 class_file=arguments.class_file,
                 list_file=arguments.list_file,
+                workers=arguments.workers,
+                accept=arguments.accept,
             )
     except KeyboardInterrupt:
         print("Stopped. Run the same command again to go on from here.", file=sys.stderr)
@@ -46,7 +50,16 @@ def mark_class(arguments) -> int:
         f"sheets marked: {len(result.marked)}, learners: {learners}, table: {arguments.out}; "
         f"notes in the report: {len(result.notes)}"
     )
-    return 0
+    return 0 if result.marked else 1
+
+
+def marking_workers(scheduler):
+    """The executor of a cluster, or nothing where this machine does the work, in a `with`."""
+    if scheduler is None:
+        return nullcontext()
+    from vocomp_lab.exercises.workers import cluster
+
+    return cluster(scheduler)
 
 
 def collect_class(arguments) -> int:
@@ -121,6 +134,16 @@ def main(argv=None) -> int:
     marking.add_argument(
         "--list", dest="list_file", metavar="CSV", help="the class list: id, name, group (default: as class.toml says)"
     )
+    marking.add_argument(
+        "--accept", action="append", default=[], metavar="PATH",
+        help="where there are different sheets of one learner for one homework: the right one (can be given again)",
+    )  # fmt: skip
+    by = marking.add_mutually_exclusive_group()
+    by.add_argument("--workers", type=int, metavar="N", help="how many processes (default: one for each processor)")
+    by.add_argument(
+        "--scheduler", metavar="ADDRESS",
+        help="the scheduler of a Dask cluster with the same workbook on it; needs the package distributed",
+    )  # fmt: skip
     marking.set_defaults(work=mark_class)
     collecting = commands.add_parser("collect", help="collect the answer sheets from a class server for marking")
     collecting.add_argument(

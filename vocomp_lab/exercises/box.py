@@ -20,6 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
+from vocomp_lab.sound.text import printable
+
 INSIDE = Path(__file__).with_name("box_inside.py")
 LONGEST_SOURCE = 20_000
 # Loaded before the files are shut; anything else that a function imports may be in a folder that it can't read.
@@ -183,7 +185,7 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
             if len(outputs) != calls:
                 raise ValueError
             return BoxResult(outputs, "", guards)
-        message = str(answer.get("message", ""))[:300].replace("\n", " ")
+        message = printable(str(answer.get("message", ""))[:300].replace("\n", " "))
         return BoxResult(None, _SENTENCES[answer["trouble"]].format(name=name, message=message), guards)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass

@@ -13,9 +13,6 @@ from vocomp_lab.exercises.similarity import similarity_body
 from vocomp_lab.exercises.spreadsheet import spreadsheet_bytes
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
 
-SUFFIXES = (".gradebook.csv", ".gradebook.xlsx", ".similar.html", ".groups.png")
-"""What the files are called after the table."""
-
 
 def write_class_reports(marked, rules: ClassRules, out: Path) -> None:
     """Write the gradebook (CSV and .xlsx) and the page on equal answers beside a table of marks.

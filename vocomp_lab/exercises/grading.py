@@ -13,7 +13,7 @@ from vocomp_lab.exercises.class_settings import LAST, ClassSettings
 from vocomp_lab.exercises.sheets import shown_path
 
 CLOCK_SLACK = datetime.timedelta(hours=1)
-"""An answer that is dated later than this from now on comes from a clock that is set wrong."""
+"""An answer that is dated later than this from now on comes from a clock that is set wrong; its time counts as unknown."""
 _OLDEST_YEAR = 2020
 
 
@@ -59,7 +59,7 @@ def _graded_task(task: dict, homework: str, settings: ClassSettings) -> dict:
     if settings.late_percent_per_day and homework in settings.due:
         given_at = read_time(task["given"])
         if given_at is None:
-            told.append("When it was given is not known, so nothing is taken off for lateness.")
+            told.append("When it was given is not known for sure, so nothing is taken off for lateness.")
         elif days := settings.days_late(homework, given_at):
             late = min(settings.late_percent_per_day * days, settings.late_percent_most)
             percent += late
@@ -84,27 +84,39 @@ def grade_all(marks, settings: ClassSettings, now: datetime.datetime | None = No
         With ``file``, sorted by learner and homework.
     settings : ClassSettings
     now : datetime, optional
-        With an offset; by default, the time it is. An answer dated later than this was given by a wrong clock.
+        With an offset; by default, the time it is.
 
     Returns
     -------
     marks : list of dict
         One for each learner and homework.
     notes : list of (str, str)
-        A file and one sentence: sheets there several times, times that are unknown or can't be right.
+        A file and one sentence: sheets that are there several times, late answers, times that say nothing.
     """
     now = now or datetime.datetime.now(datetime.timezone.utc)
     done, notes = [], []
     for _, together in groupby(marks, key=lambda mark: (mark["learner"], mark["homework"])):
-        together = list(together)
+        together = [_with_times_that_can_be(mark, settings, now) for mark in together]
         if len(together) > 1:
             mark, note = _of_several(together, settings)
             notes.append(note)
         else:
             mark = graded(together[0], settings)
-        notes += [(mark["file"], says) for says in _about_times(mark, settings, now)]
+        notes += [(mark["file"], says) for says in _about_times(mark, settings)]
         done.append(mark)
     return done, notes
+
+
+def _with_times_that_can_be(mark: dict, settings: ClassSettings, now: datetime.datetime) -> dict:
+    """A mark in which times that can't be right are unknown, where something may follow from them."""
+    if mark["homework"] not in settings.due and settings.several != LAST:
+        return mark
+
+    def wrong(task):
+        time = read_time(task["given"])
+        return time is not None and (time > now + CLOCK_SLACK or time.year < _OLDEST_YEAR)
+
+    return {**mark, "tasks": [{**task, "given": None} if wrong(task) else task for task in mark["tasks"]]}
 
 
 def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
@@ -143,18 +155,16 @@ def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
     return mark, (first["file"], says)
 
 
-def _about_times(mark: dict, settings: ClassSettings, now: datetime.datetime):
+def _about_times(mark: dict, settings: ClassSettings):
     """Sentences on the times of a sheet's answers; none where the class has no due dates."""
     if mark["homework"] not in settings.due:
         return
     times = [read_time(task["given"]) for task in mark["tasks"] if task["answer"]]
     if unknown := times.count(None):
-        yield f"The time of {unknown} of its {len(times)} answers is not known; nothing is taken off those for lateness."
-    known = [time for time in times if time is not None]
-    wrong = sum(time > now + CLOCK_SLACK or time.year < _OLDEST_YEAR for time in known)
-    if wrong:
-        yield f"The time of {wrong} of its {len(times)} answers can't be right; that computer's clock is set wrong."
-    late = [days for time in known if (days := settings.days_late(mark["homework"], time))]
+        yield (
+            f"The time of {unknown} of its {len(times)} answers is not known for sure; nothing is taken off those for lateness."
+        )
+    late = [days for time in times if time and (days := settings.days_late(mark["homework"], time))]
     if late:
         most = max(late)
         yield f"{len(late)} of its {len(times)} answers came late, the latest {most} day{'s' if most > 1 else ''}."

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import ast
+import hashlib
 import html
+import json
 import re
+from datetime import datetime
 from pathlib import Path
 
 from vocomp_lab.exercises.box import BoxNotReady
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
 from vocomp_lab.exercises.kinds import BuildIt
 from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
-from vocomp_lab.exercises.sheets import Sheet, load_sheet, save_sheet, sheet_name
-from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Posed, Task, Verdict
+from vocomp_lab.exercises.sheets import MOST_TRIED, Sheet, latest_given, load_sheet, now, save_sheet, sheet_name
+from vocomp_lab.exercises.tasks import NOT_YET, POSED_ANEW, RIGHT, UNREAD, Posed, Task, Verdict
 from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_whole
@@ -19,7 +23,8 @@ from vocomp_lab.sound.checks import check_whole
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
 _NOT_JUDGED = "not judged yet"
-_SIGNS = {RIGHT: "✔", UNREAD: "?", NOT_YET: "✘"}
+_STAYS = "Your right answer from before stays."
+_SIGNS = {RIGHT: "✔", UNREAD: "?", NOT_YET: "✘", POSED_ANEW: "?"}
 
 
 def to_html(text: str) -> str:
@@ -89,7 +94,8 @@ class Homework:
 
     Notes
     -----
-    A right answer stays, whatever is tried after it.
+    A right answer stays, whatever is tried after it. The same answer given again is no new try, and keeps its time, so a
+    notebook can be run from top to bottom at no cost.
 
     Examples
     --------
@@ -106,6 +112,7 @@ class Homework:
         self.path = None if self.learner == GUEST else Path(folder) / sheet_name(homework, self.learner)
         self._posed: dict[str, Posed] = {}
         self._verdicts: dict[str, tuple[object, Verdict]] = {}
+        self._hints_asked: dict[str, int] = {}
         self._sheet = self._reread(Sheet(homework, self.learner))
 
     def __repr__(self):
@@ -154,24 +161,28 @@ class Homework:
                     f"Task {number}: {_SIGNS[known.status]} {known.status}", f"Your answer from before: {known.text}"
                 )
             verdict = posed.judge(received)
-            self._keep(task, posed, posed.to_data(received), verdict)
+            remark = self._keep(task, posed, posed.to_data(received), verdict)
         except BoxNotReady as error:
             return Card(f"Task {number}: {_NOT_JUDGED}", str(error))
         tries = self._sheet.entry(task.id).tries
         return Card(
-            f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}{f' (try {tries})' if tries > 1 else ''}",
-            verdict.text,
+            f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}"
+            f"{f' (try {tries})' if tries > 1 and remark != _STAYS else ''}",
+            f"{verdict.text}\n\n{remark}" if remark else verdict.text,
         )
 
     def hint(self, number: int) -> Card:
-        """The next hint; after the last one, all of them again."""
+        """The next hint; after the last one, all of them again. One that was taken before costs nothing again: a notebook that
+        is run from the top shows as many as before.
+        """
         task, posed = self._task(number)
         if not posed.hints:
             return Card(f"Task {number}", "There is no hint for this task.")
         self._sheet = self._reread(self._sheet)
         entry = self._sheet.entry(task.id)
-        if entry.hints < len(posed.hints):
-            entry.hints += 1
+        asked = self._hints_asked[task.id] = min(self._hints_asked.get(task.id, 0) + 1, len(posed.hints))
+        if entry.hints < asked:
+            entry.hints = asked
             self._write()
         told = posed.hints[: entry.hints]
         return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join(told))
@@ -257,20 +268,39 @@ class Homework:
         if entry is None or entry.answer is None:
             return None
         known = self._verdicts.get(task.id)
-        if known is None or known[0] != entry.answer:
-            known = self._verdicts[task.id] = entry.answer, posed.judge_data(entry.answer)
+        if known is None or known[0] != (entry.answer, entry.posed):
+            known = (entry.answer, entry.posed), posed.judge_entry(entry.answer, entry.posed)
+            self._verdicts[task.id] = known
         return known[1]
 
-    def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> None:
+    def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> str:
+        """Write an answer to the sheet, unless it is there; returns what else the learner should know."""
         # Read again, since the same homework may be open in a second window.
         self._sheet = self._reread(self._sheet)
         before = self._kept_verdict(task, posed)
         entry = self._sheet.entry(task.id)
-        entry.tries += 1
-        if verdict.status == RIGHT or before is None or before.status != RIGHT:
-            entry.answer = data
-            self._verdicts[task.id] = data, verdict
+        if before is not None and before.status == RIGHT:
+            return "" if verdict.status == RIGHT else _STAYS
+        mark = _mark_of(data)
+        if before is not None and _mark_of(entry.answer) == mark:
+            return ""
+        remark = self._about_the_clock()
+        if mark not in entry.tried:
+            entry.tries += 1
+            entry.tried = [*entry.tried, mark][-MOST_TRIED:]
+        entry.answer, entry.given, entry.posed = data, now(), posed.digest
+        self._verdicts[task.id] = (data, entry.posed), verdict
         self._write()
+        return remark
+
+    def _about_the_clock(self) -> str:
+        latest, at = latest_given(self._sheet), datetime.fromisoformat(now())
+        if latest is None or (latest - at).total_seconds() < 120:
+            return ""
+        return (
+            f"Your computer's clock says {at:%Y-%m-%d %H:%M}, but an answer in your sheet is of {latest:%Y-%m-%d %H:%M}. Set "
+            f"the clock right: your sheet says when each answer was given."
+        )
 
     def _reread(self, otherwise: Sheet) -> Sheet:
         if self.path is None or not self.path.exists():
@@ -289,3 +319,13 @@ class Homework:
     def _write(self) -> None:
         if self.path is not None:
             save_sheet(self._sheet, self.path)
+
+
+def _mark_of(data) -> str:
+    """A short digest of an answer, by which it is known again; a function's layout and comments are left out."""
+    if isinstance(data, dict) and isinstance(source := data.get("source"), str):
+        try:
+            data = {"source": ast.dump(ast.parse(source))}
+        except (SyntaxError, ValueError, RecursionError, MemoryError):  # no Python, then by its text
+            pass
+    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()[:8]

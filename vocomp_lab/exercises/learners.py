@@ -13,6 +13,8 @@ from vocomp_lab.sound.seeded import stream
 GUEST = "guest"
 """The learner in a notebook that nobody has put a name in: everything works, nothing is kept."""
 _ID = re.compile(r"[\w@-][\w.@-]{0,63}")
+_MOST_BYTES = 200
+"""An id is part of a file's name, which on most systems has 255 bytes at most; a letter may take four."""
 
 
 def check_learner(learner) -> str:
@@ -21,12 +23,16 @@ def check_learner(learner) -> str:
     Raises
     ------
     ValueError
-        If it is not 1 to 64 letters, digits or any of ``_ - @ .`` (no dot in front).
+        If it is not 1 to 64 letters, digits or any of ``_ - @ .`` (no dot in front), or takes over 200 bytes.
     """
     text = unicodedata.normalize("NFC", learner.strip()).casefold() if isinstance(learner, str) else ""
     if not _ID.fullmatch(text):
         raise ValueError(
             f"learner: {shown(learner)} is not allowed; give 1 to 64 letters, digits or _ - @ . without spaces."
+        )
+    if len(text.encode()) > _MOST_BYTES:
+        raise ValueError(
+            f"learner: {shown(learner)} is too long for the name of a file; give at most 50 letters of this script."
         )
     return text
 

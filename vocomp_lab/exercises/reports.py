@@ -20,6 +20,11 @@ from vocomp_lab.exercises.tasks import RIGHT
 from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.sound.files import write_whole
 
+FORMATIVE = (
+    "These marks are for learning, not for a certificate: whoever has the workbook can print the key to any homework, for "
+    "any learner. They show you and your learners what is understood and what to go over again. If a grade depends on "
+    "it, talk with the learner about the answer, or set a task under your eyes."
+)
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _STYLE = (
     ":root{color-scheme:light dark;background:Canvas;color:CanvasText}"
@@ -107,7 +112,7 @@ def class_numbers(marked) -> tuple[list, list]:
     return tasks, sorted(mistakes.items(), key=lambda item: (-item[1], item[0]))
 
 
-def class_page(tasks, mistakes, picture: bytes, alt: str, more: str = "") -> str:
+def class_page(tasks, mistakes, picture: bytes, alt: str, conflicts=(), more: str = "") -> str:
     """The picture of a class, with its numbers as tables, on a page that needs no other file.
 
     Parameters
@@ -118,6 +123,8 @@ def class_page(tasks, mistakes, picture: bytes, alt: str, more: str = "") -> str
         As PNG.
     alt : str
         Its text alternative.
+    conflicts : sequence of vocomp_lab.exercises.handed_in.Conflict
+        What the teacher has to decide; it stands on top.
     more : str
         HTML for the end of the page.
     """
@@ -125,14 +132,11 @@ def class_page(tasks, mistakes, picture: bytes, alt: str, more: str = "") -> str
     tables = _table("How many got it right", ("task", "right", "sheets"), shares)
     if mistakes:
         tables += _table("Typical mistakes", ("mistake", "answers"), mistakes)
-    return paper("The class", f"<h1>The class</h1><p>{FORMATIVE}</p>{picture_html(picture, alt)}{tables}{more}")
-
-
-FORMATIVE = (
-    "These marks are for learning. Whoever has the workbook can print any key, and whoever keeps a sheet can change what it "
-    "says, the time included; so they show who practised, and prove nothing."
-)
-"""What a page on a class says first."""
+    undecided = "".join(f"<li>{html.escape(str(conflict))}</li>" for conflict in conflicts)
+    if undecided:
+        undecided = f"<section><h2>For you to decide</h2><ul>{undecided}</ul></section>"
+    body = f"<h1>The class</h1>{undecided}<p>{FORMATIVE}</p>{picture_html(picture, alt)}{tables}{more}"
+    return paper("The class", body)
 
 
 def picture_html(picture: bytes, alt: str) -> str:
@@ -156,21 +160,34 @@ def paper(title: str, body: str) -> str:
 def write_reports(result, out: Path, more: str = "") -> None:
     """Write everything for a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`.
 
-    `more` is HTML for the end of the page on the class.
+    What an earlier run wrote for learners who have handed nothing in any more is removed. `more` is HTML for the end of the
+    page on the class.
     """
     write_whole(out, table_text(result.marked))
-    write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
-    pages = out.with_suffix(".pages")
+    pages, written = out.with_suffix(".pages"), set()
     for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
-        write_whole(pages / f"page_{learner}.html", page_text(learner, list(marked)))
-    if result.marked:
+        page = pages / f"page_{learner}.html"
+        try:
+            write_whole(page, page_text(learner, list(marked)))
+            written.add(page.name)
+        except OSError as error:  # such as a name that is too long for this disk
+            result.notes.append((page.name, f"This page could not be written ({error.strerror})."))
+    if not pages.is_symlink():
+        for page in pages.glob("page_*.html"):
+            if page.name not in written and not page.is_dir():
+                page.unlink()
+    write_whole(out.with_suffix(".report.txt"), "".join(f"{file}: {says}\n" for file, says in result.notes))
+    if not result.marked:
+        for old in (out.with_suffix(".png"), out.with_suffix(".html")):
+            old.unlink(missing_ok=True)
+    else:
         from vocomp_lab.pictures.marks import class_in_words, save_class_picture
 
         tasks, mistakes = class_numbers(result.marked)
         save_class_picture(tasks, mistakes, out.with_suffix(".png"))
         alt = class_in_words(tasks, mistakes)
         picture = out.with_suffix(".png").read_bytes()
-        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, picture, alt, more))
+        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, picture, alt, result.conflicts, more))
 
 
 # ----------------------------------------------------------------------------------------------------------- the key

@@ -13,10 +13,12 @@ learner. It has
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import textwrap
 from dataclasses import dataclass
+from functools import cached_property
 from numbers import Real
 from typing import Callable
 
@@ -27,8 +29,11 @@ from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.text import printable
 
 RIGHT, NOT_YET, UNREAD = "right", "not yet", "can't be read"
+POSED_ANEW = "posed anew"
+"""The status of an answer to a task that this version of the workbook poses with other words or numbers."""
 MOST_HINTS = 2
 MOST_VALUES = 200
 """The most numbers, or rounds of listening, that one answer may hold."""
@@ -42,7 +47,7 @@ class Verdict:
     Attributes
     ----------
     status : str
-        ``RIGHT``, ``NOT_YET`` or ``UNREAD``.
+        ``RIGHT``, ``NOT_YET``, ``UNREAD`` or ``POSED_ANEW``.
     says : str
         What was measured, and what was wanted.
     mistake : str or None
@@ -150,10 +155,59 @@ class Posed:
             return Verdict(UNREAD, one_sentence(error))
         return self.judge(answer)
 
+    def judge_entry(self, data, posed: str | None) -> Verdict:
+        """The verdict on an answer from a sheet that also says what was posed.
+
+        Parameters
+        ----------
+        data : object
+            For :meth:`judge_data`.
+        posed : str or None
+            The :attr:`digest` of the task that was answered; None if the sheet doesn't say.
+
+        Notes
+        -----
+        What is right counts, whatever was posed. What isn't was perhaps right for the task as it was, so it is not called
+        wrong.
+        """
+        verdict = self.judge_data(data)
+        if verdict.status == RIGHT or posed in (None, self.digest):
+            return verdict
+        return Verdict(
+            POSED_ANEW, "Not judged: this task was answered when the workbook posed it with other words or numbers."
+        )
+
+    @cached_property
+    def digest(self) -> str:
+        """What is posed, in 16 hexadecimal digits: the prompt, what is asked for, the numbers, and the sound that a setting
+        is measured on, so that a sheet can say which task it answers.
+
+        Computed numbers are rounded, since another computer may get another last digit.
+        """
+        parts = [" ".join(self.prompt.split()), " ".join(getattr(self, "asks", "").split())]
+        parts += [_rounded(getattr(self, name, None)) for name in ("answer", "tolerance", "windows", "rounds")]
+        if hasattr(self, "candidates") and self.clip is not None:
+            parts.append(_outline(self.clip()))
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
+
+
+def _rounded(value):
+    """Numbers to four figures, at any depth of lists; anything else as its text."""
+    if isinstance(value, (list, tuple)):
+        return [_rounded(part) for part in value]
+    return f"{value:.4g}" if isinstance(value, Real) else str(value)
+
+
+def _outline(clip: Clip) -> list:
+    """A clip's rate, length, and level in sixteen equal parts, to 0.1 dB."""
+    mono = clip.samples if clip.samples.ndim == 1 else clip.samples.mean(axis=1)
+    power = [float(np.mean(part**2)) if len(part) else 0.0 for part in np.array_split(mono, 16)]
+    return [clip.rate, len(mono), *(f"{10 * math.log10(max(value, 1e-8)):.1f}" for value in power)]
+
 
 def one_sentence(error) -> str:
     """An error's message as one sentence on one line."""
-    text = " ".join(str(error).split())[:250] or type(error).__name__
+    text = printable(" ".join(str(error).split())[:250]) or type(error).__name__
     return text if text.endswith(".") else f"{text}."
 
 

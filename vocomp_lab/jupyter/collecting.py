@@ -6,6 +6,7 @@ work under another name.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.sheets import load_sheet, sheet_name, shown_path
 from vocomp_lab.jupyter.classroom import FOLDER
 from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.text import printable
 
 
 @dataclass(frozen=True)
@@ -104,10 +106,20 @@ def collect(homes: dict, out) -> Collected:
                 if not target.exists() or target.read_text("utf-8") != text:
                     write_whole(target, text)
                     changed.append(target)
+                _keep_time(file, target)
                 taken.append(target)
             except ValueError as error:
-                notes.append((f"{login}: {shown_path(file.name)}", f"Not taken. {error}"))
+                notes.append((f"{login}: {shown_path(file.name)}", f"Not taken. {printable(str(error))}"))
     return Collected(taken, changed, notes)
+
+
+def _keep_time(file: Path, target: Path) -> None:
+    """Give the copy the time of the file, with which the marker compares the times in the sheet."""
+    try:
+        changed_ns = file.stat().st_mtime_ns
+    except FileNotFoundError:  # gone meanwhile
+        return
+    os.utime(target, ns=(changed_ns, changed_ns))
 
 
 def _signed(file: Path, login: str):

@@ -1,4 +1,4 @@
-"""Numbers as people read them: decibels, figures and times, with a true minus sign."""
+"""Numbers as people read them, with a true minus sign; and text from strangers, fit to be printed anywhere."""
 
 from __future__ import annotations
 
@@ -63,3 +63,24 @@ def clock(seconds: float, digits: int = 0, *, hours: bool = False) -> str:
     if hours:
         return f"{minutes // 60:.0f}:{minutes % 60:02.0f}:{rest_text}"
     return f"{minutes:.0f}:{rest_text}"
+
+
+def printable(text: str, keep: str = "") -> str:
+    """`text` with an escape such as ``\\x1b`` for everything that can't be printed, so that it takes one line.
+
+    A stranger's text could otherwise clear a terminal, forge a line of a report, or hold half a character that no file
+    takes.
+
+    Parameters
+    ----------
+    text : str
+    keep : str
+        Characters to leave as they are, such as line feeds.
+    """
+    return "".join(letter if letter.isprintable() or letter in keep else _escaped(letter) for letter in text)
+
+
+def _escaped(letter: str) -> str:
+    if "\udc80" <= letter <= "\udcff":  # how Python writes a byte of a file's name that it can't decode
+        return f"\\x{ord(letter) - 0xDC00:02x}"
+    return letter.encode("unicode_escape").decode()
