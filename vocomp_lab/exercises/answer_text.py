@@ -12,7 +12,7 @@ from vocomp_lab.lessons.settings_page import KINDS, stated_settings
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.text import clock, decibels
+from vocomp_lab.sound.text import clock, decibels, printable
 
 LONGEST_TEXT = 4_000
 """In characters; what is longer is cut, and says so."""
@@ -40,7 +40,7 @@ def answer_text(posed: Posed, data) -> str:
         text = _told(posed, posed.from_data(data), data)
     except Exception:  # whatever is wrong with it, it is shown as it came
         text = _as_it_came(data)
-    return _printable(text) or "(empty)"
+    return _cut_and_plain(text) or "(empty)"
 
 
 def _told(posed, answer, data) -> str:
@@ -92,12 +92,9 @@ def _as_it_came(data) -> str:
         return "(can't be shown)"
 
 
-def _printable(text: str) -> str:
-    """Text with line feeds, and every other character that can't be printed written as an escape."""
-    text = text.replace("\t", "    ").replace("\r\n", "\n")
+def _cut_and_plain(text: str) -> str:
+    """Text with line feeds, at most ``LONGEST_TEXT`` long, every other character that can't be printed as an escape."""
+    text = text.replace("\t", "    ").replace("\r\n", "\n").strip("\n")
     if len(text) > LONGEST_TEXT:
         text = f"{text[:LONGEST_TEXT]}\n… (cut here; the answer has {len(text):,} characters)"
-    return "".join(
-        letter if letter.isprintable() or letter == "\n" else letter.encode("unicode_escape", "surrogatepass").decode()
-        for letter in text.strip("\n")
-    )
+    return printable(text, keep="\n")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from vocomp_lab.exercises.learners import GUEST, check_learner
@@ -49,7 +50,7 @@ class ClassList:
     def __contains__(self, learner) -> bool:
         return learner in self.by_id
 
-    @property
+    @cached_property
     def by_id(self) -> dict[str, Listed]:
         """The learners by their ids."""
         return {one.id: one for one in self.learners}
