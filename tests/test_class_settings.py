@@ -250,9 +250,22 @@ def test_a_wrong_class_file_stops_before_anything_is_written(tmp_path):
         mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1))
     assert not (tmp_path / "marks.csv").exists()
     other = tmp_path / "other.toml"
+    other.write_text("class_list = '.'", "utf-8")
+    with pytest.raises(ValueError, match="class list: .* is not a file"):
+        mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1), class_file=other)
     other.write_text("", "utf-8")
     result = mark_folder(folder, tmp_path / "marks.csv", ThreadPoolExecutor(1), class_file=other)
     assert ("class.toml", "Not read, since another file was given instead.") in result.notes
+
+
+def test_a_folder_or_link_called_like_the_class_file_stops_nobody(tmp_path):
+    write(tmp_path / "one", sheet({}, "ann"))
+    write(tmp_path / "one" / "class.toml", sheet({}, "bo"))
+    write(tmp_path / "two", sheet({}, "ann"))
+    (tmp_path / "two" / "class.toml").symlink_to("/etc/hostname")
+    for name, count in (("one", 2), ("two", 1)):
+        result = mark_folder(tmp_path / name, tmp_path / f"{name}.csv", ThreadPoolExecutor(1))
+        assert len(result.marked) == count and not [says for _, says in result.notes if "Read for" in says]
 
 
 def test_the_page_shows_the_answer_and_nothing_of_it_acts():

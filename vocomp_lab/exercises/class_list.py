@@ -117,6 +117,8 @@ def read_class_list(path) -> ClassList:
 
 
 def _text(path: Path) -> str:
+    if path.exists() and not path.is_file():
+        raise ValueError(f"class list: {str(path)!r} is not a file.")
     try:
         with open(path, "rb") as file:
             raw = file.read(_LONGEST_LIST + 1)

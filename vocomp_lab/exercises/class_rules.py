@@ -60,7 +60,7 @@ def read_class(folder, class_file=None, list_file=None) -> ClassRules:
     Parameters
     ----------
     folder : path-like
-        If it holds a ``class.toml``, that is read.
+        If it holds an ordinary file ``class.toml``, that is read.
     class_file : path-like, optional
         Read instead of it.
     list_file : path-like, optional
@@ -73,7 +73,7 @@ def read_class(folder, class_file=None, list_file=None) -> ClassRules:
     """
     settings, listed, files, notes = DEFAULTS, None, [], []
     there = Path(folder) / CLASS_FILE
-    if class_file is None and there.exists():
+    if class_file is None and there.is_file() and not there.is_symlink():
         class_file = there
     elif class_file is not None and there.exists() and there.resolve() != Path(class_file).resolve():
         files.append(there.resolve())
