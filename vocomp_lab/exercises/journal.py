@@ -114,7 +114,7 @@ def _head(file) -> bytes:
     know the one that it will get.
     """
     about = os.fstat(file.fileno())
-    return json.dumps({"journal": FORMAT, "file": f"{about.st_dev}-{about.st_ino}-{about.st_uid}"}).encode() + b"\n"
+    return json.dumps({"journal": FORMAT, "file": f"{about.st_ino}-{about.st_uid}"}).encode() + b"\n"
 
 
 def _lock(file) -> None:
