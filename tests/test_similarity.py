@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 from hostile import DATA
 from hostile import FUNCTIONS as HOSTILE
-from simulated_class import FUNCTIONS
 
 from vocomp_lab import Chain, Compressor
 from vocomp_lab.exercises.answer_text import LONGEST_TEXT, answer_text
 from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.kinds import FindIt, HearIt, SetIt, WorkOut, WriteIt
+from vocomp_lab.exercises.kinds import BuildIt, Diagnose, FindIt, HearIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.similarity import (
     CAN_SHOW,
     SHARED_BY_MANY,
@@ -54,15 +53,25 @@ DISGUISED = '''def fet_reduction(lv: list, sr, thr, slope, t_on=1, t_off=2) -> l
 
 
 @cache
-def posed(homework, name, learner="ann"):
-    return pose(homework, next(task for task in tasks_of(homework) if task.id == name), learner)
+def task_of(homework, kind, learner="ann"):
+    """The first task of a kind in a homework: its id, and the task as a learner gets it."""
+    all_posed = ((task.id, pose(homework, task, learner)) for task in tasks_of(homework))
+    return next((name, own) for name, own in all_posed if isinstance(own, kind))
+
+
+def posed(homework, kind, learner="ann"):
+    return task_of(homework, kind, learner)[1]
 
 
 def mark(learner, homework, answers: dict) -> dict:
-    """A marked sheet, as far as equal answers need it; nothing is run or heard."""
+    """A marked sheet with answers by kind of task, as far as equal answers need it; nothing is run or heard."""
+    return mark_by_id(learner, homework, {task_of(homework, kind, learner)[0]: data for kind, data in answers.items()})
+
+
+def mark_by_id(learner, homework, answers: dict) -> dict:
     tasks = []
     for task in tasks_of(homework):
-        own, data = posed(homework, task.id, learner), answers.get(task.id)
+        own, data = pose(homework, task, learner), answers.get(task.id)
         tasks.append({"title": task.title, "answer": answer_text(own, data), "traces": traces_of(own, data)})
     return {"learner": learner, "homework": homework, "tasks": tasks}
 
@@ -94,30 +103,28 @@ def test_swapped_names_are_no_renaming():
 def test_a_disguised_copy_is_found_and_shown_side_by_side():
     copy = DISGUISED.replace("t_on=1, t_off=2", "t_on, t_off")
     class_of_three = [
-        mark(name, "07", {"fet_loop": {"source": text}})
+        mark(name, "07", {WriteIt: {"source": text}})
         for name, text in (("ann", LOOP), ("bo", copy), ("cy", LOOP.replace("k * y", "y * k")))
     ]
     (match,) = alike(class_of_three)
-    assert match.learners == ("ann", "bo") and match.tells and match.task.startswith("07.3 ")
+    assert match.learners == ("ann", "bo") and match.tells and match.task.startswith("07.")
     assert pairs([match]) == [("ann", "bo", 1)]
     page = similarity_body(class_of_three)
     assert "thr, slope" in page and "level_db, rate" in page and "cy" not in page
 
 
 def test_short_functions_and_what_many_share_are_told_apart():
-    short = {
-        "target_reduction_db": {"source": "def f(level, thr, ratio):\n    return max(level - thr, 0) * (1 - 1 / ratio)"}
-    }
+    short = {WriteIt: {"source": "def f(level, thr, ratio):\n    return max(level - thr, 0) * (1 - 1 / ratio)"}}
     (match,) = alike([mark(name, "04", short) for name in ("ann", "bo")])
     assert not match.tells and pairs([match]) == []
-    many = [mark(f"learner.{n}", "07", {"fet_loop": {"source": LOOP}}) for n in range(SHARED_BY_MANY + 1)]
+    many = [mark(f"learner.{n}", "07", {WriteIt: {"source": LOOP}}) for n in range(SHARED_BY_MANY + 1)]
     (match,) = alike(many)
     assert not match.tells and len(match.learners) == len(many)
     assert "likely by themselves" in similarity_body(many) and "Side by side" not in similarity_body(many)
 
 
 def test_the_worked_solution_is_recognised():
-    own = posed("07", "fet_loop")
+    own = posed("07", WriteIt)
     assert {kind for kind, _, _ in traces_of(own, {"source": own.model})} == {"function", "model"}
     assert traces_of(own, {"source": own.start}) == []
 
@@ -126,12 +133,12 @@ def test_the_worked_solution_is_recognised():
 
 
 def test_settings_count_only_with_more_digits_than_a_hand_sets():
-    own = posed("04", "peaks_only")
+    own = posed("04", SetIt)
     by_hand, finer = Compressor(-22.5, 3, 1, 80), Compressor(-22.4173, 3, 1, 80)
     assert traces_of(own, own.to_data(by_hand)) == []
     ((kind, digest, size),) = traces_of(own, own.to_data(finer))
     assert (kind, size) == ("settings", 1)
-    other = posed("04", "peaks_only", "bo")
+    other = posed("04", SetIt, "bo")
     assert traces_of(other, other.to_data(finer))[0][1] == digest
     assert traces_of(own, own.to_data(own.start)) == []
     assert [finer_than_a_hand(x) for x in (-22.5, 1234, 12340.0, 0.05, 30.004, True, float("inf"))] == [
@@ -140,7 +147,7 @@ def test_settings_count_only_with_more_digits_than_a_hand_sets():
 
 
 def test_a_stage_of_a_chain_is_compared_by_itself():
-    own = posed("project", "compressors")
+    own = posed("project", BuildIt)
     shared = Compressor(-17.123456, 4, 1, 80)
     one = Chain([("peaks", shared), ("steady", Compressor(-28.5, 2.5, 10, 200))])
     other = Chain([("grab", shared)])
@@ -149,32 +156,34 @@ def test_a_stage_of_a_chain_is_compared_by_itself():
 
 
 def test_the_keys_last_digit_is_recognised_and_near_it_is_not():
-    for homework, name in (("04", "knocks"), ("04", "computer"), ("04", "peaks_only"), ("04", "blind")):
-        own = posed(homework, name)
-        data = own.to_data(own.key())
-        assert "key" in {kind for kind, _, _ in traces_of(own, data)}, name
-    near = [round(value, 2) for value in posed("04", "knocks").key()]
-    assert traces_of(posed("04", "knocks"), {"numbers": near}) == []
-    rows = as_the_key([mark("ann", "04", {"knocks": posed("04", "knocks").to_data(posed("04", "knocks").key())})])
-    assert rows == [("ann", 1, 0, "04.5")]
+    found = posed("04", FindIt)
+    finer = dataclasses.replace(posed("04", SetIt), candidates=lambda: [Compressor(-22.125393, 3, 1, 80)])
+    worked_out = dataclasses.replace(posed("04", WorkOut), answer=7.916666666666667)
+    for own, key in ((found, found.key()), (finer, Compressor(-22.125393, 3, 1, 80)), (worked_out, 7.916666666666667)):
+        assert "key" in {kind for kind, _, _ in traces_of(own, own.to_data(key))}, own.label
+    heard = posed("04", HearIt)
+    assert "key" in {kind for kind, _, _ in traces_of(heard, heard.key())}
+    assert traces_of(found, {"numbers": [round(value, 2) for value in found.key()]}) == []
+    assert traces_of(worked_out, {"number": 7.92}) == []
+    ((learner, keys, models, where),) = as_the_key([mark("ann", "04", {FindIt: found.to_data(found.key())})])
+    assert (learner, keys, models) == ("ann", 1, 0) and where.startswith("04.")
 
 
 def test_a_handed_on_listening_record_is_found():
     record = {"heard": [["A", "AB"[n % 2], 2.3 + n / 10] for n in range(10)]}
-    (match,) = alike([mark(name, "04", {"blind": record}) for name in ("ann", "bo")])
+    (match,) = alike([mark(name, "04", {HearIt: record}) for name in ("ann", "bo")])
     assert match.kind == "listening" and match.tells
     other = {"heard": [*record["heard"][:-1], ["A", "B", 9.9]]}
-    assert alike([mark("ann", "04", {"blind": record}), mark("bo", "04", {"blind": other})]) == []
+    assert alike([mark("ann", "04", {HearIt: record}), mark("bo", "04", {HearIt: other})]) == []
 
 
 # -------------------------------------------------------------------------------------------------------- false alarms
 
 
 def given_by_hand(own, rng):
-    """An answer as somebody gives it who works alone: numbers computed, sliders on their stops, places found by eye."""
-    if isinstance(own, WriteIt):
-        texts = [text for _, text in FUNCTIONS.get(own.name, [])] + [own.model]
-        return {"source": texts[rng.integers(len(texts))]}
+    """An answer as somebody gives it who works alone: numbers computed, sliders on their stops, places found by eye. How
+    alike people write functions can't be simulated, so there are none.
+    """
     if isinstance(own, WorkOut):
         return {"number": float(own.answer if rng.random() < 0.5 else round(own.answer, 1))}
     if isinstance(own, FindIt):
@@ -216,10 +225,9 @@ def drawn_by_hand(gains, rng):
 def a_class_by_hand(homework, count, seed=17):
     rng = np.random.default_rng(seed)
     names = [f"learner.{n:03}" for n in range(count)]
+    tasks = tasks_of(homework)
     return [
-        mark(
-            name, homework, {task.id: given_by_hand(posed(homework, task.id, name), rng) for task in tasks_of(homework)}
-        )
+        mark_by_id(name, homework, {task.id: given_by_hand(pose(homework, task, name), rng) for task in tasks})
         for name in names
     ]
 
@@ -239,9 +247,9 @@ def test_planted_copies_in_that_class_are_all_found():
     heard = {"heard": [["A", "B", 1.7 + n / 10] for n in range(10)]}
     fine = {"settings": Chain([("yours", Compressor(-21.84213, 3, 1, 80))]).to_dict()}
     for first, second, answers in (
-        (0, 1, {"blind": heard}),
-        (2, 3, {"peaks_only": fine}),
-        (4, 5, {"knocks": {"numbers": [2.80917, 10.7281, 12.77103]}}),
+        (0, 1, {HearIt: heard}),
+        (2, 3, {SetIt: fine}),
+        (4, 5, {FindIt: {"numbers": [2.80917, 10.7281, 12.77103]}}),
     ):
         for place in (first, second):
             marks[place] = mark(f"learner.{place:03}", "04", answers)
@@ -255,7 +263,7 @@ def test_planted_copies_in_that_class_are_all_found():
 def test_the_page_says_what_it_can_show_and_runs_nothing():
     evil = "def fet_reduction():\n    return '<script>alert(1)</script>'\n"
     evil += "".join(f"    x{n} = {n}\n" for n in range(40))
-    page = similarity_body([mark(name, "07", {"fet_loop": {"source": evil}}) for name in ("ann", "bo")])
+    page = similarity_body([mark(name, "07", {WriteIt: {"source": evil}}) for name in ("ann", "bo")])
     assert "Side by side" in page and "<script" not in page and "&lt;script&gt;" in page
     assert CAN_SHOW.split(".")[0] in page and "never for a mark" in page
     for word in ("copied from", "cheat", "suspect", "plagiar", "guilty"):
@@ -265,32 +273,30 @@ def test_the_page_says_what_it_can_show_and_runs_nothing():
 
 def test_every_answer_can_be_shown_whatever_it_is():
     """Hostile ones too: as text that any file takes, in one length at most, with no character that acts."""
-    tried = [(task, data) for task, data in DATA.values()]
-    tried += [
-        ("target_reduction_db", {"source": text}) for text in (*HOSTILE.values(), "x\x1b[2J\u202e\ud800\0", "a" * 10**5)
-    ]
-    tried += [("peaks_only", {"settings": 5}), ("computer", [1]), ("computer", "\ud800"), ("computer", {"source": ""})]
-    for name, data in tried:
-        own = posed("04", name)
-        text = answer_text(own, data)
-        assert text and len(text) < 10 * LONGEST_TEXT, (name, data)
-        text.encode()
-        assert all(letter.isprintable() or letter == "\n" for letter in text)
-        traces_of(own, data)
-    assert answer_text(posed("04", "computer"), None) == ""
+    tried = [data for _, data in DATA.values()]
+    tried += [{"source": text} for text in (*HOSTILE.values(), "x\x1b[2J\u202e\ud800\0", "a" * 10**5, "")]
+    tried += [{"settings": 5}, [1], "\ud800", {"numbers": []}, {"heard": [["A", "B", 1.0]] * 200}]
+    for data in tried:
+        for kind in (WorkOut, WriteIt, SetIt, FindIt, Diagnose, HearIt):
+            text = answer_text(posed("04", kind), data)
+            assert text and len(text) < 10 * LONGEST_TEXT, (kind, data)
+            text.encode()
+            assert all(letter.isprintable() or letter == "\n" for letter in text)
+            traces_of(posed("04", kind), data)
+    assert answer_text(posed("04", WorkOut), None) == ""
 
 
 @pytest.mark.parametrize(
-    ("name", "shown"),
+    ("kind", "shown"),
     [
-        ("computer", r"\d+\.\d+ dB"),
-        ("target_reduction_db", r"def target_reduction_db"),
-        ("peaks_only", r"(?s)Compressor.*Threshold −\d.*Ratio 3:1"),
-        ("knocks", r"\d+\.\d+, \d+\.\d+, \d+\.\d+ s"),
-        ("what_is_wrong", r"attack|threshold|idle|nothing"),
-        ("blind", r"A called A after 2 s"),
+        (WorkOut, r"-?\d+(\.\d+)? \w+"),
+        (WriteIt, r"def \w+\("),
+        (SetIt, r"(?s)Compressor\n.*Threshold −\d.*Ratio \d"),
+        (FindIt, r"\d+\.\d+(, \d+\.\d+)* s"),
+        (Diagnose, r"\w+"),
+        (HearIt, r"A called A after 2 s\nA called B"),
     ],
 )
-def test_each_kind_of_answer_reads_well(name, shown):
-    own = posed("04", name)
-    assert re.search(shown, answer_text(own, own.to_data(own.key())))
+def test_each_kind_of_answer_reads_well(kind, shown):
+    own = posed("04", kind)
+    assert re.match(shown, answer_text(own, own.to_data(own.key())))
