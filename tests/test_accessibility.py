@@ -12,9 +12,14 @@ import pytest
 from labdriver import chromium, open_notebook, run_all, set_theme, wait_for, write_notebook
 from npmtools import npm_package
 
+from vocomp_lab.exercises.class_list import ClassList, Listed
+from vocomp_lab.exercises.class_reports import class_details
+from vocomp_lab.exercises.class_rules import ClassRules
+from vocomp_lab.exercises.exam import exam_pages
 from vocomp_lab.exercises.marking import mark_sheet
-from vocomp_lab.exercises.reports import class_numbers, class_page, key_sheet, page_text
+from vocomp_lab.exercises.reports import class_numbers, class_page, key_sheet, page_text, paper
 from vocomp_lab.exercises.sheets import Sheet
+from vocomp_lab.exercises.similarity import similarity_body
 from vocomp_lab.lessons.settings_page import SettingsPage
 from vocomp_lab.pictures.marks import class_in_words, save_class_picture
 from vocomp_lab.processors.chain import Chain
@@ -326,18 +331,26 @@ def test_no_error_in_the_console(page):
 
 @pytest.fixture(scope="module")
 def papers(tmp_path_factory):
-    """The pages that are files: a learner's feedback, the class, the settings sheet for printing."""
+    """The pages that are files: a learner's feedback, the class, equal answers, an exam, the settings sheet for printing."""
     folder = tmp_path_factory.mktemp("papers")
     right = key_sheet("04", "ann")
     some = Sheet("04", "bo", dict(list(right.answers.items())[:3]))
-    marked = [mark_sheet(sheet.to_json().encode()) for sheet in (right, some)]
+    marked = [{"file": "", **mark_sheet(sheet.to_json().encode())} for sheet in (right, some)]
+    rules = ClassRules(
+        listed=ClassList((Listed("ann", "Ann", "a"), Listed("bo", "Bo", "b"))), files=(folder / "class.csv",)
+    )
+    details = class_details(marked, rules, folder / "marks.csv")
+    exam, key = exam_pages(["04"], rules.listed.learners, "word")
     numbers = class_numbers(marked)
     save_class_picture(*numbers, folder / "class.png")
     clip = shipped("lesson_verse_faulty").clip.cut(6, 12)
     chain = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))])
     pages = {
         "feedback": page_text("ann", marked),
-        "class": class_page(*numbers, (folder / "class.png").read_bytes(), class_in_words(*numbers)),
+        "class": class_page(*numbers, (folder / "class.png").read_bytes(), class_in_words(*numbers), more=details),
+        "similar": paper("Equal answers", similarity_body(marked)),
+        "exam": exam,
+        "key": key,
         "settings": SettingsPage(chain.apply(clip), "Verse").html,
     }
     for name, text in pages.items():
@@ -348,7 +361,7 @@ def papers(tmp_path_factory):
 def test_axe_finds_nothing_serious_in_the_pages_that_are_files(page, papers):
     axe = (npm_package("axe-core") / "axe.min.js").read_text("utf-8")
     with page.context.browser.new_page() as page:
-        for name in ("feedback", "class", "settings"):
+        for name in ("feedback", "class", "similar", "exam", "key", "settings"):
             for scheme in ("light", "dark"):
                 page.emulate_media(color_scheme=scheme)
                 page.goto((papers / f"{name}.html").as_uri())

@@ -36,7 +36,7 @@ def called(capsys, *arguments):
 
 def test_help_names_the_commands(capsys):
     code, shown, _ = called(capsys, "--help")
-    assert code == 0 and all(command in shown for command in ("open", "make-data", "mark", "answer-key"))
+    assert code == 0 and all(command in shown for command in ("open", "make-data", "mark", "answer-key", "exam"))
 
 
 @pytest.mark.parametrize("arguments", [(), ("sing",), ("open", "a.ipynb", "b.ipynb")])
@@ -109,7 +109,8 @@ def test_mark_writes_the_table(capsys, tmp_path):
     lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
     assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
-        "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.png", "marks.report.txt",
+        "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.png", "marks.report.txt", "marks.gradebook.csv",
+        "marks.gradebook.xlsx", "marks.similar.html",
     }  # fmt: skip
 
 

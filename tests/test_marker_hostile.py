@@ -324,9 +324,10 @@ def test_the_command_passes_on_who_works_and_what_is_accepted(folder, monkeypatc
     command = ["mark", str(folder), "--out", str(folder.parent / "marks.csv")]
     assert main([*command, "--workers", "3"]) == 1
     assert capsys.readouterr().out.splitlines()[0].startswith(f"{sheet_name('04', 'ann')}: Not marked. ann's")
-    assert seen == {"workers": 3, "accept": [], "executor": None}
+    nothing = {"class_file": None, "list_file": None}
+    assert seen == {"workers": 3, "accept": [], "executor": None, **nothing}
     assert main([*command, "--scheduler", "tcp://s:1", "--accept", "b.json"]) == 0
-    assert seen == {"workers": None, "accept": ["b.json"], "executor": "at tcp://s:1"}
+    assert seen == {"workers": None, "accept": ["b.json"], "executor": "at tcp://s:1", **nothing}
 
 
 def test_wrong_workers_and_a_missing_package_are_one_sentence(folder, monkeypatch):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import secrets
 import sys
 from contextlib import nullcontext
+from pathlib import Path
 
 from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding
 from vocomp_lab.jupyter.classroom import GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
+from vocomp_lab.sound.files import write_whole
 
 
 def make_data_again(arguments) -> int:
@@ -32,6 +35,8 @@ def mark_class(arguments) -> int:
                 arguments.out,
                 executor,
                 progress=lambda done, total: bar.show(done / max(total, 1), f"{done} of {total}"),
+                class_file=arguments.class_file,
+                list_file=arguments.list_file,
                 workers=arguments.workers,
                 accept=arguments.accept,
             )
@@ -80,6 +85,29 @@ def print_answer_key(arguments) -> int:
     return 0
 
 
+def print_exam(arguments) -> int:
+    """Write an exam for printing, and its key."""
+    from vocomp_lab.exercises.class_list import Listed, read_class_list
+    from vocomp_lab.exercises.exam import exam_pages
+    from vocomp_lab.exercises.learners import check_learner
+
+    paper = Path(arguments.out)
+    key = paper.with_suffix(".key.html")
+    for path in (paper, key):
+        # Papers that are printed already can't be marked without their own key.
+        if path.exists() and not arguments.overwrite:
+            raise ValueError(f"out: {str(path)!r} exists already; give another name, or --overwrite.")
+    if arguments.list_file is not None:
+        learners = read_class_list(arguments.list_file).learners
+    else:
+        learners = [Listed(check_learner(learner)) for learner in arguments.learner]
+    word = secrets.token_hex(6) if arguments.word is None else arguments.word
+    for path, text in zip((paper, key), exam_pages(arguments.homework, learners, word)):
+        write_whole(path, text)
+    print(f"papers: {len(learners)} in {paper}; key: {key}")
+    return 0
+
+
 def main(argv=None) -> int:
     """Run the command in `argv` (default: what was typed); gives the exit code."""
     print_in_any_encoding()
@@ -96,6 +124,15 @@ def main(argv=None) -> int:
     marking.add_argument("folder", help="the folder with the answer sheets; folders inside it count, too")
     marking.add_argument(
         "--out", default="marks.csv", help="the table of marks; the reports go beside it (default: marks.csv)"
+    )
+    marking.add_argument(
+        "--class",
+        dest="class_file",
+        metavar="TOML",
+        help="what you set for the class (default: FOLDER/class.toml, if any)",
+    )
+    marking.add_argument(
+        "--list", dest="list_file", metavar="CSV", help="the class list: id, name, group (default: as class.toml says)"
     )
     marking.add_argument(
         "--accept", action="append", default=[], metavar="PATH",
@@ -118,6 +155,21 @@ def main(argv=None) -> int:
     key.add_argument("homework", help="the homework's number, such as 04")
     key.add_argument("--learner", required=True, help="the learner's id, which the numbers depend on")
     key.set_defaults(work=print_answer_key)
+    exam = commands.add_parser(
+        "exam",
+        help="write a printable exam without answers, one variant a learner, and its key",
+        description="Write a printable exam (HTML) of the tasks that need no sound, one variant a learner, and its key beside it.",
+    )
+    exam.add_argument("homework", nargs="+", help="where the tasks come from, such as 02 04")
+    who = exam.add_mutually_exclusive_group(required=True)
+    who.add_argument("--list", dest="list_file", metavar="CSV", help="the class list: id, name, group")
+    who.add_argument("--learner", action="append", help="a learner's id; may be given several times")
+    exam.add_argument("--out", default="exam.html", help="the papers; the key goes beside them (default: exam.html)")
+    exam.add_argument(
+        "--word", help="what the variants depend on; keep it secret (default: made up, and told in the key)"
+    )
+    exam.add_argument("--overwrite", action="store_true", help="replace papers and key that exist")
+    exam.set_defaults(work=print_exam)
     add_commands(commands)
     arguments = parser.parse_args(argv)
     try:

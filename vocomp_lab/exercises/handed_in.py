@@ -12,6 +12,7 @@ import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vocomp_lab.exercises.class_rules import NO_RULES, ClassRules
 from vocomp_lab.exercises.journal import is_journal
 from vocomp_lab.exercises.learners import GUEST
 from vocomp_lab.exercises.sheets import (
@@ -94,7 +95,7 @@ class Gathered:
     conflicts: list[Conflict] = field(default_factory=list)
 
 
-def gather(folder: Path, out: Path | None = None, accept=()) -> Gathered:
+def gather(folder: Path, out: Path | None = None, accept=(), rules: ClassRules = NO_RULES) -> Gathered:
     """The sheets in a folder and its subfolders, and what is to be told about everything else.
 
     Parameters
@@ -104,6 +105,8 @@ def gather(folder: Path, out: Path | None = None, accept=()) -> Gathered:
         The table that marking writes: it, and what is written beside it, is passed over.
     accept : sequence of path-likes
         Sheets that the teacher has found to be the right ones, in the folder or as they are told.
+    rules : ClassRules
+        What the teacher gave: its files are no sheets, and it may let several sheets of one homework count.
 
     Raises
     ------
@@ -113,6 +116,8 @@ def gather(folder: Path, out: Path | None = None, accept=()) -> Gathered:
     gathered, found = Gathered(), {}
     for file in _files(folder, gathered.notes):
         name = file.relative_to(folder).as_posix()
+        if rules.owns(file):
+            continue
         try:
             handed_in, odd = _handed_in(file)
         except ValueError as error:
@@ -127,13 +132,15 @@ def gather(folder: Path, out: Path | None = None, accept=()) -> Gathered:
             )
     accepted = _accepted(folder, accept, {name for files in found.values() for name, _ in files})
     for files in found.values():
-        _choose(files, accepted, gathered)
+        _choose(files, accepted, gathered, rules.settings.several)
     gathered.conflicts.sort(key=lambda conflict: (conflict.learner, conflict.homework))
     return gathered
 
 
-def _choose(files, accepted, gathered: Gathered) -> None:
-    """Decide on the files of one learner and homework."""
+def _choose(files, accepted, gathered: Gathered, several: str) -> None:
+    """Decide on the files of one learner and homework. With `several`, all that differ are marked, and the class's rules
+    make one mark of them.
+    """
     learner, homework = files[0][1].learner, files[0][1].homework
     usual = sheet_name(homework, learner)
     # Among copies of one content, the one with the name that the workbook gives goes first.
@@ -144,7 +151,11 @@ def _choose(files, accepted, gathered: Gathered) -> None:
         raise ValueError(
             f"accept: {shown_path(name)} and {shown_path(others[0][0])} are for the same homework; give one."
         )
-    if differ and name not in accepted:
+    if differ and name not in accepted and several:
+        versions = {handed_in.content: (file, handed_in) for file, handed_in in reversed(files)}
+        gathered.sheets |= dict(reversed(versions.values()))
+        others = [(file, handed_in) for file, handed_in in others if file not in gathered.sheets]
+    elif differ and name not in accepted:
         gathered.conflicts.append(Conflict(learner, homework, tuple(shown_path(file) for file, _ in files)))
         return
     gathered.sheets[name] = chosen

@@ -11,12 +11,16 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vocomp_lab.exercises.answer_text import answer_text
 from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.class_reports import class_details, write_class_reports
+from vocomp_lab.exercises.class_rules import read_class
 from vocomp_lab.exercises.handed_in import gather
 from vocomp_lab.exercises.journal import Journal, key_of
 from vocomp_lab.exercises.reports import write_reports
 from vocomp_lab.exercises.sheets import Sheet, read_sheet, shown_path, time_given
 from vocomp_lab.exercises.tasks import POSED_ANEW, RIGHT
+from vocomp_lab.exercises.traces import traces_of
 from vocomp_lab.exercises.workers import checked_workers, run_here, run_on
 from vocomp_lab.sound.text import printable
 
@@ -56,8 +60,8 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt`` and ``solution``. Only the answers
-        count, whatever else the sheet may claim.
+        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``answer`` (as text)
+        and ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
         sheet = read_sheet(sheet)
@@ -94,12 +98,15 @@ def _mark_task(sheet: Sheet, task) -> dict:
         "given": time.isoformat() if time else None,
         "prompt": posed.prompt,
         "solution": posed.solution,
+        "answer": answer_text(posed, getattr(entry, "answer", None)),
+        "traces": traces_of(posed, getattr(entry, "answer", None)),
     }
 
 
 def mark_folder(
-    folder, out, executor: Executor | None = None, progress=None, *, workers: int | None = None, accept=()
-) -> ClassMarks:
+    folder, out, executor: Executor | None = None, progress=None, *, workers: int | None = None, accept=(),
+    class_file=None, list_file=None,
+) -> ClassMarks:  # fmt: skip
     """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and a picture.
 
     Parameters
@@ -108,7 +115,8 @@ def mark_folder(
     out : path-like
         The table, such as ``marks.csv``. Written beside it: ``marks.report.txt`` (a line for everything out of the
         ordinary), ``marks.pages`` (a page for each learner), ``marks.png`` and ``marks.html`` (the class) and
-        ``marks.journal`` (the sheets that are done).
+        ``marks.journal`` (the sheets that are done), ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and
+        ``marks.similar.html`` (equal answers).
     executor : concurrent.futures.Executor, optional
         Runs :func:`mark_sheet`; the workbook must be installed wherever it does so
         (:func:`vocomp_lab.exercises.workers.cluster`). By default, processes on this machine. An executor that is passed
@@ -119,6 +127,8 @@ def mark_folder(
         How many processes on this machine; by default as many as it has processors.
     accept : sequence of path-likes
         Where there are different sheets of one learner for one homework: the ones to mark.
+    class_file, list_file : path-like, optional
+        What a teacher sets, and the class list (:func:`vocomp_lab.exercises.class_rules.read_class`).
 
     Returns
     -------
@@ -128,8 +138,8 @@ def mark_folder(
     Raises
     ------
     ValueError
-        If there is no such folder, `out` can't be a table or another marker is at work on it, or `workers` or `accept`
-        can't be.
+        If there is no such folder, `out` can't be a table or another marker is at work on it, `workers` or `accept`
+        can't be, or what a teacher gave for the class is not allowed.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
@@ -138,9 +148,10 @@ def mark_folder(
         raise ValueError(f"out: {str(out)!r} is a folder; give the name of the table, such as marks.csv.")
     if workers is not None:
         checked_workers(workers)
+    rules = read_class(folder, class_file, list_file)
     out.parent.mkdir(parents=True, exist_ok=True)
     with Journal(out.with_suffix(".journal")) as journal:
-        gathered = gather(folder, out, accept)
+        gathered = gather(folder, out, accept, rules)
         notes = gathered.notes
         if journal.strange:
             says = "It was not written by marking on this disk, so nothing in it counts; every sheet was marked anew."
@@ -152,10 +163,13 @@ def mark_folder(
             ({"file": shown_path(file), **mark} for file, mark in marks.items()),
             key=lambda mark: (mark["learner"], mark["homework"]),
         )
+        ordered, about_class = rules.applied(ordered)
+        notes += about_class
         first = [(conflict.files[0], f"Not marked. {conflict}") for conflict in gathered.conflicts]
         rest = sorted((shown_path(file), printable(says)) for file, says in notes)
         result = ClassMarks(ordered, first + rest, gathered.conflicts)
-        write_reports(result, out)
+        write_reports(result, out, class_details(ordered, rules, out))
+        write_class_reports(ordered, rules, out)
     return result
 
 

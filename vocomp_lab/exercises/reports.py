@@ -11,6 +11,7 @@ from itertools import groupby
 from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import pose, tasks_of, title_of
+from vocomp_lab.exercises.grading import read_time
 from vocomp_lab.exercises.homework import to_html
 from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.exercises.mistakes import MISTAKES
@@ -33,6 +34,7 @@ _STYLE = (
     ":focus-visible{outline:2px solid currentColor;outline-offset:2px}"
     "th{text-align:left;font-weight:normal}thead th{font-weight:bold}"
     "th,td{padding:.1em 1em .1em 0;border-bottom:1px solid}"
+    ".wide{overflow-x:auto}.beside{display:grid;grid-template-columns:repeat(auto-fit,minmax(18em,1fr));gap:0 1.5em}body:has(.beside){max-width:72em}"
 )
 
 
@@ -67,13 +69,23 @@ def page_text(learner: str, marked) -> str:
         parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b></p>")
         for number, task in enumerate(mark["tasks"], start=1):
             says = to_html(f"**About your answer.**\n\n{task['says']}") if task["says"] else ""
+            less = to_html(f"**Points.** {' '.join(task['deducted'])}") if task.get("deducted") else ""
             parts.append(
                 f"<section><h3>{number}. {html.escape(task['title'])}: {html.escape(task['status'])}, {task['points']} "
                 f"of {task['of']}</h3>"
-                f"{to_html(task['prompt'])}{says}"
+                f"{to_html(task['prompt'])}{_own_answer(task)}{says}{less}"
                 f"<details><summary>How to do it</summary>{to_html(task['solution'])}</details></section>"
             )
-    return _page(learner, "".join(parts))
+    return paper(learner, "".join(parts))
+
+
+def _own_answer(task: dict) -> str:
+    """What the learner gave, as it stands in the sheet; every letter of it is escaped."""
+    if not task["answer"]:
+        return ""
+    given = read_time(task["given"])
+    when = f", given on {given:%Y-%m-%d at %H:%M}" if given else ""
+    return f"<details open><summary>Your answer{when}</summary><pre>{html.escape(task['answer'])}</pre></details>"
 
 
 def class_numbers(marked) -> tuple[list, list]:
@@ -100,7 +112,7 @@ def class_numbers(marked) -> tuple[list, list]:
     return tasks, sorted(mistakes.items(), key=lambda item: (-item[1], item[0]))
 
 
-def class_page(tasks, mistakes, picture: bytes, alt: str, conflicts=()) -> str:
+def class_page(tasks, mistakes, picture: bytes, alt: str, conflicts=(), more: str = "") -> str:
     """The picture of a class, with its numbers as tables, on a page that needs no other file.
 
     Parameters
@@ -113,34 +125,43 @@ def class_page(tasks, mistakes, picture: bytes, alt: str, conflicts=()) -> str:
         Its text alternative.
     conflicts : sequence of vocomp_lab.exercises.handed_in.Conflict
         What the teacher has to decide; it stands on top.
+    more : str
+        HTML for the end of the page.
     """
     shares = [(label, f"{100 * share:.0f} %", count) for label, share, count in tasks]
     tables = _table("How many got it right", ("task", "right", "sheets"), shares)
     if mistakes:
         tables += _table("Typical mistakes", ("mistake", "answers"), mistakes)
-    source = f"data:image/png;base64,{base64.b64encode(picture).decode()}"
-    image = f"<img style='max-width:100%' alt='{html.escape(alt)}' src='{source}'>"
     undecided = "".join(f"<li>{html.escape(str(conflict))}</li>" for conflict in conflicts)
     if undecided:
         undecided = f"<section><h2>For you to decide</h2><ul>{undecided}</ul></section>"
-    return _page("The class", f"<h1>The class</h1>{undecided}<p>{FORMATIVE}</p>{image}{tables}")
+    body = f"<h1>The class</h1>{undecided}<p>{FORMATIVE}</p>{picture_html(picture, alt)}{tables}{more}"
+    return paper("The class", body)
+
+
+def picture_html(picture: bytes, alt: str) -> str:
+    """A PNG as part of a page."""
+    source = f"data:image/png;base64,{base64.b64encode(picture).decode()}"
+    return f"<img style='max-width:100%' alt='{html.escape(alt)}' src='{source}'>"
 
 
 def _table(caption: str, head, rows) -> str:
     return f"<h2>{html.escape(caption)}</h2>{table_html(rows, head)}"
 
 
-def _page(title: str, body: str) -> str:
+def paper(title: str, body: str) -> str:
+    """A page that needs no other file."""
     return (
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{html.escape(title)}</title>"
         f"<style>{_STYLE}</style></head><body><main>{body}</main></body></html>\n"
     )
 
 
-def write_reports(result, out: Path) -> None:
+def write_reports(result, out: Path, more: str = "") -> None:
     """Write everything for a marked folder; see :func:`vocomp_lab.exercises.marking.mark_folder`.
 
-    What an earlier run wrote for learners who have handed nothing in any more is removed.
+    What an earlier run wrote for learners who have handed nothing in any more is removed. `more` is HTML for the end of the
+    page on the class.
     """
     write_whole(out, table_text(result.marked))
     pages, written = out.with_suffix(".pages"), set()
@@ -166,7 +187,7 @@ def write_reports(result, out: Path) -> None:
         save_class_picture(tasks, mistakes, out.with_suffix(".png"))
         alt = class_in_words(tasks, mistakes)
         picture = out.with_suffix(".png").read_bytes()
-        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, picture, alt, result.conflicts))
+        write_whole(out.with_suffix(".html"), class_page(tasks, mistakes, picture, alt, result.conflicts, more))
 
 
 # ----------------------------------------------------------------------------------------------------------- the key
