@@ -187,8 +187,16 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
         return BoxResult(None, _SENTENCES[answer["trouble"]].format(name=name, message=message), guards)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
-    if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
-        return BoxResult(None, f"`{name}` has not finished after {limits.cpu_s} s; look for a loop that never stops.")
+    if ended is None:  # it neither came back nor used up its time on the processor
+        return BoxResult(
+            None, f"`{name}` has not come back after {limits.wall_s:g} s; look for something that it waits for."
+        )
+    if (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
+        return BoxResult(
+            None,
+            f"`{name}` has not finished after {limits.cpu_s} s of work; look for a loop that never stops, or for a list far "
+            "longer than needed.",
+        )
     if ended and ended < 0 and not said.strip():
         return BoxResult(None, f"`{name}` crashed: too much memory, recursion too deep, or it took too long.")
     return BoxResult(None, f"`{name}` quit Python instead of returning a number.")
@@ -199,6 +207,11 @@ _SENTENCES = {
     "missing": "There is no function `{name}` in your answer.",
     "raised": "`{name}` stopped with an error ({message}).",
     "kind": "`{name}` returns {message}; it must return numbers.",
+    "long": "`{name}` returns a list of {message} numbers, far more than any task asks for.",
+    "waits": "`{name}` waits (`time.sleep`); take that line out, since it only has to calculate.",
+    "memory": "`{name}` needs more memory than there is; look for a list that is far too long.",
+    "name": "`{name}` uses `{message}`, which isn't there when it runs alone; put helpers, constants and imports inside the "
+    "function.",
 }
 
 

@@ -18,6 +18,8 @@ _LANDLOCK_CREATE, _LANDLOCK_ADD, _LANDLOCK_RESTRICT = 444, 445, 446
 # The rights that each version of the kernel's Landlock knows: files, network, reaching other processes.
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
 _LONGEST_MESSAGE = 200
+_MOST_NUMBERS = 200_000
+"""In one output; writing down more would take longer than the function may."""
 
 
 def limit_resources(limits):
@@ -95,13 +97,13 @@ def refuse_the_rest(folders):
     """From here on Python refuses everything that a calculation doesn't need; only what is listed is allowed."""
     harmless = frozenset(
         "compile exec marshal.loads code.__new__ function.__new__ array.__new__ object.__getattr__ object.__setattr__ "
-        "object.__delattr__ sys._getframe sys._getframemodulename builtins.id time.sleep sys.unraisablehook".split()
+        "object.__delattr__ sys._getframe sys._getframemodulename builtins.id sys.unraisablehook".split()
     )
     outside = frozenset("vocomp_lab ctypes _ctypes socket _socket subprocess _posixsubprocess multiprocessing".split())
     roots = tuple(os.path.realpath(folder) + os.sep for folder in folders)
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
     # Bound here, so that code which replaces a builtin does not replace it in the guard.
-    is_a, text, error, real = isinstance, str, PermissionError, os.path.realpath
+    is_a, text, error, real, waits = isinstance, str, PermissionError, os.path.realpath, Waits
 
     def under(path):
         return is_a(path, text) and (real(path) + "/").startswith(roots)
@@ -118,9 +120,19 @@ def refuse_the_rest(folders):
             return
         if event == "os.listdir" and under(details[0]):
             return
+        if event == "time.sleep":
+            raise waits
         raise error(f"{event} is not allowed here")
 
     sys.addaudithook(guard)
+
+
+class Waits(PermissionError):
+    """The function waits instead of calculating."""
+
+
+class TooLong(ValueError):
+    """The output holds far more numbers than any task asks for."""
 
 
 def one_line(error):
@@ -131,8 +143,12 @@ def one_line(error):
 def plain(value):
     """An output as a JSON number or a (nested) list of them; a TypeError that names the type for anything else."""
     if hasattr(value, "tolist"):
+        if getattr(value, "size", 0) > _MOST_NUMBERS:
+            raise TooLong(f"{value.size:,}")
         value = value.tolist()
     if isinstance(value, (list, tuple)):
+        if len(value) > _MOST_NUMBERS:
+            raise TooLong(f"{len(value):,}")
         return [plain(part) for part in value]
     if isinstance(value, (int, float)):
         number = float(value)
@@ -155,7 +171,7 @@ def answer(job, numpy):
     try:
         exec(compile(job["source"], "<answer>", "exec"), space)
     except BaseException as error:
-        return {"trouble": "source", "message": one_line(error)}
+        return what_went_wrong(error, "source")
     function = space.get(job["name"])
     if not callable(function):
         return {"trouble": "missing", "message": ""}
@@ -170,8 +186,18 @@ def answer(job, numpy):
             kind = "raised" if raised_inside else "kind"
             return {"trouble": kind, "message": one_line(error) if raised_inside else str(error)}
         except BaseException as error:
-            return {"trouble": "raised", "message": one_line(error)}
+            return what_went_wrong(error, "raised")
     return {"outputs": outputs}
+
+
+def what_went_wrong(error, otherwise):
+    """The trouble that an error stands for; most of them are told as they are."""
+    if type(error) is NameError and getattr(error, "name", None):
+        return {"trouble": "name", "message": str(error.name)[:_LONGEST_MESSAGE]}
+    for kind, trouble in ((Waits, "waits"), (TooLong, "long"), (MemoryError, "memory")):
+        if isinstance(error, kind):
+            return {"trouble": trouble, "message": str(error)[:_LONGEST_MESSAGE]}
+    return {"trouble": otherwise, "message": one_line(error)}
 
 
 def main():
