@@ -293,7 +293,7 @@ def _line_off(draw):
         hints=(
             "What does make-up gain lift besides the voice? Listen to that, not to the words.",
             "Compare the pauses and the breaths between the lines: where are two in a row much softer? "
-            "`rms_dbfs(clip.cut(3.85, 4.2))` of `vocomp_lab` measures a stretch.",
+            "`rms_dbfs(home.clip(6).cut(1.0, 1.3))` of `vocomp_lab`, with times of your own, measures a stretch.",
         ),
         solution=f"It was off over “{there['text']}”, {there['start_s']:.2f} to {there['end_s']:.2f} s. In a pause, a "
         f"compressor lets go but the make-up gain stays, so the room and the breaths come up. Around this line they "
@@ -378,7 +378,7 @@ TASKS = (
     Task("apart", "How close do two words come?", _apart),
     Task("makeup_needed", "As loud as before", _makeup),
     Task("blend_with_makeup", "Write the mix control", _blend_function, points=2),
-    Task("steady_hand", "A light hand", _sleeve, points=2),
+    Task("steady_hand", "A steady hand", _sleeve, points=2),
     Task("squashed_so_much", "Squash, and keep it alive", _blend, points=2),
     Task("line_bypassed", "Where was it off?", _line_off),
     Task("which_of_three_jobs", "Which job was done?", _which),
