@@ -234,7 +234,9 @@ def test_what_the_lessons_teach_is_right_for_every_learner(homework, name, good,
 
 
 @pytest.mark.parametrize("learner", ["learner0", *ci_only([f"learner{number}" for number in range(1, 20)])])
-@pytest.mark.parametrize(("homework", "name", "stage"), [("04", "peaks_so_much", "peaks"), ("05", "steady_hand", "steady")])
+@pytest.mark.parametrize(
+    ("homework", "name", "stage"), [("04", "peaks_so_much", "peaks"), ("05", "steady_hand", "steady")]
+)
 def test_what_the_workbook_proposes_is_right_for_every_learner(homework, name, stage, learner):
     posed = pose(homework, task_of(homework, name), learner)
     verdict = posed.judge(posed.read(propose_stage(stage, posed.clip()).processor))

@@ -188,7 +188,7 @@ def _trim(draw):
 
 
 # How much has to be added to a threshold to get the trim with which the verse acts on it as asked.
-_OVER_DB = 16.0
+_OVER_DB = 14.0
 
 
 def _staging(draw):

@@ -312,7 +312,7 @@ def _region_gains(draw):
         calls.append((draw.shuffled(levels), draw.choice((4.0, 4.5, 5.0))))
 
     def limited(off_db):
-        return -np.clip(share * off_db, -most_db, most_db)
+        return -np.minimum(share * off_db, most_db)
 
     def too_loud(levels_db, threshold_db, usual=np.median):
         off_db = np.asarray(levels_db) - usual(levels_db)

@@ -162,6 +162,7 @@ def _peaks_only(draw):
     name, off_db, low = draw.choice(FAULTY), draw.step(-8, 2, 0.1), draw.choice(_DEEPEST_DB)
     goals = tuple(Goal("max_db", low, round(low + 0.6, 1)) if goal.measure == "max_db" else goal for goal in _GOALS)
     peak_dbfs = _peak_dbfs(name) + off_db
+    ratio, down_db = (3, 6.0) if low < 3 else (10, 7.0 if name == FAULTY[0] else 7.5)
 
     return SetIt(
         prompt="Set this compressor for **peaks only**, on a take that is yours alone: it should act during at most 15 % "
@@ -170,21 +171,16 @@ def _peaks_only(draw):
         clip=lambda: _levelled(name).gained(off_db),
         start=Compressor(threshold_db=-48, ratio=3, attack_ms=1, release_ms=_RELEASE_MS),
         goals=goals,
-        candidates=lambda: _for_peaks(peak_dbfs),
+        candidates=lambda: [Compressor(peak_dbfs - down_db, ratio, 1, _RELEASE_MS), *_for_peaks(peak_dbfs)],
         mistakes={"never_lets_go": _never_lets_go, "flattened": _flattened},
         hints=(
             "Raise the threshold until the reduction is a few islands with nothing in between.",
             "Then it is the ratio's turn: it says how much of what is over the threshold goes, without acting more often.",
         ),
         solution=f"This take's level is {decibels(off_db, sign=True)} dB from the workbook's, so the threshold moves with "
-        f"it, to some {'6' if low < 3 else '7'} dB under the highest peak (about "
-        f"{decibels(peak_dbfs - (6 if low < 3 else 7), 0)} dBFS). There "
-        + (
-            "3:1 with 1 ms and 80 ms is enough."
-            if low < 3
-            else "it takes a ratio of about 8:1, with 1 ms and 80 ms; a lower threshold would act too often."
-        )
-        + " At 20:1 and 0.05 ms the same moments lose everything that stood out.",
+        f"it, to {down_db:g} dB under the highest peak (about {decibels(peak_dbfs - down_db)} dBFS). There {ratio}:1 with 1 ms and "
+        f"80 ms takes off as much as was asked{'' if low < 3 else '; a lower threshold would act too often'}. At 20:1 "
+        "and 0.05 ms the same moments lose everything that stood out.",
     )
 
 
@@ -217,8 +213,8 @@ def _late(draw):
             "With a fast attack the same threshold takes off more, and more often. So it has to go up again.",
         ),
         solution=f"The spikes last a few milliseconds, and after {attack:g} ms they are over. With 1 ms the threshold had to "
-        f"be so low only because the attack was late: raised to some 6 dB under the highest peak "
-        f"({decibels(_peak_dbfs(name) + off_db - 6, 0)} dBFS here) and with 4:1, it is out of the way most of the time again.",
+        f"be so low only because the attack was late: raised to 6 dB under the highest peak "
+        f"({decibels(_peak_dbfs(name) + off_db - 6)} dBFS here) and with 4:1, it is out of the way most of the time again.",
     )
 
 

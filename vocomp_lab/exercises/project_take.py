@@ -16,7 +16,7 @@ from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.words import Span
-from vocomp_lab.exercises.material import lasts_s, lost_lu, span, take
+from vocomp_lab.exercises.material import knocks_s, lasts_s, lost_lu, span, take
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
@@ -145,7 +145,7 @@ class OwnTake:
     @property
     def knocks_s(self) -> tuple[float, ...]:
         """Where words begin hard: what is left for the peak compressor."""
-        return tuple(w["phones"][0].get("release_s", w["start_s"]) for w in self.words if w["hard_onset"])
+        return knocks_s([word for word in self.words if word["hard_onset"]])
 
     @cached_property
     def clip(self) -> Clip:
@@ -154,7 +154,7 @@ class OwnTake:
         faults = (
             LoudWord(self.word, words[self.word]["text"], *self.loud, self.word_db),
             QuietPhrase(0, "", *self.soft_line, self.line_db),
-            HardOnsets(self.knocks_s, 11.0, 25.0),
+            HardOnsets(self.knocks_s, 9.0, 25.0),
             Boxiness(self.ring_hz, self.ring_db, 3.0),
             Pops((self.pop_s,), (self.pop_hz,), (self.pop_dbfs,)),
             Rumble(30.0, 60.0, self.rumble_dbfs, self.noise_seed),
@@ -267,7 +267,7 @@ class OwnTake:
             peaks = Compressor(0, ratio, 1, 80)
             peaks = replace(peaks, threshold_db=threshold_for(peaks, self.prepared, "share_percent", share_percent))
             tamed = peaks.apply(self.prepared).output
-            for more_db in (0.0, -0.2, 0.2):
+            for more_db in (0.0, -0.3, -0.6, 0.3):
                 steady = Compressor(-26, 2.5, 10, 200, 6)
                 threshold_db = threshold_for(steady, tamed, "median_db", median_db + more_db)
                 steady = replace(steady, threshold_db=threshold_db)
