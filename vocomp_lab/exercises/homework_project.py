@@ -291,7 +291,7 @@ def _compressors(draw):
 
 
 def _whole(draw):
-    own, target, low = own_take(draw), draw.choice((-26.0, -25.0, -24.0)), _least_median_db(draw)
+    own, target, low = own_take(draw), draw.choice((-27.0, -26.0, -25.0)), _least_median_db(draw)
     loudness = Aim("loudness", "LUFS", lambda built: built.numbers.loudness_lufs, target - 0.5, target + 0.5)
     aims = (
         # The stages after level prep also move words, by a little.

@@ -263,8 +263,8 @@ class OwnTake:
 
     def compressors(self, median_db: float):
         """Pairs of compressors to try, the most likely pair first; the second takes off this much in the median."""
-        for ratio, share_percent in ((4, 10.0), (8, 8.0), (8, 12.0), (4, 6.0)):
-            peaks = Compressor(0, ratio, 1, 80)
+        for ratio, share_percent, attack_ms in ((4, 10.0, 1), (8, 8.0, 1), (8, 12.0, 1), (4, 6.0, 1), (8, 10.0, 0.3)):
+            peaks = Compressor(0, ratio, attack_ms, 80)
             peaks = replace(peaks, threshold_db=threshold_for(peaks, self.prepared, "share_percent", share_percent))
             tamed = peaks.apply(self.prepared).output
             for more_db in (0.0, -0.3, -0.6, 0.3):
