@@ -239,7 +239,7 @@ def _low_cut(draw):
         ),
         solution=f"The loudest thump is at {thump_hz:g} Hz, and this singer's lowest note is at {_lowest_hz(singer):.0f} Hz: there "
         f"is room in between. It has to come down by some {loudest_lu - 7.5 - 1:.0f} dB. Order 4 takes 24 dB from one octave to the "
-        f"next, so its corner goes to 1.3 to 1.5 times the thump's frequency, {1.3 * thump_hz:.0f} to {1.5 * thump_hz:.0f} Hz; the "
+        f"next, so its corner goes to 1.25 to 1.6 times the thump's frequency, {1.25 * thump_hz:.0f} to {1.6 * thump_hz:.0f} Hz; the "
         "number says where in between. Everything above that would cost voice and win nothing.",
     )
 
