@@ -187,15 +187,11 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
         return BoxResult(None, _SENTENCES[answer["trouble"]].format(name=name, message=message), guards)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
-    if ended is None:  # it neither came back nor used up its time on the processor
-        return BoxResult(
-            None, f"`{name}` has not come back after {limits.wall_s:g} s; look for something that it waits for."
-        )
-    if (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
+    if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
         return BoxResult(
             None,
-            f"`{name}` has not finished after {limits.cpu_s} s of work; look for a loop that never stops, or for a list far "
-            "longer than needed.",
+            f"`{name}` has not finished after {limits.cpu_s} s of work, or {limits.wall_s:g} s in all; look for a loop that never "
+            "stops, or for a list far longer than needed.",
         )
     if ended and ended < 0 and not said.strip():
         return BoxResult(None, f"`{name}` crashed: too much memory, recursion too deep, or it took too long.")

@@ -97,13 +97,13 @@ def refuse_the_rest(folders):
     """From here on Python refuses everything that a calculation doesn't need; only what is listed is allowed."""
     harmless = frozenset(
         "compile exec marshal.loads code.__new__ function.__new__ array.__new__ object.__getattr__ object.__setattr__ "
-        "object.__delattr__ sys._getframe sys._getframemodulename builtins.id sys.unraisablehook".split()
+        "object.__delattr__ sys._getframe sys._getframemodulename builtins.id time.sleep sys.unraisablehook".split()
     )
     outside = frozenset("vocomp_lab ctypes _ctypes socket _socket subprocess _posixsubprocess multiprocessing".split())
     roots = tuple(os.path.realpath(folder) + os.sep for folder in folders)
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
     # Bound here, so that code which replaces a builtin does not replace it in the guard.
-    is_a, text, error, real, waits = isinstance, str, PermissionError, os.path.realpath, Waits
+    is_a, text, error, real = isinstance, str, PermissionError, os.path.realpath
 
     def under(path):
         return is_a(path, text) and (real(path) + "/").startswith(roots)
@@ -120,15 +120,18 @@ def refuse_the_rest(folders):
             return
         if event == "os.listdir" and under(details[0]):
             return
-        if event == "time.sleep":
-            raise waits
         raise error(f"{event} is not allowed here")
 
     sys.addaudithook(guard)
 
 
-class Waits(PermissionError):
+class Waits(RuntimeError):
     """The function waits instead of calculating."""
+
+
+def do_not_wait(*_):
+    """Stands in for ``time.sleep``: not a protection, but it can say at once what is wrong."""
+    raise Waits
 
 
 class TooLong(ValueError):
@@ -221,6 +224,7 @@ def main():
     limits = limit_resources(job["limits"])
     guards = {"files": kernel, "limits": limits, "rights": become_nobody()}
     dumps, write, leave = json.dumps, os.write, os._exit
+    time.sleep = do_not_wait
     refuse_the_rest(folders)
     write(speak, b"\n")  # ready
     try:
