@@ -14,7 +14,7 @@ from variety import measure_task, others_percent, variant
 from vocomp_lab import Chain, ClipGain, Compressor, Gain, HighPass, Peaking
 from vocomp_lab.analysis import find_phrases, running_level_db, split_low_end
 from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
-from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, WriteIt
+from vocomp_lab.exercises.kinds import FindIt, HearIt, WorkOut, WriteIt
 from vocomp_lab.exercises.learners import Draw
 from vocomp_lab.exercises.project_take import own_take
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD
@@ -237,17 +237,16 @@ def test_a_function_from_elsewhere_is_told_what_is_wrong_with_it():
 
 
 def test_learners_get_different_tasks():
-    """Diagnoses are left out here, since each of them has to be measured; `variety.py` counts them."""
-    for homework, task in [(homework, task) for homework in homework_names() for task in tasks_of(homework)]:
-        one = pose(homework, task, "a")
-        if (
-            not isinstance(one, HearIt | Diagnose) and task.id != "compressors_so_much"
-        ):  # the take is what differs there
+    """A sample that is quickly posed, as nothing in it has to be measured first; `variety.py` counts all of them."""
+    for homework, task in [
+        (homework, task) for homework in ("01", "03", "04", "07", "08") for task in tasks_of(homework)
+    ]:
+        if isinstance(pose(homework, task, "a"), WorkOut | FindIt | WriteIt):
             count = len({variant(pose(homework, task, f"v{number}")) for number in range(40)})
             assert count >= (25 if task.id == "guessing_odds" else 32), (homework, task.id, count)
 
 
-@pytest.mark.parametrize("homework", ["04", *ci_only(["02", "05"])])
+@pytest.mark.parametrize("homework", ci_only(["02", "04", "05"]))
 def test_another_learners_sheet_earns_little(homework):
     measured = [measure_task(homework, task, learners=7, pairs=6) for task in tasks_of(homework)
         if not isinstance(pose(homework, task, "a"), HearIt)]  # fmt: skip
