@@ -470,12 +470,14 @@ def test_the_project_takes_any_chain_that_does_the_job(learner):
     prepared = Chain(before).apply(posed.clip()).output
     one = Compressor(-20, 3, 3, 120, knee_db=6)
     wanted = next(aim for aim in posed.aims if aim.label.startswith("median"))
-    one = dataclasses.replace(one, threshold_db=threshold_for(one, prepared, "median_db", wanted.low + 0.3))
     target = float(re.search(r"−(\d+) LUFS", posed.prompt)[1])
-    output = one.apply(prepared).output
-    chain = Chain([*before, ("mine", one), ("out", Gain(round(-target - integrated_lufs(output), 1)))])
-    verdict = posed.judge(posed.read(chain))
-    assert verdict.status == RIGHT, verdict.says
+    verdicts = []
+    for more_db in (0.3, -0.1, -0.5):  # what the whole chain takes off is counted over the whole take
+        threshold_db = threshold_for(one, prepared, "median_db", wanted.low + more_db)
+        mine = dataclasses.replace(one, threshold_db=threshold_db)
+        out = Gain(round(-target - integrated_lufs(mine.apply(prepared).output), 1))
+        verdicts.append(posed.judge(posed.read(Chain([*before, ("mine", mine), ("out", out)]))))
+    assert RIGHT in [verdict.status for verdict in verdicts], verdicts[-1].says
     idle = posed.judge(posed.read(Chain([*before, ("out", Gain(-10))])))
     assert idle.status == NOT_YET and "called" not in idle.says, "no compressor at all, or the wrong level"
 
