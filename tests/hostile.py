@@ -100,13 +100,13 @@ DATA = {
     "number is infinite": ("computer", {"number": 10**400}),
     "number is a list": ("computer", {"number": [1]}),
     "answer is a list": ("computer", [1, 2]),
-    "answer is text": ("rough", "4"),
+    "answer is text": ("rough_line", "4"),
     "many times": ("knocks", {"numbers": list(range(10_000))}),
     "times are an object": ("knocks", {"numbers": {"a": 1}}),
-    "settings of another kind": ("peaks_only", {"settings": {"format": "x"}}),
-    "a word that is a list": ("what_is_wrong", {"word": ["threshold"]}),
+    "settings of another kind": ("peaks_so_much", {"settings": {"format": "x"}}),
+    "a word that is a list": ("what_went_wrong", {"word": ["threshold"]}),
     "heard everything": ("blind", {"heard": [["A", "A", 1.0]] * 100_00}),
     "heard nonsense": ("blind", {"heard": [[{}, None, 1.0]] * 10}),
-    "source is a number": ("target_reduction_db", {"source": 5}),
+    "source is a number": ("gain_within_range", {"source": 5}),
 }
 """Entries of a sheet that can be read, by task of homework 04, that no mark may come of."""

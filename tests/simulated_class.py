@@ -7,6 +7,7 @@ leads to a number, it comes from the task itself.
 from __future__ import annotations
 
 import dataclasses
+import re
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
@@ -20,130 +21,129 @@ from vocomp_lab.processors.character import FetCompressor, OptoCompressor
 
 NO_ANSWER = "no answer"
 
+# What a learner gets wrong, as changes to a right function: patterns, and what stands in their place.
+_LOG, _TEN, _TURNED = (r"log10", "log"), (r"20 \*", "10 *"), (r"return 20", "return -20")
 FUNCTIONS = {
-    "rms_level": [
-        ("no_root", "def rms_level(x):\n    return 20 * np.log10(np.mean(x ** 2))"),
-        ("ten_for_twenty", "def rms_level(x):\n    return 10 * np.log10(np.sqrt(np.mean(x ** 2)))"),
-        ("mean_for_rms", "def rms_level(x):\n    return 20 * np.log10(np.mean(abs(x)))"),
-        (None, "def rms_level(x):\n    return -20.0"),
+    "meter_from_zero": [
+        ("no_root", (r"np.sqrt\((.*2\))\)\)", r"\1)")),
+        ("ten_for_twenty", _TEN),
+        ("natural_log", _LOG),
+        ("mean_for_rms", (r"np.sqrt\(np.mean\(heard \*\* 2\)\)", "np.mean(abs(heard))")),
+        ("start_left_in", (r"samples\[\d+:\]", "samples")),
+        ("reference_left_out", (r" \+ [\d.]+$", "")),
+        (None, (r"return .*", "return -20.0")),
     ],
-    "target_reduction_db": [
-        ("slope_for_ratio", "def target_reduction_db(l, t, r):\n    return max(l - t, 0) / r"),
-        ("below_threshold", "def target_reduction_db(l, t, r):\n    return (l - t) * (1 - 1 / r)"),
-        ("reduction_as_gain", "def target_reduction_db(l, t, r):\n    return min(t - l, 0) * (1 - 1 / r)"),
-        ("output_for_reduction", "def target_reduction_db(l, t, r):\n    return l if l < t else t + (l - t) / r"),
+    "gain_within_range": [
+        ("slope_for_ratio", (r"\(1 - 1 / ratio\)", "(1 / ratio)")),
+        ("below_threshold", (r"max\((.*), 0\)", r"\1")),
+        ("reduction_as_gain", (r"return min", "return -min")),
+        ("output_for_reduction", (r"return min", "return level_db - min")),
+        ("limit_left_out", (r"min\((.*), [\d.]+\)", r"\1")),
     ],
-    "highest_corner": [
-        ("lowest_note_missed", "def highest_corner(n, o, d):\n    return n[0] * (10 ** (d / 10) - 1) ** (0.5 / o)"),
-        ("corner_on_the_note", "def highest_corner(n, o, d):\n    return sorted(n)[0]"),
-        ("order_not_doubled", "def highest_corner(n, o, d):\n    return min(n) * (10 ** (d / 10) - 1) ** (1 / o)"),
-        (None, "def highest_corner(n, o, d):\n    return 0.7 * min(n)"),
+    "corner_below_slides": [
+        ("lowest_note_missed", (r"min\(notes_hz\)", "notes_hz[0]")),
+        ("corner_on_the_note", (r"lowest_hz \* .*", "lowest_hz")),
+        ("order_not_doubled", (r"\(2 \* order\)", "order")),
+        ("slide_left_out", (r" \* 2 \*\* .*", "")),
+        ("limit_left_out", (r"min\(corner_hz, \d+\)", "corner_hz")),
+        (None, (r"return .*", "return 0.7 * lowest_hz")),
     ],
-    "fet_loop": [
-        (
-            name,
-            "def fet_reduction(levels, rate, threshold_db, ratio, attack_ms, release_ms):\n"
-            "    a, r = [math.exp(-1000 / (ms * rate)) for ms in (attack_ms, release_ms)]\n"
-            f"    y, out = 0, []\n    for x in levels:\n        c = {asked}\n        k = a if c > y else r\n"
-            "        y = k * y + (1 - k) * c\n        out.append(y)\n    return out",
-        )
-        for name, asked in (
-            ("feedback_left_out", "max(x - threshold_db, 0) * (1 - 1 / ratio)"),
-            ("forward_curve", "max(x - y - threshold_db, 0) * (1 - 1 / ratio)"),
-            ("below_threshold", "(x - y - threshold_db) * (ratio - 1)"),
-            (None, "max(x - threshold_db, 0) * (ratio - 1)"),
-        )
+    "fet_loop_with_pad": [
+        ("feedback_left_out", (r"level - reduction", "level"), (r"\(ratio - 1\)", "(1 - 1 / ratio)")),
+        ("forward_curve", (r"\(ratio - 1\)", "(1 - 1 / ratio)")),
+        ("below_threshold", (r"max\((heard - threshold_db), 0\)", r"(\1)")),
+        ("limit_left_out", (r"min\((.*), [\d.]+\)", r"\1")),
+        ("pad_left_out", (r"reduction - [\d.]+\n", "reduction\n")),
+        (None, (r"\(ratio - 1\)", "ratio")),
     ],
-    "blend_db": [
-        (name, f"def blend_db(r, mix):\n    g = 10 ** (-r / 20)\n    return {result}")
-        for name, result in (
-            ("decibels_mixed", "-r * mix"),
-            ("mix_swapped", "20 * math.log10((1 - mix) * g + mix)"),
-            ("dry_left_out", "20 * math.log10(mix * g)"),
-            ("ten_for_twenty", "10 * math.log10(mix * g + 1 - mix)"),
-            ("sign", "-20 * math.log10(mix * g + 1 - mix)"),
-            (None, "r"),
-        )
+    "blend_with_makeup": [
+        ("decibels_mixed", (r"10 \*\* \((.*) / 20\)\n.*", r"mix * \1\n    return compressed")),
+        ("mix_swapped", (r"mix \* compressed \+ \(1 - mix\)", "(1 - mix) * compressed + mix")),
+        ("dry_left_out", (r"compressed \+ .*", "compressed)")),
+        ("makeup_on_blend", (r"\((\d+) - (.*\n.*)", r"(0 - \2 + \1")),
+        ("makeup_left_out", (r"\(\d+ - red", "(0 - red")),
+        ("ten_for_twenty", (r"20 \* math", "10 * math")),
+        ("natural_log", _LOG),
+        ("sign", _TURNED),
+        (None, (r"return .*", "return reduction_db")),
     ],
-    "onset_over_sustain": [
-        (
-            name,
-            "def onset_over_sustain(x, rate, begin):\n"
-            "    def level(a, b):\n"
-            f"        p = x[round(({begin} + a) * rate):round(({begin} + b) * rate)]\n        return {level}\n"
-            f"    return {result}",
-        )
-        for name, begin, level, result in (
-            ("sign", "begin", "10 * np.log10(np.mean(p ** 2))", "level(.12, .25) - level(0, .05)"),
-            ("ten_for_twenty", "begin", "10 * np.log10(np.sqrt(np.mean(p ** 2)))", "level(0, .05) - level(.12, .25)"),
-            ("no_root", "begin", "20 * np.log10(np.mean(p ** 2))", "level(0, .05) - level(.12, .25)"),
-            ("begin_left_out", "0", "10 * np.log10(np.mean(p ** 2))", "level(0, .05) - level(.12, .25)"),
-            ("peak_for_rms", "begin", "20 * np.log10(np.max(np.abs(p)))", "level(0, .05) - level(.12, .25)"),
-            (None, "begin", "1.0", "level(0, 1)"),
-        )
+    "start_over_rest": [
+        ("sign", _TURNED),
+        ("ten_for_twenty", _TEN),
+        ("natural_log", _LOG),
+        ("no_root", (r"np.sqrt\((.*)\)\n", r"\1\n")),
+        ("begin_left_out", (r"begin_s \+ ", "")),
+        ("peak_for_rms", (r"np.sqrt\(.*\)\n", "max(abs(part))\n")),
+        (None, (r"return 20.*", "return 1.0")),
     ],
-    "sinks_percent": [
-        (
-            name,
-            "def sinks_percent(vocal, band, sung, balance):\n"
-            f"    off = np.array(vocal) - np.array(band) - {balance}\n    off = off[{counted}]\n"
-            f"    return {times} * np.mean({sinks})",
-        )
-        for name, balance, counted, times, sinks in (
-            ("pauses_counted", "balance", ":", 100, "off < -3"),
-            ("share_for_percent", "balance", "np.array(sung) == 1", 1, "off < -3"),
-            ("balance_left_out", "0", "np.array(sung) == 1", 100, "off < -3"),
-            ("either_side", "balance", "np.array(sung) == 1", 100, "abs(off) > 3"),
-            (None, "balance", "np.array(sung) == 1", 100, "off > 3"),
-        )
+    "sinks_too_far": [
+        ("pauses_counted", (r" if sings", "")),
+        ("share_for_percent", (r"100 \* ", "")),
+        ("balance_left_out", (r" - balance_lu", "")),
+        ("either_side", (r"off < -([\d.]+)", r"abs(off) > \1")),
+        ("ones_as_places", (r" if sings\]", "]\n    off_lu = np.array(off_lu)[sung]")),
+        (None, (r"off < -", "off > ")),
     ],
-    "region_gains": [
-        (name, f"def region_gains(x, t):\n    m = np.{middle}(x)\n    return [{gain} for v in x]")
-        for name, middle, gain in (
-            ("every_word_levelled", "median", "m - v"),
-            ("soft_words_too", "median", "m - v if abs(v - m) > t else 0"),
-            ("mean_for_median", "mean", "m - v if v - m > t else 0"),
-            ("sign", "median", "v - m if v - m > t else 0"),
-            (None, "median", "-t if v - m > t else 0"),
-        )
+    "gains_for_words": [
+        ("all_of_it", (r"-min\(.*?, [\d.]+\)", "usual - level")),
+        ("every_word_levelled", (r" if level.*?else 0", "")),
+        ("soft_words_too", (r"if level - usual", "if abs(level - usual)")),
+        ("mean_for_median", (r"median", "mean")),
+        ("sign", (r"-min", "min")),
+        (None, (r"-min\(.*?, [\d.]+\)", "-threshold_db")),
     ],
 }
+
+
+def wrong_functions(task, posed) -> list:
+    """Wrong functions as (source, mistake); those that change nothing in this learner's are left out."""
+    made = []
+    for name, *changes in FUNCTIONS[task.id]:
+        source = posed.model
+        for pattern, instead in changes:
+            source = re.sub(pattern, instead, source.rstrip())
+        if source != posed.model.rstrip():
+            made.append((source, name))
+    return made
+
+
 PROCESSORS = {
     "loudness": [(None, Gain(30))],
-    "staging": [("threshold_above_peaks", Gain(-50)), ("never_lets_go", Gain(40))],
-    "peaks_only": [
+    "trim_for_threshold": [("threshold_above_peaks", Gain(-50)), ("never_lets_go", Gain(40))],
+    "peaks_so_much": [
         ("never_lets_go", Compressor(-60, 3, 1, 80)), ("threshold_above_peaks", Compressor(0, 3, 1, 80)),
         ("flattened", lambda posed: Compressor(posed.key().threshold_db, 100, 0.03, 80)),
     ],
-    "late": [
+    "late_and_seldom": [
         ("late_for_peaks", Compressor(-60, 3, 40, 80)), ("never_lets_go", Compressor(-60, 3, 1, 80)),
         ("threshold_above_peaks", Compressor(6, 3, 1, 80)),
         ("flattened", lambda posed: Compressor(posed.key().threshold_db, 100, 0.03, 80)),
     ],
-    "low_cut": [("into_the_voice", HighPass(350, 4)), (None, HighPass(30, 1))],
-    "deess": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
-    "sleeve": [
+    "just_enough_cut": [("into_the_voice", HighPass(350, 4)), ("more_than_needed", HighPass(100, 6)), (None, HighPass(30, 1))],
+    "so_much_less_s": [("lisps", DeEsser(-45, range_db=12)), ("threshold_above_peaks", DeEsser(20))],
+    "steady_hand": [
         ("worked_too_hard", Compressor(-70, 2.5, 10, 200, 6)), ("threshold_above_peaks", Compressor(6, 2.5, 10, 200, 6)),
-        ("peaks_for_steady", Compressor(-15, 4, 0.5, 60)), ("forgot_to_match", Compressor(-28, 2.5, 10, 200, 6)),
+        ("peaks_for_steady", lambda posed: Compressor(posed.key().threshold_db + 11, 4, 0.5, 60)),
+        ("forgot_to_match", lambda posed: dataclasses.replace(posed.key(), makeup_db=0)),
         ("flattened", lambda posed: Compressor(posed.key().threshold_db + 8, 10, 0.05, 1_000)),
     ],
-    "blend": [
+    "squashed_so_much": [
         ("all_wet", Compressor(-45, 6, 1, 40)), ("threshold_above_peaks", Compressor(6, 6, 1, 40, mix=0.4)),
         ("hardly_mixed", Compressor(-45, 6, 1, 40, mix=0.05)),
     ],
     "regions": [
         ("all_turned_down", ClipGain([GainRegion(0, 20, -15)])), (None, ClipGain([GainRegion(0, 0.1, -3)])),
     ],
-    "opto_work": [("worked_too_hard", OptoCompressor(-70)), ("threshold_above_peaks", OptoCompressor(20))],
-    "fet_edge": [("starts_shaved", FetCompressor(-60, 4, 2, 100)), ("threshold_above_peaks", FetCompressor(20, 4, 100))],
-    "bite": [
+    "opto_so_much": [("worked_too_hard", OptoCompressor(-70)), ("threshold_above_peaks", OptoCompressor(20))],
+    "edge_left": [("starts_shaved", FetCompressor(-60, 4, 2, 100)), ("threshold_above_peaks", FetCompressor(20, 4, 100))],
+    "back_to_bite": [
         ("beginnings_caught", Compressor(-26, 20, 0.1, 100)), ("worked_too_hard", Compressor(-60, 4, 30, 100)),
         ("threshold_above_peaks", Compressor(6, 4, 30, 100)),
     ],
     "lets_go": [
         ("release_too_long", Compressor(-60, 4, 30, 1200)), ("threshold_above_peaks", Compressor(6, 4, 30, 100)),
     ],
-    "too_much": [("worked_too_hard", Compressor(-60, 8, 10, 200)), ("threshold_above_peaks", Compressor(6, 3, 10, 200))],
+    "rescued": [("worked_too_hard", Compressor(-60, 8, 10, 200)), ("threshold_above_peaks", Compressor(6, 3, 10, 200))],
 }  # fmt: skip
 
 
@@ -156,23 +156,23 @@ def _with(name, **settings):
 
 
 CHAINS = {
-    "levels": [
+    "levels_by_hand": [
         ("wrong_word", lambda chain: Chain([("level prep", _late(chain["level prep"]))])),
         (None, lambda chain: Chain([("level prep", ClipGain([GainRegion(0.0, 0.1, -1)]))])),
     ],
-    "filters": [
+    "filters_sparing": [
         ("into_the_voice", _with("low cut", freq_hz=400, order=4)),
         (None, _with("boxiness", gain_db=0)),
         (None, _without("boxiness")),
     ],
-    "compressors": [
+    "compressors_so_much": [
         ("threshold_above_peaks", _with("peaks", threshold_db=6)),
         ("never_lets_go", _with("peaks", threshold_db=-60)),
         ("worked_too_hard", _with("steady", threshold_db=-70)),
         ("forgot_to_match", _with("steady", makeup_db=-3)),
         (None, _without("steady")),
     ],
-    "whole": [
+    "whole_so_much": [
         ("left_to_the_compressor", _without("level prep")),
         ("into_the_voice", _with("low cut", freq_hz=400, order=4)),
         ("never_lets_go", _with("peaks", threshold_db=-60)),
@@ -202,7 +202,7 @@ UNREADABLE = {
 def wrong_answers(task, posed) -> list:
     """Wrong answers to a task as (data, status, mistake)."""
     if task.id in FUNCTIONS:
-        return [({"source": source}, NOT_YET, name) for name, source in FUNCTIONS[task.id]]
+        return [({"source": source}, NOT_YET, name) for source, name in wrong_functions(task, posed)]
     if task.id in PROCESSORS:
         wrong = [(name, one(posed) if callable(one) else one) for name, one in PROCESSORS[task.id]]
         return [(posed.to_data(processor), NOT_YET, name) for name, processor in wrong]

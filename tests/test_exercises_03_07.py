@@ -25,16 +25,24 @@ def posed(homework, name, learner="ann"):
 
 def test_the_highest_corner_costs_just_what_is_allowed():
     """Against SciPy's own Butterworth design at a rate so high that the bilinear transform bends nothing."""
-    for notes_hz, order, loss_db in posed("03", "highest_corner").calls:
-        corner_hz = posed("03", "highest_corner").right(notes_hz, order, loss_db)
+    task, seen = posed("03", "corner_below_slides"), 0
+    semitones, most_hz = (int(part.split()[0]) for part in _bold(task.prompt))
+    for notes_hz, order, loss_db in task.calls:
+        corner_hz = task.right(notes_hz, order, loss_db)
         sections = butter(order, corner_hz, "highpass", fs=192_000, output="sos")
-        _, response = sosfreqz(sections, worN=[min(notes_hz)], fs=192_000)
-        assert -20 * math.log10(abs(response[0])) == pytest.approx(loss_db, abs=0.001)
+        _, response = sosfreqz(sections, worN=[min(notes_hz) * 2 ** (-semitones / 12)], fs=192_000)
+        lost_db = -20 * math.log10(abs(response[0]))
+        if corner_hz < most_hz:
+            assert lost_db == pytest.approx(loss_db, abs=0.001)
+            seen += 1
+        else:
+            assert corner_hz == most_hz and lost_db <= loss_db + 0.001
+    assert 0 < seen < len(task.calls)
 
 
 def test_a_melody_never_begins_on_its_lowest_note():
     for learner in LEARNERS:
-        assert all(notes[0] > min(notes) for notes, _, _ in posed("03", "highest_corner", learner).calls)
+        assert all(notes[0] > min(notes) for notes, _, _ in posed("03", "corner_below_slides", learner).calls)
 
 
 def test_what_a_thump_costs_is_what_the_compressor_takes():
@@ -85,7 +93,7 @@ def test_each_way_with_the_low_end_is_told_by_its_numbers():
     assert len(ways) == 4 and find_pops(_boxless("lesson_verse")) and _lowest_hz("second_verse") < 120
 
 
-TO_SET = [("03", "low_cut"), ("03", "deess"), ("07", "opto_work"), ("07", "fet_edge")]
+TO_SET = [("03", "just_enough_cut"), ("03", "so_much_less_s"), ("07", "opto_so_much"), ("07", "edge_left")]
 
 
 @pytest.mark.parametrize(("homework", "name"), TO_SET)
@@ -97,7 +105,7 @@ def test_what_is_to_be_set_is_not_right_as_it_comes(homework, name):
 
 def test_a_fet_set_like_another_compressor_shaves_the_starts_and_is_told():
     for learner in LEARNERS[:6]:
-        task = posed("07", "fet_edge", learner)
+        task = posed("07", "edge_left", learner)
         assert task.judge(task.read(task.start)).mistake == "starts_shaved"
 
 
@@ -114,20 +122,23 @@ def test_a_fet_set_as_asked_grips_as_before():
 
 def test_the_written_loop_settles_and_grips_as_the_workbooks_fet():
     """One sample late, it comes to the same as the loop without delay, the closer the higher the rate."""
-    right = posed("07", "fet_loop").right
+    tasks = (posed("07", "fet_loop_with_pad", f"learner{number}") for number in range(200))
+    # One whose limit is out of reach here at 2:1, and is only in the way of the attack at 4:1.
+    task, pad_db = next((one, float(_bold(one.prompt)[1].split()[0])) for one in tasks if "**15 dB**" in one.prompt)
     levels = np.repeat([-10.0, -60.0], 24_000)
     for ratio in (2.0, 4.0):
-        mine = right(levels.tolist(), 96_000, -24.0, ratio, 10.0, 60.0)
-        theirs = FetCompressor(-24.0, ratio, 10.0, 60.0).reduction_db(levels, 96_000)
-        assert mine[23_999] == pytest.approx(14 * (1 - 1 / ratio), abs=1e-6)
-        assert np.abs(np.array(mine) - theirs).max() < 0.05
+        mine = task.right(levels.tolist(), 96_000, -24.0, ratio, 10.0, 60.0)
+        theirs = FetCompressor(-24.0 + pad_db, ratio, 10.0, 60.0).reduction_db(levels, 96_000)
+        assert mine[23_999] == pytest.approx((14 - pad_db) * (1 - 1 / ratio), abs=1e-6)
+        if ratio == 2.0:
+            assert np.abs(np.array(mine) - theirs).max() < 0.05
 
 
 def test_a_type_without_a_label_is_told_by_its_numbers():
     """The rules of the lesson, written out, decide for every learner."""
     kinds = set()
     for learner in [f"learner{number}" for number in range(30)]:
-        task = posed("07", "no_label", learner)
+        task = posed("07", "no_name_on_it", learner)
         knobs = _bold(task.prompt)[0]
         ratio, attack = float(knobs.split(":")[0]), float(knobs.split("attack ")[1].split(" ")[0])
         rows = [line.split() for line in task.prompt.splitlines() if " ms " in line and line.startswith("    ")]

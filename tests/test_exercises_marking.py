@@ -127,7 +127,7 @@ def test_forty_hostile_sheets_are_survived_and_cost_nobody_a_mark(tmp_path, some
         write(
             folder,
             sheet(
-                {"target_reduction_db": entry({"source": source_of(name, "target_reduction_db", tmp_path)})},
+                {"gain_within_range": entry({"source": source_of(name, "target_reduction_db", tmp_path)})},
                 f"function.{number:02}",
             ),
         )

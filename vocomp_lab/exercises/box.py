@@ -190,7 +190,11 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
     if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
-        return BoxResult(None, f"`{name}` has not finished after {limits.cpu_s} s; look for a loop that never stops.")
+        return BoxResult(
+            None,
+            f"`{name}` has not finished after {limits.cpu_s} s of work, or {limits.wall_s:g} s in all; look for a loop that never "
+            "stops, or for a list far longer than needed.",
+        )
     if ended and ended < 0 and not said.strip():
         return BoxResult(None, f"`{name}` crashed: too much memory, recursion too deep, or it took too long.")
     return BoxResult(None, f"`{name}` quit Python instead of returning a number.")
@@ -201,6 +205,11 @@ _SENTENCES = {
     "missing": "There is no function `{name}` in your answer.",
     "raised": "`{name}` stopped with an error ({message}).",
     "kind": "`{name}` returns {message}; it must return numbers.",
+    "long": "`{name}` returns a list of {message} numbers, far more than any task asks for.",
+    "waits": "`{name}` waits (`time.sleep`); take that line out, since it only has to calculate.",
+    "memory": "`{name}` needs more memory than there is; look for a list that is far too long.",
+    "name": "`{name}` uses `{message}`, which isn't there when it runs alone; put helpers, constants and imports inside the "
+    "function.",
 }
 
 

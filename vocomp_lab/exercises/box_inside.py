@@ -18,6 +18,8 @@ _LANDLOCK_CREATE, _LANDLOCK_ADD, _LANDLOCK_RESTRICT = 444, 445, 446
 # The rights that each version of the kernel's Landlock knows: files, network, reaching other processes.
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
 _LONGEST_MESSAGE = 200
+_MOST_NUMBERS = 200_000
+"""In one output; writing down more would take longer than the function may."""
 
 
 def limit_resources(limits):
@@ -123,6 +125,19 @@ def refuse_the_rest(folders):
     sys.addaudithook(guard)
 
 
+class Waits(RuntimeError):
+    """The function waits instead of calculating."""
+
+
+def do_not_wait(*_):
+    """Stands in for ``time.sleep``: not a protection, but it can say at once what is wrong."""
+    raise Waits
+
+
+class TooLong(ValueError):
+    """The output holds far more numbers than any task asks for."""
+
+
 def one_line(error):
     message = " ".join(str(error).split())[:_LONGEST_MESSAGE]
     return f"{type(error).__name__}: {message}" if message else type(error).__name__
@@ -131,8 +146,12 @@ def one_line(error):
 def plain(value):
     """An output as a JSON number or a (nested) list of them; a TypeError that names the type for anything else."""
     if hasattr(value, "tolist"):
+        if getattr(value, "size", 0) > _MOST_NUMBERS:
+            raise TooLong(f"{value.size:,}")
         value = value.tolist()
     if isinstance(value, (list, tuple)):
+        if len(value) > _MOST_NUMBERS:
+            raise TooLong(f"{len(value):,}")
         return [plain(part) for part in value]
     if isinstance(value, (int, float)):
         number = float(value)
@@ -155,7 +174,7 @@ def answer(job, numpy):
     try:
         exec(compile(job["source"], "<answer>", "exec"), space)
     except BaseException as error:
-        return {"trouble": "source", "message": one_line(error)}
+        return what_went_wrong(error, "source")
     function = space.get(job["name"])
     if not callable(function):
         return {"trouble": "missing", "message": ""}
@@ -170,8 +189,18 @@ def answer(job, numpy):
             kind = "raised" if raised_inside else "kind"
             return {"trouble": kind, "message": one_line(error) if raised_inside else str(error)}
         except BaseException as error:
-            return {"trouble": "raised", "message": one_line(error)}
+            return what_went_wrong(error, "raised")
     return {"outputs": outputs}
+
+
+def what_went_wrong(error, otherwise):
+    """The trouble that an error stands for; most of them are told as they are."""
+    if type(error) is NameError and getattr(error, "name", None):
+        return {"trouble": "name", "message": str(error.name)[:_LONGEST_MESSAGE]}
+    for kind, trouble in ((Waits, "waits"), (TooLong, "long"), (MemoryError, "memory")):
+        if isinstance(error, kind):
+            return {"trouble": trouble, "message": str(error)[:_LONGEST_MESSAGE]}
+    return {"trouble": otherwise, "message": one_line(error)}
 
 
 def main():
@@ -195,6 +224,7 @@ def main():
     limits = limit_resources(job["limits"])
     guards = {"files": kernel, "limits": limits, "rights": become_nobody()}
     dumps, write, leave = json.dumps, os.write, os._exit
+    time.sleep = do_not_wait
     refuse_the_rest(folders)
     write(speak, b"\n")  # ready
     try:

@@ -10,7 +10,17 @@ import numpy as np
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, HearIt, SetIt, WorkOut, WriteIt
-from vocomp_lab.exercises.material import CLEAN, FAULTY, LAST_THREE_LINES_S, louder, strong_words, table, take, window
+from vocomp_lab.exercises.material import (
+    CLEAN,
+    FAULTY,
+    LAST_THREE_LINES_S,
+    louder,
+    strong_words,
+    table,
+    take,
+    turned,
+    window,
+)
 from vocomp_lab.exercises.tasks import Task, as_code
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.gain import Gain
@@ -32,10 +42,10 @@ def _loudness(name: str) -> float:
 
 
 def _amplitude(draw):
-    amplitude = draw.step(0.03, 0.45, 0.01)
+    amplitude = draw.step(0.03, 0.6, 0.001)
     answer = amplitude_to_db(amplitude)
     return WorkOut(
-        prompt=f"The largest sample of a take has a magnitude of **{amplitude:.2f}**. What is its sample peak in dBFS?",
+        prompt=f"The largest sample of a take has a magnitude of **{amplitude:.3f}**. What is its sample peak in dBFS?",
         answer=answer,
         unit="dBFS",
         tolerance=0.1,
@@ -44,7 +54,7 @@ def _amplitude(draw):
             "dBFS compares an amplitude with full scale, which is 1.",
             "20·log₁₀ of the magnitude; in Python, `20 * math.log10(…)`.",
         ),
-        solution=f"20·log₁₀({amplitude:.2f}) = {decibels(answer, 2)} dBFS. Below full scale, levels are negative.",
+        solution=f"20·log₁₀({amplitude:.3f}) = {decibels(answer, 2)} dBFS. Below full scale, levels are negative.",
     )
 
 
@@ -73,58 +83,82 @@ def _trimmed(draw):
 
 
 _RMS_START = '''def rms_level(samples):
-    """RMS level of an array of samples, in dBFS."""
+    """RMS level of an array of samples, in decibels."""
     ...
 '''
 _RMS_MODEL = '''def rms_level(samples):
-    """RMS level of an array of samples, in dBFS."""
-    return 20 * np.log10(np.sqrt(np.mean(samples ** 2)))
+    """RMS level of an array of samples, in decibels."""
+    heard = samples[SKIPPED:]
+    return 20 * np.log10(np.sqrt(np.mean(heard ** 2)))PLUS
 '''
+_REFERENCES = {
+    0.0: "in dBFS, where an RMS of 1 is 0",
+    3.01: "counted from a sine at full scale: that one reads 0, so everything reads 3.01 dB higher than in dBFS",
+    18.0: "counted from −18 dBFS, the level at which many desks read 0: −18 dBFS reads 0",
+    20.0: "counted from −20 dBFS, a usual level for a voice: −20 dBFS reads 0",
+}
 
 
 def _rms(draw):
+    above_db, skipped = draw.choice(list(_REFERENCES)), draw.choice((40, 50, 60, 80, 100, 120, 150))
     calls = []
     for place in range(5):
         rate = 8000
         t = np.arange(400 + 200 * place) / rate
         wave = np.sin(2 * np.pi * draw.step(80, 900, 10) * t) ** draw.choice((1, 3))
-        calls.append((draw.step(0.05, 0.9, 0.01) * wave + draw.step(-0.05, 0.05, 0.01),))
+        # A click as the cable is plugged in: what is to be left out is no small part.
+        wave = np.where(np.arange(len(t)) < skipped, draw.step(0.5, 0.9, 0.05), draw.step(0.05, 0.9, 0.01) * wave)
+        calls.append((wave + draw.step(-0.05, 0.05, 0.01),))
+
+    def level(x, shape=lambda heard: 10 * math.log10(np.mean(heard**2)), above=above_db):
+        return shape(x[skipped:]) + above
+
+    model = _RMS_MODEL.replace("SKIPPED", str(skipped)).replace("PLUS", f" + {above_db:g}" if above_db else "")
+    mistakes = {
+        "no_root": lambda x: level(x, lambda heard: 20 * math.log10(np.mean(heard**2))),
+        "ten_for_twenty": lambda x: level(x, lambda heard: 10 * math.log10(math.sqrt(np.mean(heard**2)))),
+        "natural_log": lambda x: level(x, lambda heard: 20 * math.log(math.sqrt(np.mean(heard**2)))),
+        "mean_for_rms": lambda x: level(x, lambda heard: 20 * math.log10(np.mean(np.abs(heard)))),
+        "start_left_in": lambda x: 10 * math.log10(np.mean(x**2)) + above_db,
+    }
+    if above_db:
+        mistakes["reference_left_out"] = lambda x: level(x, above=0.0)
     return WriteIt(
         prompt="Write your own RMS meter: a function that takes an array of samples (one channel, full scale is 1) and "
-        "returns the RMS level in dBFS. You can use `np` and `math`.",
+        f"returns the RMS level, {_REFERENCES[above_db]}. The first **{skipped} samples** are the crack of a plug and don't "
+        "count. You can use `np` and `math`.",
         start=_RMS_START,
         calls=tuple(calls),
-        right=lambda x: 10 * math.log10(np.mean(x * x)),
+        right=level,
         tolerance=0.01,
-        model=_RMS_MODEL,
-        mistakes={
-            "no_root": lambda x: 20 * math.log10(np.mean(x * x)),
-            "ten_for_twenty": lambda x: 10 * math.log10(math.sqrt(np.mean(x * x))),
-            "mean_for_rms": lambda x: 20 * math.log10(np.mean(np.abs(x))),
-        },
+        model=model,
+        mistakes=mistakes,
         hints=(
-            "Square, take the mean, take the root: read “root mean square” from right to left.",
-            "Then 20·log₁₀ of that, as for any amplitude.",
+            f"`samples[{skipped}:]` leaves out the start. Square, take the mean, take the root: read “root mean square” from "
+            "right to left.",
+            "Then 20·log₁₀ of that, as for any amplitude."
+            + (f" That is dBFS; to count from another level, add {above_db:g}." if above_db else ""),
         ),
-        solution="The root of the mean of the squares, then into decibels:\n\n" + as_code(_RMS_MODEL),
+        solution="The root of the mean of the squares, then into decibels:\n\n" + as_code(model),
     )
 
 
 def _loud_word(draw):
     name = draw.choice(CLEAN)
     word, gain_db = draw.choice(strong_words(name)), draw.step(10, 12, 0.5)
-    trim_db = draw.step(-12, -6, 0.5)
+    trim_db, turn = draw.step(-12, -6, 0.5), turned(draw, name)
+    there = turn.item(word)
     return FindIt(
         prompt="One word in this verse was sung far too loud. Look at the picture, listen, and give a time within that "
         "word.",
-        clip=lambda: louder(word, gain_db).apply(take(name).clip).gained(trim_db),
-        windows=(window(word),),
+        clip=lambda: turn.clip(louder(word, gain_db).apply(take(name).clip).gained(trim_db)),
+        windows=(window(there),),
         unit="s",
         hints=(
             "Look for the word whose RMS stands out, not just its peak: it is thick in the waveform.",
             "Compare words that are close together: which one is more than twice as tall as its neighbours?",
         ),
-        solution=f"“{word['text']}” from {word['start_s']:.2f} to {word['end_s']:.2f} s was turned up by {gain_db:g} "
+        solution=f"“{word['text']}” from {there['start_s']:.2f} to {there['end_s']:.2f} s was turned up by {gain_db:g} "
         f"dB.",
     )
 
@@ -153,8 +187,12 @@ def _trim(draw):
     )
 
 
+# How much has to be added to a threshold to get the trim with which the verse acts on it as asked.
+_OVER_DB = 14.0
+
+
 def _staging(draw):
-    threshold, off_db = draw.choice((-20, -18, -16)), draw.choice((-13, -12, -11, 6, 7, 8))
+    threshold, off_db = draw.step(-24, -14, 1), draw.choice((draw.step(-14, -10, 0.25), draw.step(5, 8, 0.25)))
     return SetIt(
         prompt=f"After the trim comes a compressor with a threshold of {decibels(threshold, 0)} dBFS, and you may not "
         f"touch it. Set the **trim** so that it acts during 5 to 15 % of the sung time.",
@@ -162,14 +200,15 @@ def _staging(draw):
         start=Gain(0),
         then=Compressor(threshold_db=threshold, ratio=3, attack_ms=3, release_ms=80),
         goals=(Goal("share_percent", low=5, high=15),),
-        candidates=lambda: [Gain(threshold + near_db - off_db) for near_db in range(13, 21)],
+        candidates=lambda: [Gain(round(threshold + _OVER_DB + near_db - off_db, 1)) for near_db in (0, 1, -1, 2, -2)],
         mistakes={"never_lets_go": lambda processor, change: change.reduction.share > 0.6},
         hints=(
             "The threshold is a fixed level in dBFS: what counts is how far the voice is above or below it.",
             "Does it act too much? Less trim. Not at all? More.",
         ),
-        solution=f"This take was recorded {decibels(off_db, 0, sign=True)} dB from the level of the workbook's verse. A "
-        f"trim that undoes most of that brings it back to where the compressor acts on the loudest moments only.",
+        solution=f"This take was recorded {decibels(off_db, sign=True)} dB from the level of the workbook's verse. A "
+        f"trim of {decibels(threshold + _OVER_DB - off_db, 1, sign=True)} dB brings it to where this threshold catches the loudest "
+        "moments only.",
     )
 
 
@@ -225,12 +264,12 @@ def _game(draw):
 
 
 TASKS = (
-    Task("amplitude", "From samples to decibels", _amplitude),
+    Task("magnitude", "From samples to decibels", _amplitude),
     Task("trimmed", "Peak, crest factor, trim", _trimmed),
-    Task("rms_level", "Write a meter", _rms, points=2),
-    Task("loud_word", "One word too loud", _loud_word),
+    Task("meter_from_zero", "Write a meter", _rms, points=2),
+    Task("word_too_loud", "One word too loud", _loud_word),
     Task("loudness", "Trim to a loudness", _trim),
-    Task("staging", "What the threshold sees", _staging, points=2),
+    Task("trim_for_threshold", "What the threshold sees", _staging, points=2),
     Task("versions", "Which one was compressed?", _meters),
     Task("game", "Guess, then measure", _game),
 )

@@ -5,7 +5,7 @@ compressor.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from vocomp_lab.exercises.material import (
     span,
     table,
     take,
+    turned,
     window,
 )
 from vocomp_lab.exercises.tasks import Task, as_code
@@ -115,27 +116,32 @@ def _jumps_out(draw):
     )
 
 
+# So much of a line's first consonant, and of the end of its last note, may be left out: what `find_phrases` leaves out, too.
+_EDGES_S = 0.15, 0.2
+
+
 def _sunk_line(draw):
     name, place = draw.choice(CLEAN), draw.choice(range(4))
-    down_db, trim_db = draw.step(6, 7.5, 0.5), draw.step(-4, 4, 0.5)
-    lines, breaths = _lines(name), take(name).truth["breaths"]
-    line = lines[place]
-    before_s = lines[place - 1]["end_s"] - 0.03 if place else 0.0
-    # With its own breath or without; not with the next line's.
-    behind_s = breaths[place + 1][0] + 0.08 if place + 1 < len(lines) else take(name).clip.duration_s
+    down_db, trim_db, turn = draw.step(6, 7.5, 0.5), draw.step(-4, 4, 0.5), turned(draw, name)
+    line = turn.item(_lines(name)[place])
+    ends_s = [turn.item(one)["end_s"] for one in _lines(name)]
+    breaths_s = [turn.at_s(max(start_s, turn.first_s)) for start_s, _ in take(name).truth["breaths"]]
+    before_s = max((end - 0.03 for end in ends_s if end < line["start_s"]), default=0.0)
+    behind_s = min((start + 0.13 for start in breaths_s if start > line["end_s"] - 0.1), default=turn.length_s)
     return FindIt(
         prompt="One line in this verse was sung from too far away. Where would you make a region for it **start** and "
-        "**end**? Put both edges where it's quiet. The breath that leads into the line may be in the region or not; the "
-        "next line's breath stays out.",
-        clip=lambda: softer(line, down_db).apply(take(name).clip).gained(trim_db),
+        "**end**? Put both edges where it's quiet, or cut off no more than a tenth of a second. The breath that leads into the "
+        "line may be in the region or not; the next line's breath stays out.",
+        clip=lambda: turn.clip(softer(_lines(name)[place], down_db).apply(take(name).clip).gained(trim_db)),
         windows=(
-            (before_s, line["start_s"] + 0.05, "where it starts"),
-            (line["end_s"] - 0.05, behind_s, "where it ends"),
+            (before_s, line["start_s"] + _EDGES_S[0], "where it starts"),
+            (line["end_s"] - _EDGES_S[1], behind_s, "where it ends"),
         ),
         unit="s",
         hints=(
             "Which line makes you lean forward? In the picture, all of its words have sunk.",
-            "`find_phrases(clip)` of `vocomp_lab` lists where each line starts and ends; check it by eye.",
+            "`find_phrases(clip)` of `vocomp_lab.analysis` lists where each line starts and ends. It goes by the voice, so the "
+            "first consonant is a moment earlier; check it by eye.",
         ),
         solution=f"“{line['text']}” was turned down by {down_db:g} dB. It is sung from {line['start_s']:.2f} to "
         f"{line['end_s']:.2f} s. The region runs from the pause before it to the end of its last word, and stops before "
@@ -292,61 +298,69 @@ _GAINS_START = '''def region_gains(levels_db, threshold_db):
 _GAINS_MODEL = '''def region_gains(levels_db, threshold_db):
     """Gains in dB for words that are too loud, and 0 for all the others."""
     usual = np.median(levels_db)
-    return [usual - level if level - usual > threshold_db else 0 for level in levels_db]
+    return [-min(SHARE * (level - usual), MOST) if level - usual > threshold_db else 0 for level in levels_db]
 '''
 
 
-def _too_loud(levels_db, threshold_db, usual=np.median):
-    over_db = np.asarray(levels_db) - usual(levels_db)
-    return np.where(over_db > threshold_db, -over_db, 0.0)
-
-
-def _every_word(levels_db, threshold_db):
-    return np.median(levels_db) - np.asarray(levels_db)
-
-
-def _soft_too(levels_db, threshold_db):
-    off_db = np.asarray(levels_db) - np.median(levels_db)
-    return np.where(np.abs(off_db) > threshold_db, -off_db, 0.0)
-
-
 def _region_gains(draw):
+    share, most_db = draw.choice((0.5, 0.6, 0.7, 0.75, 0.8, 0.9)), draw.choice((4.0, 5.0, 6.0, 7.0))
     calls = []
     for loud in (1, 2, 1, 2, 0):
         usual = draw.step(-30, -20, 0.5)
         levels = [usual + draw.step(-1.5, 1.5, 0.25) for _ in range(7)]
-        levels += [usual + draw.step(7.5, 10, 0.25) for _ in range(loud)] + [usual - draw.step(7.5, 11, 0.25)]
+        levels += [usual + draw.step(5.5, 10, 0.25) for _ in range(loud)] + [usual - draw.step(7.5, 11, 0.25)]
         calls.append((draw.shuffled(levels), draw.choice((4.0, 4.5, 5.0))))
+
+    def limited(off_db):
+        return -np.minimum(share * off_db, most_db)
+
+    def too_loud(levels_db, threshold_db, usual=np.median):
+        off_db = np.asarray(levels_db) - usual(levels_db)
+        return np.where(off_db > threshold_db, limited(off_db), 0.0)
+
+    def soft_too(levels_db, threshold_db):
+        off_db = np.asarray(levels_db) - np.median(levels_db)
+        return np.where(np.abs(off_db) > threshold_db, limited(off_db), 0.0)
+
+    def as_far(levels_db, threshold_db):
+        off_db = np.asarray(levels_db) - np.median(levels_db)
+        return np.where(off_db > threshold_db, -off_db, 0.0)
+
+    model = _GAINS_MODEL.replace("SHARE", f"{share:g}").replace("MOST", f"{most_db:g}")
     return WriteIt(
         prompt="Write a function that proposes gains for words that are **too loud**. It takes a list with the level of "
         "each word in dB, and a threshold in dB. It returns a list of gains. A word that is more than the threshold above "
-        "the **median** level of all the words gets the gain that brings it to the median. Every other word gets 0: soft "
-        "words are meant to be soft. You can use `np` and `math`.",
+        f"the **median** level of all the words is turned down by **{share:g} times** as much as it is above the median, but "
+        f"never by more than **{most_db:g} dB**. Every other word gets 0: soft words are meant to be soft. You can use `np` "
+        "and `math`.",
         start=_GAINS_START,
         calls=tuple(calls),
-        right=_too_loud,
+        right=too_loud,
         tolerance=0.01,
-        model=_GAINS_MODEL,
+        model=model,
         mistakes={
-            "every_word_levelled": _every_word,
-            "soft_words_too": _soft_too,
-            "mean_for_median": lambda levels, threshold: _too_loud(levels, threshold, np.mean),
-            "sign": lambda levels, threshold: -_too_loud(levels, threshold),
+            "all_of_it": as_far,
+            "every_word_levelled": lambda levels, threshold: limited(np.asarray(levels) - np.median(levels)),
+            "soft_words_too": soft_too,
+            "mean_for_median": lambda levels, threshold: too_loud(levels, threshold, np.mean),
+            "sign": lambda levels, threshold: -too_loud(levels, threshold),
         },
         hints=(
             "`np.median(levels_db)` is the median level.",
-            "For each level: is it above the median by more than the threshold? Then median − level, else 0.",
+            f"For each level: is it above the median by more than the threshold? Then {share:g} times the difference, at most "
+            f"{most_db:g}, with a minus in front; else 0.",
         ),
-        solution="The median, because one shouted word would pull up a mean:\n\n" + as_code(_GAINS_MODEL),
+        solution="The median, because one shouted word would pull up a mean:\n\n" + as_code(model),
     )
 
 
 _WORD_DB, _LINE_DB, _KNOCK_DB = 9.0, 8.0, 9.0
 
 
-@cache
-def _measured(name: str, place: int, fault: str) -> tuple[list, np.ndarray, np.ndarray]:
-    """The words of a line with a fault: peak and loudness, against the medians of the take as it was meant."""
+@lru_cache(maxsize=64)
+def _measured(name: str, place: int, fault: str, more_db: float, off_db: float) -> tuple[list, np.ndarray, np.ndarray]:
+    """The words of a line with a fault, somewhat larger than usual, in a line that is off by a little: peak and loudness,
+    against the medians of the take as it was meant."""
     line = _lines(name)[place]
     first, last = line["words"]
     words = _words(name)[first:last]
@@ -354,20 +368,24 @@ def _measured(name: str, place: int, fault: str) -> tuple[list, np.ndarray, np.n
     longest = max(words[:-1], key=lasts_s)
     softest = min((k for k in range(first, last) if _words(name)[k]["hard_onset"]), key=lambda k: _heard(name)[1][k])
     makes = {
-        "word": louder(longest, _WORD_DB),
-        "line": softer(line, _LINE_DB),
-        "knock": knocks([_words(name)[softest]], _KNOCK_DB, _KNOCK_MS),
+        "word": louder(longest, _WORD_DB + more_db),
+        "line": softer(line, _LINE_DB + more_db),
+        "knock": knocks([_words(name)[softest]], _KNOCK_DB + more_db, _KNOCK_MS),
     }
     begin_s = max(line["start_s"] - 0.6, 0.0)
     clip = take(name).clip
     clip = (makes[fault].apply(clip) if fault in makes else clip).cut(begin_s, line["end_s"] + 0.6)
     seen = eye_and_ear(clip, [(word["start_s"] - begin_s, word["end_s"] - begin_s) for word in words])
-    return [word["text"] for word in words], *(now - np.median(usual) for now, usual in zip(seen, _heard(name)))
+    return [word["text"] for word in words], *(
+        now - np.median(usual) + off_db for now, usual in zip(seen, _heard(name))
+    )
 
 
 def _which_edit(draw):
     name, answer = draw.choice(CLEAN), draw.choice(("word", "line", "knock", "nothing"))
-    texts, peaks, louds = _measured(name, draw.choice(range(4)), answer)
+    texts, peaks, louds = _measured(
+        name, draw.choice(range(4)), answer, draw.step(0, 1, 0.25), draw.step(-0.5, 0.5, 0.1)
+    )
     head = ("word", "peak (dB)", "loudness (dB)")
     rows = [(text, *(decibels(value, sign=True) for value in two)) for text, *two in zip(texts, peaks, louds)]
     tallest, loudest = int(np.argmax(peaks)), int(np.argmax(louds))
@@ -437,10 +455,10 @@ def _two_decibels(draw):
 TASKS = (
     Task("needed", "How much for one word?", _needed),
     Task("jumps_out", "The word that makes you flinch", _jumps_out),
-    Task("sunk_line", "Edges for a line", _sunk_line),
+    Task("line_edges", "Edges for a line", _sunk_line),
     Task("regions", "Phrase, then word", _regions, points=2),
     Task("handed_on", "Which one would you hand on?", _handed_on),
-    Task("region_gains", "Write proposals", _region_gains, points=2),
-    Task("which_edit", "Word, line, or nothing?", _which_edit),
+    Task("gains_for_words", "Write proposals", _region_gains, points=2),
+    Task("edit_for_a_line", "Word, line, or nothing?", _which_edit),
     Task("two_decibels", "Two decibels, blind", _two_decibels),
 )

@@ -88,8 +88,9 @@ _CORNER_START = '''def highest_corner(notes_hz, order, most_loss_db):
 '''
 _CORNER_MODEL = '''def highest_corner(notes_hz, order, most_loss_db):
     """Corner in Hz up to which a low cut takes no more than most_loss_db off the lowest of the notes."""
-    lowest_hz = min(notes_hz)
-    return lowest_hz * (10 ** (most_loss_db / 10) - 1) ** (1 / (2 * order))
+    lowest_hz = min(notes_hz) * 2 ** (-SCOOP / 12)
+    corner_hz = lowest_hz * (10 ** (most_loss_db / 10) - 1) ** (1 / (2 * order))
+    return min(corner_hz, CEILING)
 '''
 
 
@@ -98,6 +99,8 @@ def _corner_for(lowest_hz, order, loss_db):
 
 
 def _corner(draw):
+    scoop, ceiling_hz = draw.choice((1, 2, 3, 4)), draw.choice((100, 110, 120, 130, 140, 150))
+    down = 2 ** (-scoop / 12)
     calls = []
     for order in draw.shuffled((1, 2, 3, 4, 5)):
         tonic = 440.0 * 2 ** (draw.step(-29, -8, 1) / 12)
@@ -106,28 +109,41 @@ def _corner(draw):
             melody = melody[1:] + melody[:1]
         notes_hz = [round(tonic * 2 ** (step / 12), 2) for step in melody]
         calls.append((notes_hz, order, draw.choice((0.25, 0.5, 1.0, 1.5))))
+    # One low voice and one high one: with these the ceiling is out of reach, and reached.
+    for tonic, order in ((82.41, 2), (246.94, 4)):
+        calls.append(([round(tonic * 2 ** (step / 12), 2) for step in (4, 0, 7)], order, 0.5))
+
+    def limited(corner_hz):
+        return min(corner_hz, ceiling_hz)
+
+    model = _CORNER_MODEL.replace("SCOOP", str(scoop)).replace("CEILING", str(ceiling_hz))
     return WriteIt(
         prompt="How high may a low cut go? Write a function that takes the pitches of a melody (a list, in Hz), the order "
-        "of the filter, and how many decibels the lowest note may lose. It returns the highest corner allowed, in Hz. "
-        "With its corner at c, a Butterworth high-pass takes 10·log₁₀(1 + (c/f)^(2·order)) dB off the frequency f. You "
-        "can use `math` and `np`.",
+        "of the filter, and how many decibels the lowest note may lose. It returns the highest corner allowed, in Hz. This "
+        f"singer slides into every note from **{scoop} semitone{'s' if scoop > 1 else ''} below** it, and that moment counts "
+        f"as well: a semitone is a factor of 2^(1/12). And **{ceiling_hz} Hz** is the most, whatever the melody. With its "
+        "corner at c, a Butterworth high-pass takes 10·log₁₀(1 + (c/f)^(2·order)) dB off the frequency f. You can use `math` "
+        "and `np`.",
         start=_CORNER_START,
         calls=tuple(calls),
-        right=lambda notes_hz, order, loss_db: _corner_for(min(notes_hz), order, loss_db),
+        right=lambda notes_hz, order, loss_db: limited(_corner_for(min(notes_hz) * down, order, loss_db)),
         tolerance=0.05,
-        model=_CORNER_MODEL,
+        model=model,
         mistakes={
-            "lowest_note_missed": lambda notes_hz, order, loss_db: _corner_for(notes_hz[0], order, loss_db),
-            "corner_on_the_note": lambda notes_hz, order, loss_db: min(notes_hz),
-            "order_not_doubled": lambda notes_hz, order, loss_db: _corner_for(min(notes_hz), order / 2, loss_db),
+            "lowest_note_missed": lambda notes, order, loss_db: limited(_corner_for(notes[0] * down, order, loss_db)),
+            "slide_left_out": lambda notes, order, loss_db: limited(_corner_for(min(notes), order, loss_db)),
+            "limit_left_out": lambda notes, order, loss_db: _corner_for(min(notes) * down, order, loss_db),
+            "corner_on_the_note": lambda notes, order, loss_db: limited(min(notes) * down),
+            "order_not_doubled": lambda notes, order, loss: limited(_corner_for(min(notes) * down, order / 2, loss)),
         },
         hints=(
-            "Set the loss equal to what is allowed, with f the lowest note, and solve for c.",
-            "10^(loss/10) − 1 is (c/f)^(2·order); take the 2·order-th root to get c/f.",
+            f"The lowest frequency is the lowest note times 2^(−{scoop}/12). Set the loss equal to what is allowed, with f that "
+            "frequency, and solve for c.",
+            f"10^(loss/10) − 1 is (c/f)^(2·order); take the 2·order-th root to get c/f. Last comes `min(…, {ceiling_hz})`.",
         ),
         solution="Solved for c. The steeper the filter, the closer its corner may come to the note: for half a decibel, "
         "0.59 times the note's frequency at order 2 and 0.77 times at order 4. (The formula: Butterworth 1930, value from "
-        "memory; the tests check it against SciPy's filter.)\n\n" + as_code(_CORNER_MODEL),
+        "memory; the tests check it against SciPy's filter.)\n\n" + as_code(model),
     )
 
 
@@ -170,13 +186,19 @@ def _ring(draw):
     )
 
 
+_LEFT_DB = 0.3, 1.3
+_MEASURED = (38, 44, 48, 52, 60), (1.02, 1.0, 0.94, 0.905, 0.895)
+
+
 def _low_cut(draw):
     singer, off_db = draw.choice(_SINGERS), draw.step(-6, -1, 0.5)
     first_s, last_s = LAST_TWO_LINES_S
     chosen = draw.sample([burst for burst in _bursts_s(singer, "pbtk") if first_s < burst[0] < last_s - 1], 3)
     loud = _loudness(singer)
-    freqs = tuple(draw.step(44, 52, 1) for _ in chosen)
-    levels = tuple(loud + draw.step(21, 23, 0.5) for _ in chosen)
+    thump_hz, loudest_lu = draw.step(38, 60, 0.5), draw.step(20, 23, 0.25)
+    # Two more that are softer and lower, so that only one of them decides.
+    freqs, levels = draw.shuffled((0, 1, 2)), (0.0, -2.0, -4.0)
+    freqs, levels = zip(*[(thump_hz - 3 * which, loud + loudest_lu + levels[which]) for which in freqs])
     behind = Compressor(round(loud + off_db + 7.5, 1), ratio=4, attack_ms=3, release_ms=100, detector="rms")
     spared = round(loud + off_db - 0.12, 2)
 
@@ -185,31 +207,47 @@ def _low_cut(draw):
         return Pops(times, freqs, levels).apply(_lines(singer)).gained(off_db)
 
     def thin(processor, change) -> bool:
-        return change.reduction.max_db <= 0.5 and change.after.loudness_lufs < spared
+        return change.reduction.max_db <= _LEFT_DB[1] and change.after.loudness_lufs < spared
+
+    def more_than_needed(processor, change) -> bool:
+        return change.reduction.max_db < _LEFT_DB[0] and change.after.loudness_lufs >= spared
+
+    def near_hz(order: int) -> float:
+        # The filter's own slope, and what was measured: the lower the thump, the better the detector follows its waves.
+        return float(np.interp(thump_hz, *_MEASURED)) * thump_hz * 10 ** (0.1 * (loudest_lu - 8.5) / (2 * order))
+
+    def candidates():
+        for order in (4, 5, 3, 6):
+            yield from (
+                HighPass(round(share * near_hz(order)), order) for share in (1, 0.97, 1.03, 0.94, 1.06, 0.91, 1.09)
+            )
 
     return SetIt(
         prompt="After your **low cut** comes a compressor whose threshold hardly a word of this take reaches. Three thumps "
-        "do, and each time it ducks the voice. Set the low cut so that the compressor never takes off **more than 0.5 "
-        f"dB**, and the voice keeps its body: the output must not fall below **{decibels(spared, 2)} LUFS**.",
+        "do, and each time it ducks the voice. Filter as much as you need and no more: with your low cut, the compressor's "
+        f"deepest reduction should be **{_LEFT_DB[0]:g} to {_LEFT_DB[1]:g} dB**. And the voice keeps its body: the output must "
+        f"not fall below **{decibels(spared, 2)} LUFS**.",
         clip=clip,
         start=HighPass(20, 1),
         then=behind,
-        goals=(Goal("max_db", high=0.5), Goal("loudness_lufs", low=spared)),
-        candidates=lambda: [HighPass(hz, order) for order in (4, 3, 5, 6) for hz in (90, 80, 100, 110)],
-        mistakes={"into_the_voice": thin},
+        goals=(Goal("max_db", *_LEFT_DB), Goal("loudness_lufs", low=spared)),
+        candidates=candidates,
+        mistakes={"into_the_voice": thin, "more_than_needed": more_than_needed},
         hints=(
-            "Raise the corner until the reduction is gone, then listen: has the voice become thin?",
-            "If you can't get both, make it steeper (a higher order) instead of higher.",
+            "Raise the corner until the reduction is nearly gone, then listen: has the voice become thin?",
+            "If you can't get both, make it steeper (a higher order), and then the corner may be lower again.",
         ),
-        solution=f"The thumps are near {min(freqs):g} to {max(freqs):g} Hz, and this singer's lowest note is at "
-        f"{_lowest_hz(singer):.0f} Hz: there is room in between. Order 4 with its corner near 90 Hz takes the thumps and "
-        f"no more than {decibels(-HighPass(90, 4).response_db([_lowest_hz(singer)], 48_000)[0])} dB off that note.",
+        solution=f"The loudest thump is at {thump_hz:g} Hz, and this singer's lowest note is at {_lowest_hz(singer):.0f} Hz: there "
+        f"is room in between. It has to come down by some {loudest_lu - 7.5 - 1:.0f} dB. Order 4 takes 24 dB from one octave to the "
+        f"next, so its corner goes to 1.25 to 1.6 times the thump's frequency, {1.25 * thump_hz:.0f} to {1.6 * thump_hz:.0f} Hz; the "
+        "number says where in between. Everything above that would cost voice and win nothing.",
     )
 
 
 def _deess(draw):
     singer, off_db = draw.choice(_SINGERS), draw.step(-6, 2, 0.5)
-    freq, gain = draw.step(6_400, 7_600, 100), draw.step(7, 11, 0.5)
+    freq, gain = draw.step(6_400, 7_600, 100), draw.step(8, 12, 0.5)
+    low = draw.step(2, 6.5, 0.5)
 
     def clip() -> Clip:
         first, last = LAST_TWO_LINES_S
@@ -219,19 +257,21 @@ def _deess(draw):
         return Sibilance(tuple(spans), freq, gain, 1.4).apply(_lines(singer)).gained(off_db)
 
     return SetIt(
-        prompt="This **de-esser** lisps: it is set far too low. Set it to take **3 to 6 dB** off the sharpest s, and to "
+        prompt=f"This **de-esser** lisps: it is set far too low. Set it to take **{low:g} to {low + 1.5:g} dB** off the sharpest s, and to "
         "act during **2 to 9 %** of the sung time: on the s sounds, and not in the vowels.",
         clip=clip,
         start=DeEsser(threshold_db=-50, range_db=12),
-        goals=(Goal("max_db", low=3, high=6), Goal("share_percent", low=2, high=9)),
-        candidates=lambda: [DeEsser(level_db, range_db=6) for level_db in (-18, -20, -16, -22, -14, -24, -12, -26)],
+        goals=(Goal("max_db", low=low, high=low + 1.5), Goal("share_percent", low=2, high=9)),
+        candidates=lambda: [
+            DeEsser(db, range_db=low + 0.8) for db in (-18, -16, -14, -12, -20, -13, -15, -22, -11, -24, -10)
+        ],
         mistakes={"lisps": lambda processor, change: change.reduction.share > 0.15},
         hints=(
             "First the threshold: raise it until only s sounds are left in “what was removed”.",
             "If the loudest s then loses too much, set the range: it is the most that is ever taken off.",
         ),
         solution=f"The s sounds of this take are {gain:g} dB too sharp near {freq:,.0f} Hz. Use a threshold that only they "
-        "reach, and a range of 6 dB: no s can lose more than that, however sharp it is.",
+        f"reach, and a range of {low + 0.8:g} dB: no s can lose more than that, however sharp it is.",
     )
 
 
@@ -326,11 +366,11 @@ def _cut_blind(draw):
 
 TASKS = (
     Task("thump_costs", "What a thump costs", _thump_costs),
-    Task("highest_corner", "Write the low cut's limit", _corner, points=2),
+    Task("corner_below_slides", "Write the low cut's limit", _corner, points=2),
     Task("thumps", "Three thumps", _thumps),
     Task("ring", "Where is the box?", _ring),
-    Task("low_cut", "For the compressor's sake", _low_cut, points=2),
-    Task("deess", "Sharp, not lisping", _deess, points=2),
+    Task("just_enough_cut", "For the compressor's sake", _low_cut, points=2),
+    Task("so_much_less_s", "Sharp, not lisping", _deess, points=2),
     Task("which_order", "In which order?", _which_order),
     Task("cut_blind", "Do you hear the low cut?", _cut_blind),
 )

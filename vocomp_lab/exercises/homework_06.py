@@ -5,7 +5,7 @@ don't.
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -98,25 +98,30 @@ def _let_go(draw):
 
 
 _CONTRAST_START = '''def onset_over_sustain(samples, rate, begin_s):
-    """How far the first 50 ms of a note stand out of what follows it, in dB."""
+    """How far the first moment of a note stands out of what follows it, in dB."""
     ...
 '''
 _CONTRAST_MODEL = '''def onset_over_sustain(samples, rate, begin_s):
-    """How far the first 50 ms of a note stand out of what follows it, in dB."""
+    """How far the first moment of a note stands out of what follows it, in dB."""
     def rms(from_s, to_s):
         part = samples[round((begin_s + from_s) * rate):round((begin_s + to_s) * rate)]
         return np.sqrt(np.mean(part ** 2))
-    return 20 * np.log10(rms(0, 0.05) / rms(0.12, 0.25))
+    return 20 * np.log10(rms(0, FIRST) / rms(FROM, TO))
 '''
 
 
-def _contrast(samples, rate, begin_s, level=lambda part: 10 * math.log10(np.mean(part**2))):
-    edges_s = (0, 0.05), (0.12, 0.25)
-    parts = (samples[round((begin_s + low) * rate) : round((begin_s + high) * rate)] for low, high in edges_s)
-    return float(np.subtract(*(level(part) for part in parts)))
-
-
 def _write_contrast(draw):
+    first_ms, from_ms, to_ms = (
+        draw.choice((30, 40, 50, 60)),
+        draw.choice((100, 110, 120, 130, 140)),
+        draw.choice((220, 250, 280)),
+    )
+    edges_s = (0, first_ms / 1000), (from_ms / 1000, to_ms / 1000)
+
+    def contrast(samples, rate, begin_s, level=lambda part: 10 * math.log10(np.mean(part**2))):
+        parts = (samples[round((begin_s + low) * rate) : round((begin_s + high) * rate)] for low, high in edges_s)
+        return float(np.subtract(*(level(part) for part in parts)))
+
     calls = []
     for _ in range(4):
         rate, begin = draw.choice((1000, 2000)), draw.choice((0.1, 0.15, 0.2, 0.3))
@@ -125,29 +130,35 @@ def _write_contrast(draw):
         tail, sustain, more = draw.step(0.02, 0.08, 0.01), draw.step(0.1, 0.5, 0.01), draw.step(-0.06, 0.4, 0.02)
         height = np.where(t < 0, tail, sustain + more * np.exp(-t.clip(0) / 0.06))
         calls.append((height * np.sin(2 * np.pi * draw.step(60, 180, 10) * t), rate, begin))
+    model = (
+        _CONTRAST_MODEL.replace("FIRST", f"{first_ms / 1000:g}")
+        .replace("FROM", f"{from_ms / 1000:g}")
+        .replace("TO", f"{to_ms / 1000:g}")
+    )
     return WriteIt(
         prompt="Write the number that the lesson is about, for one note. The function takes an array of samples (one "
         "channel), the sample rate in Hz and the moment in seconds when the note begins. It returns the RMS level of the "
-        "note's first **50 ms** minus the RMS level from **120 to 250 ms** after it begins, in dB. (The lesson takes the "
-        "loudest 10 ms of the start; here, take all 50.) You can use `np` and `math`.",
+        f"note's first **{first_ms} ms** minus the RMS level from **{from_ms} to {to_ms} ms** after it begins, in dB. (The "
+        "lesson takes the loudest 10 ms of the start; here, take all of it.) You can use `np` and `math`.",
         start=_CONTRAST_START,
         calls=tuple(calls),
-        right=_contrast,
+        right=contrast,
         tolerance=0.01,
-        model=_CONTRAST_MODEL,
+        model=model,
         mistakes={
-            "sign": lambda *call: -_contrast(*call),
-            "ten_for_twenty": lambda *call: _contrast(*call) / 2,
-            "no_root": lambda *call: 2 * _contrast(*call),
-            "begin_left_out": lambda samples, rate, begin_s: _contrast(samples, rate, 0.0),
-            "peak_for_rms": lambda *call: _contrast(*call, level=lambda part: 20 * math.log10(np.abs(part).max())),
+            "sign": lambda *call: -contrast(*call),
+            "ten_for_twenty": lambda *call: contrast(*call) / 2,
+            "no_root": lambda *call: 2 * contrast(*call),
+            "natural_log": lambda *call: math.log(10) * contrast(*call),
+            "begin_left_out": lambda samples, rate, begin_s: contrast(samples, rate, 0.0),
+            "peak_for_rms": lambda *call: contrast(*call, level=lambda part: 20 * math.log10(np.abs(part).max())),
         },
         hints=(
-            "From seconds to samples: `round((begin_s + 0.05) * rate)`. The two parts are slices.",
+            f"From seconds to samples: `round((begin_s + {first_ms / 1000:g}) * rate)`. The two parts are slices.",
             "Take the RMS of each part, then 20·log₁₀ of one divided by the other.",
         ),
         solution="Two slices, their RMS, and the ratio in decibels. For a stage, take it before and after at the same "
-        "starts of notes: the difference is what the stage did.\n\n" + as_code(_CONTRAST_MODEL),
+        "starts of notes: the difference is what the stage did.\n\n" + as_code(model),
     )
 
 
@@ -205,7 +216,7 @@ def _lost_lu(name: str, threshold_db: float) -> float:
 
 
 def _bite(draw):
-    name, off_db, low = draw.choice(FAULTY), draw.step(-8, 2, 0.5), draw.choice((1.0, 1.2, 1.4, 1.6))
+    name, off_db, low = draw.choice(FAULTY), draw.step(-8, 2, 0.1), draw.choice((1.0, 1.2, 1.4, 1.6))
 
     def candidates():
         for near_db in (0, -1, 1, -2, 2, -3, 3, 4):
@@ -285,12 +296,12 @@ _WRONG = {
 }
 
 
-@cache
-def _measured(name: str, wrong: str, which: int) -> dict[str, float]:
-    """The lesson's numbers for one setting."""
+@lru_cache(maxsize=64)
+def _measured(name: str, wrong: str, which: int, lower_db: float, slower: float) -> dict[str, float]:
+    """The lesson's numbers for one setting, and for one close to it."""
     clip = _voice(name)
     near_db, ratio, attack_ms, release_ms = _WRONG[wrong][which]
-    result = Compressor(_MILD_NEAR_DB[name] + near_db, ratio, attack_ms, release_ms).apply(clip)
+    result = Compressor(_MILD_NEAR_DB[name] + near_db - lower_db, ratio, attack_ms, slower * release_ms).apply(clip)
     sung, onsets_s = active_mask(clip), find_onsets(clip)
     stands_out_db = [onset_to_sustain_db(one, onsets_s) for one in (result.output, clip)]
     starts = np.rint(onsets_s * clip.rate).astype(int)
@@ -308,7 +319,7 @@ def _measured(name: str, wrong: str, which: int) -> dict[str, float]:
 
 def _no_bite(draw):
     name, answer, which = draw.choice(FAULTY), draw.choice(list(_WRONG)), draw.choice((0, 1))
-    told = _measured(name, answer, which)
+    told = _measured(name, answer, which, draw.step(-0.5, 0.5, 0.25), draw.choice((0.95, 1.0, 1.05)))
     rows = (
         ("reduction 15 ms after a note begins", f"{told['start']:.1f}", "dB"),
         ("reduction 150 ms after it begins", f"{told['later']:.1f}", "dB"),
@@ -389,11 +400,11 @@ def _practised(draw):
 TASKS = (
     Task("stands_out", "How far does the start stand out?", _stands_out),
     Task("let_go", "A release for this song", _let_go),
-    Task("onset_over_sustain", "Write the number for a start", _write_contrast, points=2),
+    Task("start_over_rest", "Write the number for a start", _write_contrast, points=2),
     Task("begins", "Where does the note begin?", _begins),
-    Task("bite", "Back off", _bite, points=2),
+    Task("back_to_bite", "Back off", _bite, points=2),
     Task("lets_go", "Let go by the next word", _lets_go, points=2),
-    Task("no_bite", "What does this one do?", _no_bite),
+    Task("which_bite", "What does this one do?", _no_bite),
     Task("worth_it", "Is it worth it?", _worth_it),
     Task("practised", "A round for the ear", _practised),
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.measures import Goal
@@ -20,6 +20,7 @@ from vocomp_lab.exercises.material import (
     span,
     table,
     take,
+    turned,
     voice,
     window,
 )
@@ -61,10 +62,10 @@ def _grip(draw):
 
 
 def _percent(draw):
-    below, more = draw.step(38, 52, 1), draw.step(3, 9, 1)
+    below, more = draw.step(38, 52, 0.5), draw.step(3, 9, 0.5)
     answer = 100 * 10 ** ((more - below) / 20)
     return WorkOut(
-        prompt=f"A colour stage adds a second harmonic at **{decibels(-below, 0)} dB** relative to the tone. You raise the "
+        prompt=f"A colour stage adds a second harmonic at **{decibels(-below)} dB** relative to the tone. You raise the "
         f"drive by **{more:g} dB**; at such low drive, the second harmonic rises with it, decibel for decibel. How large "
         "is its amplitude then, as a percentage of the tone's?",
         answer=answer,
@@ -78,8 +79,8 @@ def _percent(draw):
             "First the new level in dB: more drive, stronger harmonic.",
             "−20 dB is a tenth of the amplitude, −40 dB a hundredth; in between it is 10^(dB/20).",
         ),
-        solution=f"{decibels(-below, 0)} + {more:g} = {decibels(more - below, 0)} dB, and "
-        f"10^({decibels(more - below, 0)}/20) = {answer / 100:.4f}, which is **{answer:.2f} %**.",
+        solution=f"{decibels(-below)} + {more:g} = {decibels(more - below)} dB, and "
+        f"10^({decibels(more - below)}/20) = {answer / 100:.4f}, which is **{answer:.2f} %**.",
     )
 
 
@@ -95,8 +96,8 @@ _LOOP_START = '''def fet_reduction(level_db, rate, threshold_db, ratio, attack_m
         history.append(reduction)
     return history
 '''
-_LOOP_MODEL = _LOOP_START.replace("asked = ...", "heard = level - reduction\n"
-    "        asked = max(heard - threshold_db, 0) * (ratio - 1)")  # fmt: skip
+_LOOP_MODEL = _LOOP_START.replace("asked = ...", "heard = level - reduction - PAD\n"
+    "        asked = min(max(heard - threshold_db, 0) * (ratio - 1), MOST)")  # fmt: skip
 
 
 def _loop(level_db, rate, attack_ms, release_ms, target_reduction_db):
@@ -110,51 +111,60 @@ def _loop(level_db, rate, attack_ms, release_ms, target_reduction_db):
     return history
 
 
-def _hears_itself(level_db, rate, threshold_db, ratio, attack_ms, release_ms):
-    return _loop(level_db, rate, attack_ms, release_ms,
-        lambda level, reduction: max(level - reduction - threshold_db, 0) * (ratio - 1))  # fmt: skip
-
-
-def _in_front(level_db, rate, threshold_db, ratio, attack_ms, release_ms):
-    return _loop(level_db, rate, attack_ms, release_ms,
-        lambda level, reduction: max(level - threshold_db, 0) * (1 - 1 / ratio))  # fmt: skip
-
-
-def _wrong_curve(level_db, rate, threshold_db, ratio, attack_ms, release_ms):
-    return _loop(level_db, rate, attack_ms, release_ms,
-        lambda level, reduction: max(level - reduction - threshold_db, 0) * (1 - 1 / ratio))  # fmt: skip
-
-
-def _bottomless(level_db, rate, threshold_db, ratio, attack_ms, release_ms):
-    return _loop(level_db, rate, attack_ms, release_ms,
-        lambda level, reduction: (level - reduction - threshold_db) * (ratio - 1))  # fmt: skip
-
-
 def _feedback(draw):
+    pad_db, most_db = draw.choice((1, 1.5, 2, 2.5, 3)), draw.choice((8, 9, 10, 12, 15))
     calls = []
     for _ in range(4):
         threshold = draw.step(-30, -16, 1)
-        levels = [threshold + draw.step(low, high, 0.5) for low, high in ((4, 12), (-10, -2), (2, 9))] + [-60.0]
+        levels = [threshold + draw.step(low, high, 0.5) for low, high in ((9, 16), (-10, -2), (4, 11))] + [-60.0]
         calls.append(([level for level in levels for _ in range(40)], draw.choice((2000, 4000)), threshold,
-            draw.choice((1.5, 2.0, 3.0, 4.0)), draw.step(5, 15, 1), draw.step(20, 80, 10)))  # fmt: skip
+            draw.choice((2.0, 3.0, 4.0)), draw.step(5, 15, 1), draw.step(20, 80, 10)))  # fmt: skip
+
+    def with_rule(rule):
+        """The loop, with what it asks for at the level that goes in, the reduction so far, the threshold and the ratio."""
+
+        def run(level_db, rate, threshold_db, ratio, attack_ms, release_ms):
+            return _loop(level_db, rate, attack_ms, release_ms,
+                lambda level, reduction: rule(level, reduction, threshold_db, ratio))  # fmt: skip
+
+        return run
+
+    def limited(reduction_db):
+        return min(reduction_db, most_db)
+
+    hears_itself = with_rule(lambda x, gone, low, ratio: limited(max(x - gone - pad_db - low, 0) * (ratio - 1)))
+    model = _LOOP_MODEL.replace("PAD", f"{pad_db:g}").replace("MOST", f"{most_db:g}")
     return WriteIt(
         prompt="Write the reduction that a FET's detector calls for; the rest of the loop is there already. The detector "
-        "comes after the gain: it hears the level of the sample **after** the reduction so far. For every decibel of that "
-        "over the threshold it calls for **ratio − 1** decibels of reduction; below the threshold, for none. Levels are in "
-        "dBFS, times in ms, the rate in Hz. You can use `math`.",
+        "comes after the gain: it hears the level of the sample **after** the reduction so far, and here through a pad that "
+        f"takes **{pad_db:g} dB** off it. For every decibel of that over the threshold it calls for **ratio − 1** decibels of "
+        f"reduction, but never for more than **{most_db} dB**; below the threshold, for none. Levels are in dBFS, times in ms, "
+        "the rate in Hz. You can use `math`.",
         start=_LOOP_START,
         calls=tuple(calls),
-        right=_hears_itself,
+        right=hears_itself,
         tolerance=1e-4,
-        model=_LOOP_MODEL,
-        mistakes={"feedback_left_out": _in_front, "forward_curve": _wrong_curve, "below_threshold": _bottomless},
+        model=model,
+        mistakes={
+            "feedback_left_out": with_rule(
+                lambda x, gone, low, ratio: limited(max(x - pad_db - low, 0) * (1 - 1 / ratio))
+            ),
+            "forward_curve": with_rule(
+                lambda x, gone, low, ratio: limited(max(x - gone - pad_db - low, 0) * (1 - 1 / ratio))
+            ),
+            "below_threshold": with_rule(lambda x, gone, low, ratio: limited((x - gone - pad_db - low) * (ratio - 1))),
+            "limit_left_out": with_rule(lambda x, gone, low, ratio: max(x - gone - pad_db - low, 0) * (ratio - 1)),
+            "pad_left_out": with_rule(lambda x, gone, low, ratio: limited(max(x - gone - low, 0) * (ratio - 1))),
+        },
         hints=(
-            "What it hears is `level - reduction`.",
-            "At 4:1, for four decibels over the threshold that go in, one comes out: three are taken off.",
+            f"What it hears is `level - reduction - {pad_db:g}`.",
+            "At 4:1, for four decibels over the threshold that go in, one comes out: three are taken off. "
+            f"`min(…, {most_db})` keeps to the most it may call for.",
         ),
         solution="Why ratio − 1: of o decibels over the threshold, o/ratio come out. The rest is taken off, and that is "
         "ratio − 1 times what comes out. Feedback against feed-forward: Giannoulis, Massberg & Reiss (2012), section 2.1. "
-        "The workbook's own model also does without the delay of one sample.\n\n" + as_code(_LOOP_MODEL),
+        "The workbook's own model also does without the delay of one sample, the pad and the limit.\n\n"
+        + as_code(model),
     )
 
 
@@ -165,19 +175,19 @@ def _lost_lu(name: str, threshold_db: float) -> float:
 
 
 def _opto(draw):
-    name, off_db = draw.choice(FAULTY), draw.step(-9, 3, 0.5)
+    name, off_db, low = draw.choice(FAULTY), draw.step(-9, 3, 0.25), draw.choice((2.0, 2.5, 3.0, 3.5, 4.0))
 
     def candidates():
-        for near_db in (0, 1, -1, 2, -2, 3):
+        for near_db in (0, 1, -1, 2, -2, 3, -3, 4, -4):
             threshold = _OPTO_NEAR_DB[name] + near_db
             yield OptoCompressor(round(threshold + off_db, 2), makeup_db=round(_lost_lu(name, threshold), 2))
 
     return SetIt(
-        prompt="Let an **opto** do the steady work on a take that is yours alone. Its median reduction should be **2.5 to "
-        "3.5 dB**, and the voice should come out as loud as it went in, **within 0.5 LU**.",
+        prompt="Let an **opto** do the steady work on a take that is yours alone. Its median reduction should be "
+        f"**{low:g} to {low + 1:g} dB**, and the voice should come out as loud as it went in, **within 0.5 LU**.",
         clip=lambda: voice(name).gained(off_db),
         start=OptoCompressor(threshold_db=-60),
-        goals=(Goal("median_db", low=2.5, high=3.5), Goal("loudness_change_lu", low=-0.5, high=0.5)),
+        goals=(Goal("median_db", low=low, high=low + 1), Goal("loudness_change_lu", low=-0.5, high=0.5)),
         candidates=candidates,
         mistakes={"worked_too_hard": lambda processor, change: change.reduction.median_db > 6},
         hints=(
@@ -191,7 +201,7 @@ def _opto(draw):
 
 
 def _edge(draw):
-    name, off_db = draw.choice(FAULTY), draw.step(-8, -3, 0.5)
+    name, off_db = draw.choice(FAULTY), draw.step(-12, 2, 0.25)
     attack = draw.choice((4.0, 5.0, 6.0))
 
     def candidates():
@@ -231,25 +241,26 @@ def _no_edge(draw):
     name, place, off_db = draw.choice(FAULTY), draw.choice(range(4)), draw.step(-2, 4, 0.5)
     attack = draw.choice((1.5, 2.0, 2.5))
     lines = take(name).truth["phrases"]
-    line = lines[place]
+    line, turn = lines[place], turned(draw, name)
+    there = turn.item(line)
 
     def clip() -> Clip:
         usual, dull = (_through_fet(name, attack_ms) for attack_ms in (_LONG_MS, attack))
         loud, dull_loud = (integrated_lufs(sound.cut(*span(line))) for sound in (usual, dull))
-        return one_line_of(dull.gained(loud - dull_loud), usual, lines, place).gained(off_db)
+        return turn.clip(one_line_of(dull.gained(loud - dull_loud), usual, lines, place).gained(off_db))
 
     return FindIt(
         prompt="This verse went through a FET, hard at work, with a long attack, so that the words keep their edge. In **one "
         "of its four lines** somebody left the attack where another compressor would have it. You can't tell by the loudness "
         "of the lines. Listen, and give a time within that line.",
         clip=clip,
-        windows=(window(line),),
+        windows=(window(there),),
         unit="s",
         hints=(
             "Listen to how the words begin, and to nothing else. In which line do they all begin softly?",
             "In the picture, the first instant of a word is taller than the rest of it. In one line it hardly is.",
         ),
-        solution=f"“{line['text']}”, {line['start_s']:.2f} to {line['end_s']:.2f} s: its attack says {attack:g} ms, which is "
+        solution=f"“{line['text']}”, {there['start_s']:.2f} to {there['end_s']:.2f} s: its attack says {attack:g} ms, which is "
         f"{attack / 4:g} ms in effect at 4:1. In the other lines it says {_LONG_MS:g} ms, {_LONG_MS / 4:g} ms in effect.",
     )
 
@@ -257,7 +268,7 @@ def _no_edge(draw):
 _BURSTS = {"short, loud": (0.1, -6.0), "long, loud": (2.0, -6.0), "long, softer": (2.0, -16.0)}
 
 
-@cache
+@lru_cache(maxsize=200)
 def _bursts(kind: str, ratio: float, attack_ms: float, release_ms: float) -> dict:
     model = character(kind, threshold_db=-26, ratio=ratio, attack_ms=attack_ms, release_ms=release_ms)
     return {name: measure_burst(model, length, 3.0, level, rate=24_000) for name, (length, level) in _BURSTS.items()}
@@ -265,7 +276,8 @@ def _bursts(kind: str, ratio: float, attack_ms: float, release_ms: float) -> dic
 
 def _no_label(draw):
     kind = draw.choice(("vca", "fet", "opto", "tube"))
-    ratio, attack, release = draw.choice((3, 4, 6)), draw.choice((12.0, 16.0, 20.0)), draw.choice((80.0, 100.0, 120.0))
+    ratio, attack = draw.choice((3, 4, 5, 6)), draw.choice((12.0, 14.0, 16.0, 18.0, 20.0))
+    release = draw.choice((80.0, 90.0, 100.0, 110.0, 120.0))
     bursts = _bursts(kind, ratio, attack, release)
     head = ("burst", "reached", "63 % after", "half gone", "all but a tenth gone")
     rows = [
@@ -341,11 +353,11 @@ def _types_blind(draw):
 
 TASKS = (
     Task("grip", "Another ratio, the same grip", _grip),
-    Task("percent", "How much colour is that?", _percent),
-    Task("fet_loop", "Write the detector that hears itself", _feedback, points=2),
-    Task("opto_work", "Steady work for an opto", _opto, points=2),
-    Task("fet_edge", "A FET that leaves the edge", _edge, points=2),
-    Task("no_edge", "Which line has lost its edge?", _no_edge),
-    Task("no_label", "No label on it", _no_label),
+    Task("percent_of_colour", "How much colour is that?", _percent),
+    Task("fet_loop_with_pad", "Write the detector that hears itself", _feedback, points=2),
+    Task("opto_so_much", "Steady work for an opto", _opto, points=2),
+    Task("edge_left", "A FET that leaves the edge", _edge, points=2),
+    Task("line_without_edge", "Which line has lost its edge?", _no_edge),
+    Task("no_name_on_it", "No label on it", _no_label),
     Task("types_blind", "Do you hear the type?", _types_blind),
 )

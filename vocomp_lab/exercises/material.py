@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
+
+import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.exercises.kinds import HearIt
@@ -63,6 +66,64 @@ def one_line_of(other: Clip, usual: Clip, lines, place: int) -> Clip:
     end_s = lines[place + 1]["start_s"] if place + 1 < len(lines) else usual.duration_s
     share = spans_mask(usual, ((start_s, end_s),), 0.02)
     return usual.with_samples((1 - share) * usual.samples + share * other.samples)
+
+
+_BREATH_FADE_S = 0.06
+
+
+def _faded_in(samples: np.ndarray, frames: int) -> np.ndarray:
+    faded = np.array(samples)
+    faded[:frames] *= np.linspace(0.0, 1.0, frames).reshape((-1,) + (1,) * (faded.ndim - 1))
+    return faded
+
+
+@dataclass(frozen=True)
+class Turned:
+    """A verse that begins with another of its lines: the lines before that one come after the last.
+
+    Parameters
+    ----------
+    first_s, last_s : float
+        Where the verse is cut, so that the pause between its last line and its first is no longer than the others.
+    begin_s : float
+        What becomes the start, in the pause behind a line.
+    """
+
+    first_s: float
+    last_s: float
+    begin_s: float
+
+    @property
+    def length_s(self) -> float:
+        """How long the turned verse lasts."""
+        return self.last_s - self.first_s
+
+    def clip(self, clip: Clip) -> Clip:
+        """The sound. It no longer lies where it did in its song, so it has no origin."""
+        cut = _faded_in(clip.cut(self.first_s, self.last_s).samples, round(_BREATH_FADE_S * clip.rate))
+        samples = np.roll(cut, -round((self.begin_s - self.first_s) * clip.rate), axis=0)
+        few = round(0.005 * clip.rate)
+        return clip.with_samples(_faded_in(_faded_in(samples, few)[::-1], few)[::-1]).coming_from(None)
+
+    def at_s(self, time_s: float) -> float:
+        """Where a moment of the verse comes to lie."""
+        return (time_s - self.begin_s) % self.length_s
+
+    def item(self, item: dict) -> dict:
+        """A word or a line with its new times."""
+        start_s = self.at_s(item["start_s"])
+        return {**item, "start_s": start_s, "end_s": start_s + lasts_s(item)}
+
+
+def turned(draw, name: str) -> Turned:
+    """A verse with one of its lines first, drawn for a learner: that a neighbour has found a place says nothing then."""
+    lines, breaths = take(name).truth["phrases"], take(name).truth["breaths"]
+    # The first breath is longer than the others, and so is the silence behind the last line.
+    first_s, last_s = max(breaths[0][0], lines[0]["start_s"] - 0.4), lines[-1]["end_s"] + 0.03
+    # Each line is followed by a moment of silence, and then by the next one's breath.
+    quiet_s = [(line["end_s"] + 0.01, breath[0] - 0.005) for line, breath in zip(lines, breaths[1:])]
+    start_s, end_s = draw.choice([(first_s, first_s + 0.03), *quiet_s])
+    return Turned(first_s, last_s, draw.step(start_s, end_s, (end_s - start_s) / 12))
 
 
 def lost_lu(processor, clip: Clip) -> float:

@@ -277,6 +277,33 @@ MISTAKES = {
         "every word levelled",
         "That brings every word to the same level. Only a word over the threshold gets a gain.",
     ),
+    "all_of_it": Mistake(
+        "part left out",
+        "You took off all of it. The task asks for a part of it, and for no more than so many decibels.",
+    ),
+    "start_left_in": Mistake("start left in", "You measured everything. The start was to be left out."),
+    "slide_left_out": Mistake("slide left out", "You went by the note itself. The slide into it begins lower."),
+    "more_than_needed": Mistake(
+        "more low cut than needed",
+        "The thumps are gone, and with them more than had to go. Lower the corner until a trace of reduction is left.",
+    ),
+    "pad_left_out": Mistake("pad left out", "The detector hears through a pad: what it hears is softer by that much."),
+    "natural_log": Mistake(
+        "natural logarithm", "That is `math.log`, the natural logarithm. Decibels take `math.log10`."
+    ),
+    "ones_as_places": Mistake(
+        "ones and zeros as places",
+        "A list of ones and zeros as an index picks the first and the second value, again and again. Make it true and false "
+        "first: `np.array(sung) == 1`.",
+    ),
+    "limit_left_out": Mistake("limit left out", "The rule is right, but the most that it may come to was left out."),
+    "reference_left_out": Mistake(
+        "other reference", "That is against full scale. The task counts from another level, so a constant is missing."
+    ),
+    "makeup_left_out": Mistake("make-up gain left out", "That is without the make-up gain of the compressed path."),
+    "makeup_on_blend": Mistake(
+        "make-up gain on both paths", "You added the make-up gain at the end. Only the compressed path has it."
+    ),
     "soft_words_too": Mistake("soft words levelled", "That also lifts the soft words, which are meant to be soft."),
     "mean_for_median": Mistake(
         "mean for median", "You compared with the mean, which one shouted word pulls up. Compare with the median."

@@ -16,8 +16,7 @@ from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.analysis.words import Span
-from vocomp_lab.exercises.material import lasts_s, span, take
-from vocomp_lab.lessons.proposals import propose_steady
+from vocomp_lab.exercises.material import knocks_s, lasts_s, lost_lu, span, take
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.compressor import Compressor
@@ -27,6 +26,8 @@ from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs
 
 _VOICE_BAND_HZ = (150.0, 5000.0)
+RING_CUT_DB = -3.5
+"""How much of a ring is cut: the rest of it may be the voice's own."""
 LONG_WORD_S = 0.25
 """How long a word lasts that a neighbour can be measured against."""
 _LINES = (
@@ -66,7 +67,7 @@ def two_lines(name: str, first: int):
     clip = take(name).clip.cut(start_s, lines[1]["end_s"] + _AROUND_S)
 
     def moved(item):
-        return {**item, "start_s": item["start_s"] - start_s, "end_s": item["end_s"] - start_s}
+        return {name: value - start_s if name.endswith("_s") else value for name, value in item.items()}
 
     words = [
         {**moved(word), "phones": [moved(phone) for phone in word["phones"]],
@@ -144,7 +145,7 @@ class OwnTake:
     @property
     def knocks_s(self) -> tuple[float, ...]:
         """Where words begin hard: what is left for the peak compressor."""
-        return tuple(w["phones"][0].get("release_s", w["start_s"]) for w in self.words if w["hard_onset"])
+        return knocks_s([word for word in self.words if word["hard_onset"]])
 
     @cached_property
     def clip(self) -> Clip:
@@ -153,7 +154,7 @@ class OwnTake:
         faults = (
             LoudWord(self.word, words[self.word]["text"], *self.loud, self.word_db),
             QuietPhrase(0, "", *self.soft_line, self.line_db),
-            HardOnsets(self.knocks_s, 11.0, 25.0),
+            HardOnsets(self.knocks_s, 9.0, 25.0),
             Boxiness(self.ring_hz, self.ring_db, 3.0),
             Pops((self.pop_s,), (self.pop_hz,), (self.pop_dbfs,)),
             Rumble(30.0, 60.0, self.rumble_dbfs, self.noise_seed),
@@ -222,11 +223,16 @@ class OwnTake:
         )
         return ClipGain((GainRegion(*self.loud, word_db), GainRegion(*self.soft_line, line_db)))
 
+    @property
+    def word_gain_db(self) -> float:
+        """The gain that brings the loud word to the level of its neighbours."""
+        return next(region.gain_db for region in self.levels.regions if region.start_s == self.loud[0])
+
     @cached_property
     def filters(self) -> Chain:
         """Filters that take out the low end and part of the ring."""
         corner_hz = min(5 * round(0.14 * self.lowest_note["pitch_hz"]), 120)
-        return Chain([("low cut", HighPass(corner_hz, 4)), ("boxiness", Peaking(self.ring_hz, -6, 2.5))])
+        return Chain([("low cut", HighPass(corner_hz, 4)), ("boxiness", Peaking(self.ring_hz, RING_CUT_DB, 2.5))])
 
     @cached_property
     def prepared(self) -> Clip:
@@ -255,13 +261,17 @@ class OwnTake:
     def _prepared_numbers(self) -> tuple[float, float]:
         return self.spread_lu(self.prepared), peak_to_loudness_ratio_db(self.prepared)
 
-    def compressors(self):
-        """Pairs of compressors to try, the most likely pair first."""
-        for ratio, share_percent in ((4, 10.0), (8, 8.0), (8, 12.0), (4, 6.0)):
-            peaks = Compressor(0, ratio, 1, 80)
+    def compressors(self, median_db: float):
+        """Pairs of compressors to try, the most likely pair first; the second takes off this much in the median."""
+        for ratio, share_percent, attack_ms in ((4, 10.0, 1), (8, 8.0, 1), (8, 12.0, 1), (4, 6.0, 1), (8, 10.0, 0.3)):
+            peaks = Compressor(0, ratio, attack_ms, 80)
             peaks = replace(peaks, threshold_db=threshold_for(peaks, self.prepared, "share_percent", share_percent))
-            steady = propose_steady(peaks.apply(self.prepared).output).processor
-            if steady is not None:
+            tamed = peaks.apply(self.prepared).output
+            for more_db in (0.0, -0.3, -0.6, 0.3):
+                steady = Compressor(-26, 2.5, 10, 200, 6)
+                threshold_db = threshold_for(steady, tamed, "median_db", median_db + more_db)
+                steady = replace(steady, threshold_db=threshold_db)
+                steady = replace(steady, makeup_db=round(lost_lu(steady, tamed), 1))
                 yield Chain([("peaks", peaks), ("steady", steady)])
 
 

@@ -73,7 +73,11 @@ class WriteIt(Posed):
     def read(self, given) -> str:
         if isinstance(given, str):
             source = given
-        elif inspect.isfunction(given):
+        elif inspect.isfunction(given) or hasattr(given, "__wrapped__") and callable(given):
+            if hasattr(given, "__wrapped__") or "<locals>" in given.__qualname__:
+                raise ValueError(
+                    f"This function went through a decorator, or was made by another function; give a plain `def {self.name}(…):`."
+                )
             try:
                 source = inspect.getsource(given)
             except (OSError, TypeError):
@@ -83,6 +87,10 @@ class WriteIt(Posed):
                 f"{kind_of(given)} is not what is asked for; give the function `{self.name}` itself, without brackets."
             )
         source = textwrap.dedent(source).strip() + "\n"
+        if source.startswith("@"):  # what a decorator does was written elsewhere, and it doesn't come along
+            raise ValueError(
+                f"The function has a decorator ({source.split()[0][:40]}); take that line out and run its cell again."
+            )
         if len(source) > LONGEST_SOURCE:
             raise ValueError(f"The function has {len(source):,} characters; at most {LONGEST_SOURCE:,} are allowed.")
         if any("\ud800" <= letter <= "\udfff" for letter in source):

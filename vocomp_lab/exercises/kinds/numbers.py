@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from vocomp_lab.exercises.tasks import MOST_VALUES, NOT_YET, RIGHT, Posed, Verdict, read_number
+from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, Posed, Verdict, read_number
 from vocomp_lab.sound.text import figure
 
 
@@ -77,13 +78,14 @@ class FindIt(Posed):
     windows : sequence of (low, high, label)
         Both ends included. Every window has to be hit.
     unit : str
-    extras : int
-        How many numbers may lie outside all windows.
+
+    Notes
+    -----
+    More numbers than windows are not read: a list of guesses finds anything.
     """
 
     windows: tuple
     unit: str
-    extras: int = 0
 
     label = "find it"
 
@@ -101,8 +103,9 @@ class FindIt(Posed):
             given = [given]
         if not given:
             raise ValueError("The list is empty; give at least one number.")
-        if len(given) > MOST_VALUES:
-            raise ValueError(f"{len(given)} numbers are too many; give {len(self.windows)}.")
+        if len(given) > len(self.windows):
+            wanted = "one number" if len(self.windows) == 1 else f"{len(self.windows)} numbers"
+            raise ValueError(f"{len(given)} numbers are more than the task asks for; give {wanted}.")
         return [read_number(value) for value in given]
 
     def to_data(self, answer: list[float]) -> dict:
@@ -114,24 +117,49 @@ class FindIt(Posed):
         return self.read(data["numbers"])
 
     def _judge(self, numbers: list[float]) -> Verdict:
-        found, extra = self._hits(numbers)
-        if len(found) == len(self.windows) and extra <= self.extras:
+        hit, beside = self._hits(numbers)
+        found = [self.windows[place][2] for place in sorted(hit)]
+        if len(hit) == len(self.windows):
             return Verdict(RIGHT, f"Found: {', '.join(found)}.")
-        for name, factor in (("ms_for_seconds", 1e-3), ("seconds_for_ms", 1e3)):
-            if self.unit == ("s" if factor < 1 else "ms"):
-                scaled, _ = self._hits([factor * number for number in numbers])
-                if len(scaled) > len(found):
-                    return Verdict(NOT_YET, f"{len(found)} of {len(self.windows)} found.", name)
-        says = f"{len(found)} of {len(self.windows)} found"
+        says = f"{len(hit)} of {len(self.windows)} found"
+        mistake = self._other_unit(numbers)
+        if mistake:
+            return Verdict(NOT_YET, f"{says}.", mistake)
         says += f": {', '.join(found)}." if found else "."
-        if extra:
-            says += f" {extra} of your numbers {'is' if extra == 1 else 'are'} in none of the right places."
+        missing = [window for place, window in enumerate(self.windows) if place not in hit]
+        if beside:
+            says += f" {'; '.join(f'{figure(number, self.unit)} {self._where(number, missing)}' for number in beside)}."
+        elif len(numbers) == len(self.windows):
+            says += " Several of your numbers are in the same place."
         return Verdict(NOT_YET, says)
 
-    def _hits(self, numbers) -> tuple[list, int]:
+    def _where(self, number: float, missing) -> str:
+        """Which way a number is off, by the place that is nearest to it and not found yet."""
+        if self.unit == "s" and self.clip and (number < 0 or number > self._lasts_s(number)):
+            return "is outside the sound"
+        low, _, _ = min(missing, key=lambda window: max(window[0] - number, number - window[1]))
+        early, late = ("too early", "too late") if self.unit == "s" else ("too low", "too high")
+        return f"is {early if number < low else late}"
+
+    def _lasts_s(self, number: float) -> float:
+        """How long the sound lasts; made only if this number is behind everything that is to be found."""
+        return self.clip().duration_s if number > max(high for _, high, _ in self.windows) else math.inf
+
+    def _other_unit(self, numbers) -> str | None:
+        """Seconds for milliseconds or the other way round: nothing else makes all of the numbers right."""
+        for name, unit, factor in (("ms_for_seconds", "s", 1e-3), ("seconds_for_ms", "ms", 1e3)):
+            hit, beside = self._hits([factor * number for number in numbers])
+            if self.unit == unit and len(hit) == len(numbers) and not beside:
+                # A time within the sound, or a little behind it, was meant in seconds.
+                behind_s = 3 * max(high for _, high, _ in self.windows)
+                return None if unit == "s" and max(numbers) <= behind_s else name
+        return None
+
+    def _hits(self, numbers) -> tuple[set, list]:
+        """Which windows are hit, and the numbers that hit none."""
         inside = [[low <= number <= high for low, high, _ in self.windows] for number in numbers]
-        found = [label for place, (_, _, label) in enumerate(self.windows) if any(row[place] for row in inside)]
-        return found, sum(not any(row) for row in inside)
+        hit = {place for place in range(len(self.windows)) if any(row[place] for row in inside)}
+        return hit, [number for number, row in zip(numbers, inside) if not any(row)]
 
     def key(self) -> list[float]:
         return [float((low + high) / 2) for low, high, _ in self.windows]

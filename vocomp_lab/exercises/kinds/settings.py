@@ -20,6 +20,7 @@ from vocomp_lab.exercises.tasks import (
 )
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Dynamics
+from vocomp_lab.sound.text import figure
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +37,8 @@ class SetIt(Posed):
         Comes after the learner's stage, and is measured instead of it (a compressor behind a trim).
     candidates : callable
         Returns settings to try for the key: the first that meets the goals is taken.
+    keeps : dict of str to str
+        Fields that have to stay as they are in `start`, each with what it is called.
     mistakes : dict of str to callable
         Each takes (processor, change) and says whether it looks like that mistake. Always watched for: a threshold
         above every peak, seconds for milliseconds, and loudness that was not kept while all else is met.
@@ -45,6 +48,7 @@ class SetIt(Posed):
     goals: tuple
     then: object = None
     candidates: Callable
+    keeps: dict = field(default_factory=dict)
     mistakes: dict = field(default_factory=dict)
 
     label = "set it"
@@ -54,7 +58,8 @@ class SetIt(Posed):
     def asks(self) -> str:
         """The form of the answer."""
         wanted = "; ".join(str(goal) for goal in self.goals)
-        return f"Answer: the bench, or a {type(self.start).__name__}. Wanted: {wanted}."
+        stays = f" Leave alone: {', '.join(self.keeps.values())}." if self.keeps else ""
+        return f"Answer: the bench, or a {type(self.start).__name__}. Wanted: {wanted}.{stays}"
 
     def chain(self, processor=None) -> Chain:
         """The stages that a bench for this task shows."""
@@ -101,6 +106,13 @@ class SetIt(Posed):
         met = [goal.met(change) for goal in self.goals]
         says = "; ".join(f"{goal}: {goal.verdict(change)}" for goal in self.goals)
         says = says[0].upper() + says[1:] + "."
+        moved = [
+            f"{called} is {figure(getattr(processor, name))} instead of {figure(getattr(self.start, name))}"
+            for name, called in self.keeps.items()
+            if getattr(processor, name) != getattr(self.start, name)
+        ]
+        if moved:
+            return Verdict(NOT_YET, f"{says} What was to be left alone has moved: {', '.join(moved)}.")
         if all(met):
             return Verdict(RIGHT, says)
         return Verdict(NOT_YET, says, self._recognised(processor, change, met))
