@@ -126,7 +126,7 @@ class Homework:
             return "You are a guest: try anything, but nothing is kept. To hand it in, put your id in the cell above."
         tried = sum(entry.answer is not None for entry in self._sheet.answers.values())
         answered = f"{tried} of {len(self._tasks)} tasks answered so far"
-        return f"These numbers are for {self.learner} alone. {answered}; they are kept in {self._where()}."
+        return f"These are {self.learner}'s numbers. {answered}; they are kept in {self._where()}."
 
     def _where(self) -> str:
         return f"{self.path.parent.name}/{self.path.name}"

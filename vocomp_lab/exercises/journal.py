@@ -13,6 +13,7 @@ import stat
 from functools import cache
 from pathlib import Path
 
+from vocomp_lab.exercises.catalogue import written_files
 from vocomp_lab.singer.song import DATA_FOLDER
 
 FORMAT = "vocomp-lab marks"
@@ -140,7 +141,7 @@ def _lock(file) -> None:
 @cache
 def workbook_digest() -> bytes:
     """A digest of everything that marks depend on, so that another workbook marks anew: the code (without pictures and
-    widgets) and the clips.
+    widgets), the clips, and the tasks that teachers wrote.
     """
     package = Path(__file__).resolve().parent.parent
     digest = hashlib.sha256()
@@ -149,6 +150,8 @@ def workbook_digest() -> bytes:
             digest.update(module.relative_to(package).as_posix().encode() + b"\0" + module.read_bytes())
     for clip in sorted(DATA_FOLDER.glob("*.*")):
         digest.update(clip.name.encode() + b"\0" + clip.read_bytes())
+    for name, path in sorted(written_files().items()):
+        digest.update(name.encode() + b"\0" + path.read_bytes())
     return digest.digest()
 
 
