@@ -212,7 +212,7 @@ def test_a_kept_take_is_loaded_as_a_file_is_and_none_is_overwritten(tmp_path, mo
             f"{name} is loaded. Now run the cells below." in own._note.value
             and f"Loaded: {name}" in own._measured.value
         )
-        assert own.lesson.clip is own.clip and "level" in own.report.topics
+        assert own.lesson.clip == own.clip and "level" in own.report.topics
 
 
 def test_a_folder_that_cant_be_written_to_is_said_and_what_was_loaded_stays(tmp_path, monkeypatch):
