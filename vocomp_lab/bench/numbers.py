@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 
-from vocomp_lab.analysis.measures import Change
+from vocomp_lab.analysis.measures import MEASURES, Change
 from vocomp_lab.sound.text import decibels
 
 
@@ -38,7 +38,8 @@ def numbers_html(change: Change, goals=(), heading: str = "", note: str = "") ->
             cells.append(f"<span>✓ {goal.verdict(change)}: <b>{goal}</b></span>")
         elif not math.isnan(value):  # else another stage's goal: a filter has no reduction
             said = "✓ goal met" if goal.met(change) else "✗ goal not met yet"
-            cells.append(f"<span>{said}: <b>{goal}</b> ({decibels(value)})</span>")
+            measured = decibels(value, sign=bool(MEASURES[goal.measure].falls))
+            cells.append(f"<span>{said}: <b>{goal}</b> ({measured})</span>")
     if note:
         cells.append(f"<span>{html.escape(note)}</span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'
