@@ -532,11 +532,11 @@ def answer_all_trials(bench: BenchOnPage):
         after = f"Trial {trial + 1} of" if trial < trials else f"All {trials} trials answered"
         for _ in range(4):
             listen_to(bench, ["x"] if "x" in bench.tracks else bench.tracks.split(","))
+            page.wait_for_timeout(450)  # what comes sooner counts as a double click
             buttons[trial % len(buttons)].click()
             # On a busy machine the page may hear of the new trial late, and what was played till then isn't of it.
             if came_soon(page, lambda: after in status.inner_text()):
                 break
-            assert "Listen first" in status.inner_text(), status.inner_text()
     wait_for(page, lambda: f"All {trials} trials answered" in status.inner_text(), "the result")
     assert all(button.is_disabled() for button in buttons)
 

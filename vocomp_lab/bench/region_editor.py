@@ -118,8 +118,8 @@ class RegionEditor(HandEditor):
     def _values(self) -> dict[str, float]:
         region, kind = self.thing_of(self.chosen), self.chosen[0]
         if region is None:
-            length_s, window = self._bench.clip.duration_s, self._bench.window
-            start_s = min(window.start_s + 1.0, (window.start_s + min(window.end_s, length_s)) / 2)  # in sight
+            length_s = self._bench.clip.duration_s
+            start_s = min(self._bench.window.start_s + 1.0, length_s / 2)
             region = GainRegion(start_s, min(start_s + 0.5, length_s), NEW_GAIN_DB)
         at_s = (region.start_s + region.end_s) / 2
         if kind == "section" and region.start_s < self._playhead_s < region.end_s:
