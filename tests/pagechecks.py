@@ -628,11 +628,6 @@ def edit_regions(bench: BenchOnPage):
     if first[-1].startswith("section"):
         listed.select_option(index=len(first) - 1)
         wait_for(page, lambda: bench.part("split").is_enabled(), "a section to be split")
-        # In the middle, since the player may stand too near an edge for a section of its own.
-        start_s, end_s = (float(number) for number in re.findall(r"(\d+\.\d+)", first[-1])[:2])
-        box = bench.widget.get_by_label("Split at (s)", exact=True)
-        box.fill(f"{(start_s + end_s) / 2:.2f}")
-        box.press("Enter")
         bench.part("split").click()
         # What is proposed depends on the sections.
         sections = lambda: [text for text in entries() if text.startswith("section")]  # noqa: E731
