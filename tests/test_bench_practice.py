@@ -70,7 +70,7 @@ def test_a_round_is_answered_by_buttons_and_kept_with_its_plays(lesson, clock):
     )
     (kept,) = read_rounds(practice_folder(lesson))
     assert kept == bench.round and kept.right == 3 and kept.answers[0].plays[0].track == "a"
-    assert "after 4 trials" in bench.standing
+    assert "after 4 trials" in bench.standing and bench.standings == f"{bench.drill.title} {bench.standing}"
     press(bench, "Another round")
     assert bench.trial == 1 and not bench.finished
 

@@ -400,6 +400,9 @@ def test_the_proposals_follow_the_sections_and_the_regions_stay(sung):
 def test_a_section_is_split_where_the_player_is_and_an_edge_dragged(sung):
     choose(sung, "section", 0)
     assert sent(sung)["edges"] == [3.6] and sent(sung)["splits"]
+    for at_s in (0.3, 3.3, 7.0):
+        drag(sung, do="playhead", at_s=at_s)
+        assert sung._editor.typed["at_s"].value.startswith("1.8"), "too near an edge, or outside: the middle"
     drag(sung, do="playhead", at_s=1.234)
     assert sung._editor.typed["at_s"].value.startswith("1.23")
     type_in(sung, at_s="2.5")

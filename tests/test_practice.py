@@ -120,6 +120,9 @@ def test_a_threshold_is_said_with_its_uncertainty_or_not_at_all():
         assert "Can't tell yet" in drill.sentence(unsure) and "50 %" in drill.sentence(unsure)
     few = threshold_of(drill.ladder, [0, 2, 4], [True] * 3, drill.chance)
     assert not few.told and few.low < few.size < few.high
+    wide = Threshold(2.0, min(drill.ladder) / 3, max(drill.ladder) * 3, 12, False)
+    assert f"less than {drill.value(min(drill.ladder))}" in drill.brief(wide), "beyond the ladder nothing was tried"
+    assert f"more than {drill.value(max(drill.ladder))}" in drill.sentence(wide)
     one_sentence(pytest.raises(ValueError, threshold_of, drill.ladder, [0], [True, False], 0.5), "rungs")
     assert first_rung(drill, None) == 0 and drill.ladder[first_rung(drill, Threshold(2.0, 1, 3, 36, True))] > 2.0
 

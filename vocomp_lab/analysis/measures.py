@@ -229,7 +229,8 @@ class Goal:
         """Whether it is met, with the measured number, for reading."""
         if not self.applies(change):
             return f"nothing needed ({MEASURES[self.measure].where_any})"
-        return f"{'met' if self.met(change) else 'not met yet'} (measured: {decibels(self.value(change))})"
+        measured = decibels(self.value(change), sign=bool(MEASURES[self.measure].falls))
+        return f"{'met' if self.met(change) else 'not met yet'} (measured: {measured})"
 
     def __str__(self):
         measure = MEASURES[self.measure]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 
-from vocomp_lab.analysis.measures import Change
+from vocomp_lab.analysis.measures import MEASURES, Change
 from vocomp_lab.sound.text import decibels
 
 
@@ -27,6 +27,13 @@ def _pairs(change: Change) -> list[tuple[str, str]]:
     ]
 
 
+_IN_THE_LINE = ("share_percent", "median_db", "p95_db", "max_db", "loudness_change_lu", "crest_change_db", "peak_dbfs")
+
+
+def _measured(goal, value: float) -> str:
+    return decibels(value, sign=bool(MEASURES[goal.measure].falls))
+
+
 def numbers_html(change: Change, goals=(), heading: str = "", note: str = "") -> str:
     """The line as HTML: the numbers, each goal with whether it is met, and a note."""
     cells = [f"<span>{label} <b>{value}</b></span>" for label, value in _pairs(change)]
@@ -38,7 +45,9 @@ def numbers_html(change: Change, goals=(), heading: str = "", note: str = "") ->
             cells.append(f"<span>✓ {goal.verdict(change)}: <b>{goal}</b></span>")
         elif not math.isnan(value):  # else another stage's goal: a filter has no reduction
             said = "✓ goal met" if goal.met(change) else "✗ goal not met yet"
-            cells.append(f"<span>{said}: <b>{goal}</b> ({decibels(value)})</span>")
+            # What stands in the line already is told again only where it is to tell how far off it is.
+            again = "" if goal.met(change) and goal.measure in _IN_THE_LINE else f" ({_measured(goal, value)})"
+            cells.append(f"<span>{said}: <b>{goal}</b>{again}</span>")
     if note:
         cells.append(f"<span>{html.escape(note)}</span>")
     return f'<div class="vocomp-numbers">{"".join(cells)}</div>'

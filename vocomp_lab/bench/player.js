@@ -381,6 +381,11 @@
     if (!around.dataset.keys) {
       around.dataset.keys = "1";
       around.addEventListener("keydown", keyDown);
+      // A click on a text or beside a control gives the player the keys, which else would go to the notebook.
+      around.addEventListener("click", ({ target }) => {
+        const own = target.closest("button,input,label,textarea,summary,select,a,[tabindex]");
+        if (!own || !around.contains(own)) root.focus({ preventScroll: true });
+      });
     }
   }
 

@@ -59,7 +59,7 @@ __WAY____MATCH__<span data-part="note" role="status"></span>
 <span class="vocomp-volume"><label>Volume<input type="range" data-part="volume" min="-40" max="0" step="1" value="-24"></label>
 <span data-part="volume-text">−24 dB</span></span>
 </div>__BAND__</div></div>
-<div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, anywhere in the bench: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
+<div class="vocomp-player-notes vocomp-__ID__-notes"><div class="keys">Keys, after a click here: <kbd>p</kbd> plays and pauses<span __CHOICE__>;
  <span data-part="keys">__KEYS__</span> choose</span>. <span data-part="how"></span></div>
 __SETTINGS__</div>"""
 

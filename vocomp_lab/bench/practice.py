@@ -129,6 +129,14 @@ class PracticeBench:
         threshold = threshold_from(read_rounds(self._folder), self.drill)
         return "No finished round yet." if threshold is None else self.drill.sentence(threshold)
 
+    @property
+    def standings(self) -> str:
+        """The same for every drill that has a finished round, a line each."""
+        rounds = read_rounds(self._folder)
+        tried = [drill for drill in DRILLS.values() if any(one.drill == drill.name for one in rounds)]
+        lines = [f"{drill.title} {drill.sentence(threshold_from(rounds, drill))}" for drill in tried]
+        return "\n".join(lines) or "No finished round yet."
+
     def begin(self, drill: str | None = None) -> "PracticeBench":
         """Begin a new round, of another drill if one is named."""
         self.drill = self.drill if drill is None else check_drill(drill)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vocomp_lab.analysis.breaths import DOWN_DB
-from vocomp_lab.analysis.sections import Section
+from vocomp_lab.analysis.sections import LEAST_LENGTH_S, Section
 from vocomp_lab.bench.hand_editor import NEW, HandEditor
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.lessons.controls import Control
@@ -122,8 +122,10 @@ class RegionEditor(HandEditor):
             start_s = min(self._bench.window.start_s + 1.0, length_s / 2)
             region = GainRegion(start_s, min(start_s + 0.5, length_s), NEW_GAIN_DB)
         at_s = (region.start_s + region.end_s) / 2
-        if kind == "section" and region.start_s < self._playhead_s < region.end_s:
-            at_s = self._playhead_s
+        # Only where both halves would be long enough: near an edge the middle is a better place to begin with.
+        if kind == "section" and region.start_s <= self._playhead_s - LEAST_LENGTH_S:
+            if self._playhead_s + LEAST_LENGTH_S <= region.end_s:
+                at_s = self._playhead_s
         if self._typed_at_s is not None and self._typed_at_s[0] == self.chosen:
             if region.start_s < self._typed_at_s[1] < region.end_s:
                 at_s = self._typed_at_s[1]

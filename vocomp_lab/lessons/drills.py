@@ -97,14 +97,21 @@ class Drill:
 
     def brief(self, threshold: Threshold) -> str:
         """The same in a few words, for a table."""
-        low, high = self.value(threshold.low), self.value(threshold.high)
+        low, high = self._ends(threshold)
         if threshold.told:
             return f"{self.heard(threshold.size)} (between {low} and {high})"
         return f"not sure yet: between {low} and {high}"
 
+    def _ends(self, threshold: Threshold) -> tuple[str, str]:
+        """Both ends of the range; beyond the ladder nothing was tried."""
+        least, most = min(self.ladder), max(self.ladder)
+        low = f"less than {self.value(least)}" if threshold.low < least / 1.01 else self.value(threshold.low)
+        high = f"more than {self.value(most)}" if threshold.high > most * 1.01 else self.value(threshold.high)
+        return low, high
+
     def sentence(self, threshold: Threshold) -> str:
         """A threshold as a sentence, with its uncertainty, or that it can't be told yet, and why."""
-        low, high = self.value(threshold.low), self.value(threshold.high)
+        low, high = self._ends(threshold)
         trials_done = f"{threshold.trials} trial{'' if threshold.trials == 1 else 's'}"
         if threshold.told:
             return f"You hear {self.heard(threshold.size)} ({trials_done}; with 90 % between {low} and {high})."

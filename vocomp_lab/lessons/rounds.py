@@ -7,17 +7,16 @@ voice it was about: a new one is added, and none is ever replaced. Shown in ``10
 from __future__ import annotations
 
 import datetime
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from vocomp_lab.lessons.diary import check_began, keep_entry, read_entries
 from vocomp_lab.lessons.drills import DRILLS, Drill
 from vocomp_lab.lessons.plays import Play, read_plays, unheard
 from vocomp_lab.lessons.staircase import Threshold
 from vocomp_lab.lessons.tables import Table
-from vocomp_lab.sound.checks import check_choice, check_whole, shown
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.checks import check_choice, check_whole
 
 FOLDER = "practice"
 RECENT_TRIALS = 60
@@ -70,12 +69,7 @@ class Round:
     def __post_init__(self):
         check_choice("drill", self.drill, tuple(DRILLS))
         check_whole("trials", self.trials, 1, _MOST_TRIALS)
-        try:
-            datetime.datetime.fromisoformat(self.began)
-        except (TypeError, ValueError):
-            raise ValueError(
-                f"began: {shown(self.began)} is not allowed; give a date and time such as '2026-01-31T18:05:00'."
-            ) from None
+        check_began(self.began)
         if len(self.answers) > self.trials:
             raise ValueError(
                 f"answers: {len(self.answers)} are too many for {self.trials} trials; give at most one each."
@@ -154,31 +148,12 @@ def keep_round(state: Path, one: Round) -> Path:
     ValueError
         If it can't be written.
     """
-    stem = f"{one.began[:19].replace(':', '')}_{one.drill}"
-    number, path = 1, state / f"{stem}.json"
-    while path.exists():
-        number += 1
-        path = state / f"{stem}_{number}.json"
-    try:
-        state.mkdir(parents=True, exist_ok=True)
-        return write_whole(path, json.dumps(one.to_dict(), indent=1, ensure_ascii=False) + "\n")
-    except OSError as error:
-        raise ValueError(
-            f"{path.name}: the round can't be written ({error.strerror or type(error).__name__})."
-        ) from None
+    return keep_entry(state, one.began, one.drill, one.to_dict())
 
 
 def read_rounds(state: Path) -> tuple[Round, ...]:
     """All rounds that were kept and finished, the oldest first. A file that can't be read is left aside, and left alone."""
-    found = []
-    for path in sorted(state.glob("*.json")) if state.is_dir() else ():
-        try:
-            one = Round.from_dict(json.loads(path.read_text("utf-8")))
-        except (OSError, ValueError):
-            continue
-        if one.finished:
-            found.append(one)
-    return tuple(sorted(found, key=lambda one: one.began))
+    return tuple(one for one in read_entries(state, Round.from_dict) if one.finished)
 
 
 def threshold_from(rounds, drill: Drill) -> Threshold | None:

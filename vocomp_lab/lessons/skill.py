@@ -7,7 +7,6 @@ it met its goals. Practised in ``10_ear_practice``.
 from __future__ import annotations
 
 import datetime
-import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Callable
@@ -16,6 +15,7 @@ import numpy as np
 
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.pitch import pitch_range
+from vocomp_lab.lessons.diary import check_began, keep_entry, read_entries
 from vocomp_lab.lessons.proposals import propose_stage
 from vocomp_lab.lessons.styles import goals_for
 from vocomp_lab.processors.chain import Chain
@@ -25,7 +25,6 @@ from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.singer.song import make_take
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_choice, check_number, check_whole, shown
-from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.text import decibels
 
 LIMIT_S = 60.0
@@ -214,10 +213,7 @@ class SkillResult:
         check_whole("misses", self.misses, 0, 1000)
         if not isinstance(self.met, bool):
             raise ValueError(f"met: {shown(self.met)} is not allowed; give True or False.")
-        try:
-            datetime.datetime.fromisoformat(self.began)
-        except (TypeError, ValueError):
-            raise ValueError(f"began: {shown(self.began)} is not allowed; give a date and time.") from None
+        check_began(self.began)
 
 
 def keep_skill(state: Path, result: SkillResult) -> Path:
@@ -228,29 +224,12 @@ def keep_skill(state: Path, result: SkillResult) -> Path:
     ValueError
         If it can't be written.
     """
-    stem = f"{result.began[:19].replace(':', '')}_{result.stage.replace(' ', '_')}"
-    number, path = 1, state / f"{stem}.json"
-    while path.exists():
-        number += 1
-        path = state / f"{stem}_{number}.json"
-    try:
-        state.mkdir(parents=True, exist_ok=True)
-        return write_whole(path, json.dumps(asdict(result), indent=1) + "\n")
-    except OSError as error:
-        raise ValueError(
-            f"{path.name}: the result can't be written ({error.strerror or type(error).__name__})."
-        ) from None
+    return keep_entry(state, result.began, result.stage, asdict(result))
 
 
 def read_skill(state: Path) -> tuple[SkillResult, ...]:
     """All results that were kept, the oldest first. A file that can't be read is left aside, and left alone."""
-    found = []
-    for path in sorted(state.glob("*.json")) if state.is_dir() else ():
-        try:
-            found.append(SkillResult(**json.loads(path.read_text("utf-8"))))
-        except (OSError, ValueError, TypeError):
-            continue
-    return tuple(sorted(found, key=lambda one: one.began))
+    return read_entries(state, lambda data: SkillResult(**data))
 
 
 def skill_sentence(results, stage: str) -> str:
