@@ -65,7 +65,7 @@ def test_only_different_answers_are_tries_and_running_all_cells_costs_nothing(tm
         for number, answer in ((1, 0.1), (1, 0.2), (1, 0.1), (2, function), (2, f"{function}  # one\n")):
             home.give(number, answer)
     entries = kept(home)["answers"]
-    assert (entries["computer"]["tries"], entries["target_reduction_db"]["tries"]) == (2, 1)
+    assert (entries["computer"]["tries"], entries["gain_within_range"]["tries"]) == (2, 1)
     before = home.path.read_bytes()
     again = Homework("04", "ann", tmp_path)
     again.give(1, 0.1), again.give(2, function)

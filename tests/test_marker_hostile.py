@@ -136,7 +136,7 @@ def test_half_a_character_leaves_no_sheet_unmarked(folder):
     """In an exception, where the box is asked; in the name of a task; in the name of a stage."""
     raising = "def target_reduction_db(level_db, threshold_db, ratio):\n    raise ValueError(chr(0xd800))"
     right = json.loads(key_sheet("04", "ann").to_json())["answers"]["computer"]
-    answers = {"computer": right, "target_reduction_db": entry({"source": raising}), "\ud800": entry({"number": 1})}
+    answers = {"computer": right, "gain_within_range": entry({"source": raising}), "\ud800": entry({"number": 1})}
     put(folder, "ann", answers)
     (marked,) = mark(folder).marked
     statuses = {task["id"]: task["status"] for task in marked["tasks"]}
