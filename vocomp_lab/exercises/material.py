@@ -51,7 +51,7 @@ def levelled(name: str) -> Clip:
 
 
 def one_line_of(other: Clip, usual: Clip, lines, place: int) -> Clip:
-    """A take in which one line comes from another version of it, from the pause before the line to the pause after it.
+    """A take in which one line comes from another version of it, with the breath before it and without the one after it.
 
     Parameters
     ----------
@@ -63,7 +63,8 @@ def one_line_of(other: Clip, usual: Clip, lines, place: int) -> Clip:
         Which of them comes from `other`.
     """
     start_s = lines[place - 1]["end_s"] if place else 0.0
-    end_s = lines[place + 1]["start_s"] if place + 1 < len(lines) else usual.duration_s
+    # A turned take may begin behind this line: then the next line's breath would be far from it, and would give it away.
+    end_s = lines[place]["end_s"] + 0.005 if place + 1 < len(lines) else usual.duration_s
     share = spans_mask(usual, ((start_s, end_s),), 0.02)
     return usual.with_samples((1 - share) * usual.samples + share * other.samples)
 
