@@ -116,16 +116,28 @@ def read_class_list(path) -> ClassList:
     return ClassList(tuple(learners))
 
 
+def small_file(path: Path, what: str, most_bytes: int) -> bytes:
+    """What a file of the teacher's holds.
+
+    Raises
+    ------
+    ValueError
+        If it can't be read, or is longer than `most_bytes`. `what` names it in the sentence.
+    """
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(most_bytes + 1)
+    except OSError as error:
+        raise ValueError(f"{what}: {str(path)!r} can't be read ({error.strerror}).") from None
+    if len(raw) > most_bytes:
+        raise ValueError(f"{what}: {path.name!r} is longer than {most_bytes >> 20} MiB.")
+    return raw
+
+
 def _text(path: Path) -> str:
     if path.exists() and not path.is_file():
         raise ValueError(f"class list: {str(path)!r} is not a file.")
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(_LONGEST_LIST + 1)
-    except OSError as error:
-        raise ValueError(f"class list: {str(path)!r} can't be read ({error.strerror}).") from None
-    if len(raw) > _LONGEST_LIST:
-        raise ValueError(f"class list: {path.name!r} is longer than {_LONGEST_LIST >> 20} MiB.")
+    raw = small_file(path, "class list", _LONGEST_LIST)
     try:
         return raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     except UnicodeDecodeError:

@@ -34,6 +34,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import homework_names
+from vocomp_lab.exercises.class_list import small_file
 from vocomp_lab.sound.checks import check_choice, check_number, shown
 
 CLASS_FILE = "class.toml"
@@ -218,13 +219,7 @@ def read_class_settings(path) -> ClassSettings:
     path = Path(path)
     if path.is_symlink() or not path.is_file():
         raise ValueError(f"class: {str(path)!r} is not an ordinary file.")
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(_LONGEST_FILE + 1)
-    except OSError as error:
-        raise ValueError(f"class: {str(path)!r} can't be read ({error.strerror}).") from None
-    if len(raw) > _LONGEST_FILE:
-        raise ValueError(f"class: {path.name!r} is longer than {_LONGEST_FILE >> 20} MiB.")
+    raw = small_file(path, "class", _LONGEST_FILE)
     try:
         data = tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
