@@ -37,7 +37,7 @@ PAGE_FILES = (
     "test_accessibility",
 )
 """Files with page tests that share one JupyterLab. One process runs them all, in this order, with one browser."""
-BARE_PAGE_FILES = ("test_player_page", "test_live_page", "test_hub", "test_firefox")
+BARE_PAGE_FILES = ("test_player_page", "test_live_page", "test_hub")
 """Files with page tests without it: another process has them, with a browser of its own."""
 LONG_FILES = ("test_lowend", "test_harm", "test_notebooks_recorded", "test_notebooks", "test_exercises_marking")
 """Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
