@@ -10,7 +10,7 @@ OVER = 10 ** (0.5 / 20)
 
 # A worklet hears every sample, also while the page itself is busy. It is in place before anything can sound: a context's
 # resume() waits for it, and the player waits for resume(). Its own output is silent; it is connected so that it runs.
-_RECORDER = """(() => {
+RECORDER = """(() => {
   const code = `registerProcessor("recorder", class extends AudioWorkletProcessor {
     constructor() { super(); this.samples = 0; this.peak = 0; this.energy = 0; }
     process([input]) {
@@ -65,4 +65,4 @@ _RECORDER = """(() => {
 
 def listen(page) -> None:
     """Measure what this page, and those it opens, let be heard from their next address on."""
-    page.context.add_init_script(_RECORDER)
+    page.context.add_init_script(RECORDER)
