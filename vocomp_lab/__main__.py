@@ -27,6 +27,7 @@ def make_data_again(arguments) -> int:
 
 def mark_class(arguments) -> int:
     """Mark a folder of answer sheets; 1 if there was nothing to mark."""
+    from vocomp_lab.exercises.box import about_memory
     from vocomp_lab.exercises.marking import mark_folder
 
     try:
@@ -51,6 +52,8 @@ def mark_class(arguments) -> int:
         f"sheets marked: {len(result.marked)}, learners: {learners}, table: {arguments.out}; "
         f"notes in the report: {len(result.notes)}"
     )
+    if result.marked and (says := about_memory()):
+        print(says)
     return 0 if result.marked else 1
 
 

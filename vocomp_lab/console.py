@@ -16,11 +16,12 @@ import unicodedata
 STOPPED = 130
 """The exit code of a command that was stopped with Ctrl+C, as shells give it."""
 PLAIN = {
-    "−": "-", "–": "-", "—": "-", "‑": "-", "₋": "-", "±": "+-", "×": "x", "·": "*", "√": "sqrt ", "∞": "inf", "≈": "~",
-    "≤": "<=", "≥": ">=", "→": "->", "▸": ">", "…": "...", "“": '"', "”": '"', "„": '"', "’": "'", "‘": "'", "•": "*",
+    "−": "-", "–": "-", "—": "-", "‑": "-", "₋": "-", "±": "+-", "×": "x", "·": "*", "÷": "/", "√": "sqrt ", "∞": "inf",
+    "≈": "~", "≤": "<=", "≥": ">=", "→": "->", "▸": ">", "…": "...", "“": '"', "”": '"', "„": '"', "’": "'", "‘": "'",
     "✓": "ok", "✔": "ok", "✗": "no", "✘": "no", "τ": "tau", "π": "pi", "Σ": "sum", "Δ": "delta ", "µ": "u", "°": " deg",
-    "₀": "0", "₁": "1", "₂": "2", "²": "^2", "³": "^3", "€": "EUR", "£": "GBP", "†": "+", "\N{REPLACEMENT CHARACTER}": "?",
-    "\N{NO-BREAK SPACE}": " ", "\N{THIN SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "\N{BYTE ORDER MARK}": "",
+    "₀": "0", "₁": "1", "₂": "2", "¹": "^1", "²": "^2", "³": "^3", "•": "*", "●": "o", "■": "#", "†": "+", "€": "EUR",
+    "£": "GBP", "\N{NO-BREAK SPACE}": " ", "\N{THIN SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ",
+    "\N{BYTE ORDER MARK}": "", "\N{REPLACEMENT CHARACTER}": "?",
 }  # fmt: skip
 """What stands for a sign where the console has none. Letters are written as escapes instead: a name has to stay exact."""
 _HANDLER = "vocomp-lab-plain"
