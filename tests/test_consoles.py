@@ -9,6 +9,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 import unicodedata
 
 import numpy as np
@@ -18,6 +19,7 @@ from takes import ci_only
 
 from vocomp_lab import console
 from vocomp_lab.__main__ import main
+from vocomp_lab.exercises.homework import Homework
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.sound.audio import Clip, save
@@ -236,6 +238,31 @@ def test_ctrl_c_in_the_middle_of_measuring_ends_without_a_traceback(tmp_path):
     finally:
         child.kill()
     assert (child.returncode, says) == (console.STOPPED, "")
+
+
+@pytest.mark.ci
+@pytest.mark.skipif(os.name != "posix", reason="Ctrl+C can't be sent to a group of processes elsewhere")
+def test_ctrl_c_stops_the_marker_and_its_workers_even_while_they_load(tmp_path):
+    """A terminal sends it to all of them. The journal is there just before the workers start."""
+    for learner in ("ann", "ben", "cat"):
+        Homework("04", learner=learner, folder=tmp_path / "sheets").give(1, 1.0)
+    child = subprocess.Popen(
+        [sys.executable, "-m", "vocomp_lab", "mark", "sheets", "--workers", "2"], cwd=tmp_path, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True, preexec_fn=stoppable,
+        env={**os.environ, "PYTHONPATH": str(PROJECT)},
+    )  # fmt: skip
+    try:
+        until = time.monotonic() + 60
+        while not (tmp_path / "marks.journal").exists():
+            assert child.poll() is None and time.monotonic() < until, child.communicate()[1]
+            time.sleep(0.05)
+        time.sleep(0.4)
+        os.killpg(child.pid, signal.SIGINT)
+        shown, says = child.communicate(timeout=60)  # the workers hold these pipes too, so none of them is left
+    finally:
+        child.kill()
+    assert (child.returncode, shown) == (console.STOPPED, "")
+    assert says == "Stopped. Run the same command again to go on from here.\n"
 
 
 def test_what_ctrl_c_breaks_half_way_is_no_error_of_its_own(monkeypatch, capsys):
