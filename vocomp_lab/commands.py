@@ -1,6 +1,6 @@
 """What ``python -m vocomp_lab render`` and ``measure`` do, as ``__main__`` calls them.
 
-Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense. Every failure is reported in one sentence.
+Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense, 130 stopped with Ctrl+C. Every failure is reported in one sentence.
 """
 
 from __future__ import annotations
