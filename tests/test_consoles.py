@@ -39,7 +39,8 @@ def folder(tmp_path, monkeypatch):
     (tmp_path / "sheets").mkdir()
     (tmp_path / "sheets" / "homework_04_zoë.json").write_text(
         '{"format": "vocomp-lab answers", "version": 1, "homework": "04", "learner": "zoë", "answers": '
-        '{"computer": {"answer": {"number": 1}, "tries": 1, "hints": 0}, "–": {"answer": null, "tries": 0, "hints": 0}}}',
+        '{"computer": {"answer": {"number": 1}, "tries": 1, "hints": 0}, '
+        '"–": {"answer": null, "tries": 0, "hints": 0}}}',
         "utf-8",
     )
     (tmp_path / "sheets" / "Zoë ≤ 3.json").write_text("", "utf-8")

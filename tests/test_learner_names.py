@@ -1,4 +1,6 @@
-"""Learners whose ids have accents: a Mac's file names have letter and accent apart, and it is the same learner everywhere."""
+"""Learners whose ids have accents: a Mac's file names have letter and accent apart, and everywhere it is the same
+learner.
+"""
 
 from __future__ import annotations
 

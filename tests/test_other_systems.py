@@ -1,5 +1,6 @@
-"""Windows and macOS, which no test machine has: the package without what only POSIX has, Windows' bounds for a learner's
-function by a stand-in for its calls, and the commands that README gives."""
+"""Windows and macOS, which no test machine has: the package without what only POSIX has, Windows' bounds for a function
+of a learner's by a stand-in for its calls, and the commands that README gives.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +50,7 @@ def test_a_lesson_homework_and_marks_need_nothing_that_only_posix_has(tmp_path):
     ]  # fmt: skip
 
 
-# --------------------------------------------------------------------------------------- bounds for a learner's function
+# -------------------------------------------------------------------------------------- bounds for a learner's function
 
 LIMITS = {"cpu_s": 2, "memory_bytes": 768 * 2**20}
 OWN = 2**64 - 1  # how Windows calls the process that asks

@@ -1,5 +1,5 @@
-"""The workbook on a system that has only what Windows has too: run as a program, it takes POSIX's modules and calls away
-and then uses everything that a learner and a teacher use.
+"""The workbook on a system that has only what Windows has too: run as a program, it takes POSIX's modules and calls
+away and then uses everything that a learner and a teacher use.
 
 It stands in for a machine with Windows, which no test here has. Paths, the console and the loading of programs remain
 those of this system, so it shows that the workbook doesn't need what is taken away, and no more.
@@ -33,10 +33,11 @@ from pathlib import Path
 PROJECT = Path(__file__).resolve().parents[1]
 MODULES = "resource fcntl pwd grp termios tty pty syslog posix_ipc readline".split()
 CALLS = (
-    "killpg fork forkpty getuid geteuid getgid getegid getgroups getpgid getpgrp getsid setuid seteuid setgid setegid "
-    "setgroups setsid setpgid getpriority setpriority nice chown lchown fchown fchmod chroot mkfifo mknod uname sysconf "
-    "statvfs fstatvfs wait wait3 wait4 waitid sched_getaffinity sched_setaffinity pread pwrite sendfile openpty ttyname "
-    "getloadavg posix_spawn memfd_create O_TMPFILE O_NOFOLLOW O_DIRECTORY O_NONBLOCK O_NOATIME O_DSYNC"
+    "killpg fork forkpty getuid geteuid getgid getegid getgroups getpgid getpgrp getsid setuid seteuid setgid "
+    "setegid setgroups setsid setpgid getpriority setpriority nice chown lchown fchown fchmod chroot mkfifo "
+    "mknod uname sysconf statvfs fstatvfs wait wait3 wait4 waitid sched_getaffinity sched_setaffinity pread "
+    "pwrite sendfile openpty ttyname getloadavg posix_spawn memfd_create O_TMPFILE O_NOFOLLOW O_DIRECTORY "
+    "O_NONBLOCK O_NOATIME O_DSYNC"
 ).split()
 SIGNALS = (
     "SIGKILL SIGHUP SIGQUIT SIGUSR1 SIGUSR2 SIGPIPE SIGALRM SIGCHLD SIGCONT SIGSTOP SIGTSTP SIGXCPU SIGXFSZ SIGWINCH "
@@ -91,7 +92,7 @@ def run_lesson():
 
 
 def answer_homework():
-    """Two learners answer homework 04 from its key: one all of it, the other two tasks. Her name is as a Mac writes it."""
+    """Two learners answer homework 04 from its key: one all of it, the other, whom a Mac has named, two tasks."""
     from vocomp_lab.exercises.catalogue import pose, tasks_of
     from vocomp_lab.exercises.homework import Homework
 

@@ -1,6 +1,7 @@
 """What ``python -m vocomp_lab render`` and ``measure`` do, as ``__main__`` calls them.
 
-Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense, 130 stopped with Ctrl+C. Every failure is reported in one sentence.
+Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense, 130 stopped with Ctrl+C. Every failure is
+reported in one sentence.
 """
 
 from __future__ import annotations
@@ -216,7 +217,9 @@ class ProgressBar:
 
 @contextmanager
 def _ended_cleanly():
-    """Treat a request to end (SIGTERM, or SIGHUP when the terminal closes) like Ctrl+C, so that half-done files are removed."""
+    """Treat a request to end (SIGTERM, or SIGHUP from a terminal that closes) like Ctrl+C, so that half-done files are
+    removed.
+    """
 
     def stop(number, frame):
         raise KeyboardInterrupt

@@ -23,7 +23,7 @@ PLAIN = {
     "£": "GBP", "\N{NO-BREAK SPACE}": " ", "\N{THIN SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ",
     "\N{BYTE ORDER MARK}": "", "\N{REPLACEMENT CHARACTER}": "?",
 }  # fmt: skip
-"""What stands for a sign where the console has none. Letters are written as escapes instead: a name has to stay exact."""
+"""What stands for a sign where the console has none. Letters become escapes instead: a name has to stay exact."""
 _HANDLER = "vocomp-lab-plain"
 
 

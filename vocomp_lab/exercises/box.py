@@ -63,8 +63,8 @@ class BoxResult:
         One sentence on why it did not; empty if it did.
     guards : dict of bool
         Which protections were in force: ``limits`` (the system's bounds), ``memory`` (a bound on memory is among them),
-        ``files`` (the kernel shuts all files but Python's own), ``rights`` (no administrator's rights). Python's own guard, which refuses everything but
-        calculations, always is.
+        ``files`` (the kernel shuts all files but Python's own), ``rights`` (no administrator's rights). Python's own
+        guard, which refuses everything but calculations, always is.
     """
 
     outputs: list | None
@@ -132,8 +132,8 @@ def about_memory() -> str:
     except BoxNotReady:
         return ""
     return (
-        "This system puts no bound on the memory of a learner's function: one that asks for far too much can make the whole "
-        "machine slow. If you don't trust every sheet, mark on Linux."
+        "This system puts no bound on the memory of a learner's function: one that asks for far too much can make the "
+        "whole machine slow. If you don't trust every sheet, mark on Linux."
     )
 
 

@@ -60,9 +60,9 @@ def limit_resources(limits):
 def limit_by_job(limits, kernel32=None):
     """Put this process into a job of Windows that bounds its memory, processor time and number of processes.
 
-    True if Windows has done so. The handle is closed at once, so nothing can loosen the bounds again; they hold as long as
-    the process lives. Names, numbers and layout are those of Windows' documentation (JOBOBJECT_EXTENDED_LIMIT_INFORMATION;
-    values from memory).
+    True if Windows has done so. The handle is closed at once, so nothing can loosen the bounds again; they hold as long
+    as the process lives. Names, numbers and layout are those of Windows' documentation
+    (JOBOBJECT_EXTENDED_LIMIT_INFORMATION; values from memory).
     """
     try:
         import ctypes

@@ -18,8 +18,8 @@ _MOST_BYTES = 200
 
 
 def composed(text: str) -> str:
-    """`text` with each letter and its accent in one (Unicode's NFC). A Mac's file names have them apart, so "zoë" there and
-    "zoë" elsewhere are not the same until both are composed.
+    """`text` with each letter and its accent in one (Unicode's NFC). A Mac's file names have them apart, so "zoë" there
+    and "zoë" elsewhere are not the same until both are composed.
     """
     return unicodedata.normalize("NFC", text)
 
