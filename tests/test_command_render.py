@@ -303,7 +303,7 @@ def written_so_far(child, folder) -> int:
 
 
 @pytest.mark.ci
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
 def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
     noise = np.random.default_rng(5).standard_normal((RATE * 10, 2)) * 0.05
     with soundfile.SoundFile(str(tmp_path / "long.wav"), "w", RATE, 2, "PCM_16") as file:

@@ -4,6 +4,10 @@ The tools that every lesson uses are here by name; what else a lesson needs come
 ``vocomp_lab.lessons``, ``vocomp_lab.pictures``, ``vocomp_lab.exercises`` and ``vocomp_lab.bench``.
 """
 
+from vocomp_lab.console import quiet_while_loading
+
+quiet_while_loading()  # before the rest, which takes a second
+
 from vocomp_lab.analysis.level_prep import propose_regions
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import Loudness, integrated_lufs, loudness

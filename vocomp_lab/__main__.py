@@ -8,7 +8,8 @@ import sys
 from contextlib import nullcontext
 from pathlib import Path
 
-from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding
+from vocomp_lab import console
+from vocomp_lab.commands import ProgressBar, add_commands, measure_command
 from vocomp_lab.jupyter.classroom import GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
 from vocomp_lab.sound.files import write_whole
@@ -26,6 +27,7 @@ def make_data_again(arguments) -> int:
 
 def mark_class(arguments) -> int:
     """Mark a folder of answer sheets; 1 if there was nothing to mark."""
+    from vocomp_lab.exercises.box import about_memory
     from vocomp_lab.exercises.marking import mark_folder
 
     try:
@@ -50,6 +52,8 @@ def mark_class(arguments) -> int:
         f"sheets marked: {len(result.marked)}, learners: {learners}, table: {arguments.out}; "
         f"notes in the report: {len(result.notes)}"
     )
+    if result.marked and (says := about_memory()):
+        print(says)
     return 0 if result.marked else 1
 
 
@@ -108,9 +112,17 @@ def print_exam(arguments) -> int:
     return 0
 
 
+WRITE_NOTHING = (measure_command, print_answer_key)
+"""Commands that Ctrl+C may end at once, since they only read and print."""
+
+
 def main(argv=None) -> int:
     """Run the command in `argv` (default: what was typed); gives the exit code."""
-    print_in_any_encoding()
+    return console.run(lambda: run_command(argv))
+
+
+def run_command(argv) -> int:
+    """Read what was typed and do it."""
     parser = argparse.ArgumentParser(prog="python -m vocomp_lab", description="A workbook on vocal compression.")
     commands = parser.add_subparsers(dest="command", required=True)
     opening = commands.add_parser("open", help="open the workbook in the browser at its first lesson")
@@ -172,6 +184,8 @@ def main(argv=None) -> int:
     exam.set_defaults(work=print_exam)
     add_commands(commands)
     arguments = parser.parse_args(argv)
+    if arguments.work not in WRITE_NOTHING:
+        console.let_it_clean_up()
     try:
         return arguments.work(arguments)
     except (ValueError, OSError) as error:

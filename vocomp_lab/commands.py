@@ -1,11 +1,11 @@
-"""What ``python -m vocomp_lab render`` and ``measure`` do, and how commands print; ``__main__`` reads the command line.
+"""What ``python -m vocomp_lab render`` and ``measure`` do, as ``__main__`` calls them.
 
-Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense. Every failure is reported in one sentence.
+Exit codes: 0 all is well, 1 something failed, 2 the command makes no sense, 130 stopped with Ctrl+C. Every failure is
+reported in one sentence.
 """
 
 from __future__ import annotations
 
-import codecs
 import dataclasses
 import json
 import signal
@@ -14,6 +14,7 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
+from vocomp_lab import console
 from vocomp_lab.analysis.file_levels import FileLevels, measure_file
 from vocomp_lab.analysis.file_render import Rendered, check_target, plain_numbers, render_file
 from vocomp_lab.processors.chain import Chain
@@ -23,7 +24,6 @@ from vocomp_lab.sound.text import clock, decibels
 FINE, FAILED, WRONG_USAGE = 0, 1, 2
 SOUND_SUFFIXES = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".w64", ".rf64")
 """What counts as a sound file in a folder."""
-_PLAIN = {"−": "-", "–": "-", "∞": "inf", "±": "+-", "→": "->", "…": "...", "×": "x", "“": '"', "”": '"', "’": "'"}
 MAX_SHEET_BYTES = 16 << 20
 _BAR_WIDTH = 40
 _BAR_EVERY_S = 0.1
@@ -134,10 +134,12 @@ def measure_command(arguments) -> int:
             paths += found
         else:
             paths.append(given)
-    width = max((len(str(path)) for path in paths), default=0)
+    width = max((len(console.as_printed(str(path))) for path in paths), default=0)
     if paths and not arguments.json:
         print(table_head(width), flush=True)
     for path in paths:
+        if console.nobody_reads():
+            break
         try:
             levels = measure_file(path)
         except (ValueError, OSError, MemoryError) as error:
@@ -148,7 +150,7 @@ def measure_command(arguments) -> int:
             continue
         rows.append({"file": str(path), **dataclasses.asdict(levels)})
         if not arguments.json:
-            print(table_row(str(path), levels, width), flush=True)
+            print(table_row(console.as_printed(str(path)), levels, width), flush=True)
     if arguments.json:
         print(json.dumps(plain_numbers(rows), indent=2, allow_nan=False))  # ASCII, so that any console takes any name
     return FAILED if failed else FINE
@@ -178,7 +180,8 @@ def table_head(width: int) -> str:
 
 def table_row(name: str, levels: FileLevels, width: int) -> str:
     """A file's line in a table of levels."""
-    cells = "".join(f"{decibels(getattr(levels, field), digits):>{_COLUMN + 1}}" for _, _, digits, field in _TABLE)
+    numbers = [console.as_printed(decibels(getattr(levels, field), digits)) for _, _, digits, field in _TABLE]
+    cells = "".join(f"{number:>{_COLUMN + 1}}" for number in numbers)
     return f"{name:{width}}{clock(levels.duration_s, 1, hours=True):>11}{cells}"
 
 
@@ -212,35 +215,29 @@ class ProgressBar:
             print(file=self.stream, flush=True)
 
 
-def print_in_any_encoding() -> None:
-    """Let a console print what its encoding lacks as plain characters or escapes, instead of ending the command."""
-
-    def plain(error):
-        text = error.object[error.start : error.end]
-        return "".join(_PLAIN.get(char, char.encode("ascii", "backslashreplace").decode()) for char in text), error.end
-
-    codecs.register_error("vocomp-lab-plain", plain)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="vocomp-lab-plain")
-
-
 @contextmanager
 def _ended_cleanly():
-    """Treat a request to end (SIGTERM) like Ctrl+C, so that half-done files are removed."""
+    """Treat a request to end (SIGTERM, or SIGHUP from a terminal that closes) like Ctrl+C, so that half-done files are
+    removed.
+    """
 
     def stop(number, frame):
         raise KeyboardInterrupt
 
+    before = {}
     try:
-        before = signal.signal(signal.SIGTERM, stop)
+        for number in (getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)):
+            if (
+                signal.getsignal(number) is not signal.SIG_IGN
+            ):  # as with nohup, which lets a command outlive its terminal
+                before[number] = signal.signal(number, stop)
     except ValueError:  # only the main thread may
-        yield
-        return
+        pass
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _sentence(error) -> str:

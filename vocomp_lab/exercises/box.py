@@ -26,7 +26,8 @@ INSIDE = Path(__file__).with_name("box_inside.py")
 LONGEST_SOURCE = 20_000
 # Loaded before the files are shut; anything else that a function imports may be in a folder that it can't read.
 _AT_HAND = ("cmath", "collections", "functools", "itertools", "operator", "random", "statistics")
-_SIGXCPU = getattr(signal, "SIGXCPU", None)
+# How a process ends that has used up its time. Windows' two numbers, for a job's, are from memory.
+_TIME_IS_UP = {-getattr(signal, "SIGXCPU", signal.SIGTERM), -signal.SIGTERM, 1816, 0xC0000044}
 
 
 @dataclass(frozen=True)
@@ -61,9 +62,9 @@ class BoxResult:
     trouble : str
         One sentence on why it did not; empty if it did.
     guards : dict of bool
-        Which protections were in force: ``limits`` (the system's bounds), ``files`` (the kernel shuts all files but
-        Python's own), ``rights`` (no administrator's rights). Python's own guard, which refuses everything but
-        calculations, always is.
+        Which protections were in force: ``limits`` (the system's bounds), ``memory`` (a bound on memory is among them),
+        ``files`` (the kernel shuts all files but Python's own), ``rights`` (no administrator's rights). Python's own
+        guard, which refuses everything but calculations, always is.
     """
 
     outputs: list | None
@@ -117,12 +118,32 @@ def run_in_box(source: str, name: str, calls, limits: Limits = LIMITS) -> BoxRes
     return _understood(said, ended, name, len(calls), limits)
 
 
+def about_memory() -> str:
+    """A sentence for whoever marks, if nothing bounds the memory of a learner's function here; else nothing."""
+    try:
+        import resource  # noqa: F401
+    except ImportError:
+        known = False
+    else:
+        known = sys.platform.startswith("linux")
+    try:
+        if known or run_in_box("def f():\n    return 1.0", "f", [()]).guards.get("memory"):
+            return ""
+    except BoxNotReady:
+        return ""
+    return (
+        "This system puts no bound on the memory of a learner's function: one that asks for far too much can make the "
+        "whole machine slow. If you don't trust every sheet, mark on Linux."
+    )
+
+
 def _speak_with_child(text: bytes, limits: Limits) -> tuple[bytes | None, int | None]:
     """What the child wrote (None if it was too much), and how it ended (None if it had to be killed)."""
     environment = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
     environment |= {name: os.environ[name] for name in ("SYSTEMROOT",) if name in os.environ}
     said, too_much, ready = bytearray(), False, threading.Event()
-    with tempfile.TemporaryDirectory(prefix="box-") as empty:
+    # On Windows a folder can't go before the last process in it has.
+    with tempfile.TemporaryDirectory(prefix="box-", ignore_cleanup_errors=True) as empty:
         child = subprocess.Popen(
             [sys.executable, "-I", str(INSIDE)],
             stdin=subprocess.PIPE,
@@ -189,7 +210,7 @@ def _understood(said: bytes | None, ended: int | None, name: str, calls: int, li
         return BoxResult(None, _SENTENCES[answer["trouble"]].format(name=name, message=message), guards)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         pass
-    if ended is None or (_SIGXCPU and ended == -_SIGXCPU) or ended == -signal.SIGTERM:
+    if ended is None or ended in _TIME_IS_UP:
         return BoxResult(
             None,
             f"`{name}` has not finished after {limits.cpu_s} s of work, or {limits.wall_s:g} s in all; look for a loop that never "

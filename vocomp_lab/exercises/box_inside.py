@@ -17,17 +17,25 @@ _NO_NEW_PRIVILEGES = 38
 _LANDLOCK_CREATE, _LANDLOCK_ADD, _LANDLOCK_RESTRICT = 444, 445, 446
 # The rights that each version of the kernel's Landlock knows: files, network, reaching other processes.
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
+# Windows: bounds on a job's processes, of which it counts time in 100 ns; no window asks about one that crashes.
+_JOB_EXTENDED_LIMITS = 9
+_JOB_PROCESS_TIME, _JOB_ACTIVE_PROCESS, _JOB_PROCESS_MEMORY, _JOB_DIE = 0x2, 0x8, 0x100, 0x400
+_TICKS_A_SECOND = 10_000_000
 _LONGEST_MESSAGE = 200
 _MOST_NUMBERS = 200_000
 """In one output; writing down more would take longer than the function may."""
 
 
 def limit_resources(limits):
-    """Set the limits that the system itself enforces, where it has them (Windows does not)."""
+    """Set the limits that the system itself enforces.
+
+    Returns whether there are any, and whether memory is bounded by them.
+    """
     try:
         import resource
-    except ImportError:
-        return False
+    except ImportError:  # Windows
+        held = limit_by_job(limits)
+        return held, held
     for name, most in (
         ("RLIMIT_CPU", limits["cpu_s"] + math.ceil(time.process_time())),
         # time spent loading NumPy and SciPy is not counted against the student
@@ -45,7 +53,72 @@ def limit_resources(limits):
                 resource.setrlimit(kind, (most, hard))
             except (ValueError, OSError):  # macOS refuses some of them
                 pass
-    return True
+    # macOS may take the bound and not hold to it.
+    return True, sys.platform != "darwin" and 0 < resource.getrlimit(resource.RLIMIT_AS)[0] <= limits["memory_bytes"]
+
+
+def limit_by_job(limits, kernel32=None):
+    """Put this process into a job of Windows that bounds its memory, processor time and number of processes.
+
+    True if Windows has done so. The handle is closed at once, so nothing can loosen the bounds again; they hold as long
+    as the process lives. Names, numbers and layout are those of Windows' documentation
+    (JOBOBJECT_EXTENDED_LIMIT_INFORMATION; values from memory).
+    """
+    try:
+        import ctypes
+
+        if kernel32 is None:
+            kernel32 = ctypes.WinDLL("kernel32")
+    except (ImportError, OSError, AttributeError):  # not Windows
+        return False
+    dword, size, handle = ctypes.c_uint32, ctypes.c_size_t, ctypes.c_void_p
+
+    class Basic(ctypes.Structure):
+        _fields_ = [
+            ("PerProcessUserTimeLimit", ctypes.c_int64),
+            ("PerJobUserTimeLimit", ctypes.c_int64),
+            ("LimitFlags", dword),
+            ("MinimumWorkingSetSize", size),
+            ("MaximumWorkingSetSize", size),
+            ("ActiveProcessLimit", dword),
+            ("Affinity", size),
+            ("PriorityClass", dword),
+            ("SchedulingClass", dword),
+        ]
+
+    class Extended(ctypes.Structure):
+        _fields_ = [
+            ("BasicLimitInformation", Basic),
+            ("IoInfo", ctypes.c_uint64 * 6),
+            ("ProcessMemoryLimit", size),
+            ("JobMemoryLimit", size),
+            ("PeakProcessMemoryUsed", size),
+            ("PeakJobMemoryUsed", size),
+        ]
+
+    for name, result, takes in (
+        ("CreateJobObjectW", handle, (handle, ctypes.c_wchar_p)),
+        ("SetInformationJobObject", ctypes.c_int, (handle, ctypes.c_int, ctypes.c_void_p, dword)),
+        ("AssignProcessToJobObject", ctypes.c_int, (handle, handle)),
+        ("GetCurrentProcess", handle, ()),
+        ("CloseHandle", ctypes.c_int, (handle,)),
+    ):
+        function = getattr(kernel32, name)
+        function.restype, function.argtypes = result, takes
+    bounds = Extended()
+    bounds.BasicLimitInformation.LimitFlags = _JOB_PROCESS_TIME | _JOB_ACTIVE_PROCESS | _JOB_PROCESS_MEMORY | _JOB_DIE
+    bounds.BasicLimitInformation.PerProcessUserTimeLimit = _TICKS_A_SECOND * (
+        limits["cpu_s"] + math.ceil(time.process_time())
+    )
+    bounds.BasicLimitInformation.ActiveProcessLimit = 1
+    bounds.ProcessMemoryLimit = limits["memory_bytes"]
+    job = kernel32.CreateJobObjectW(None, None)
+    if not job:
+        return False
+    set_up = kernel32.SetInformationJobObject(job, _JOB_EXTENDED_LIMITS, ctypes.byref(bounds), ctypes.sizeof(bounds))
+    held = bool(set_up) and bool(kernel32.AssignProcessToJobObject(job, kernel32.GetCurrentProcess()))
+    kernel32.CloseHandle(job)
+    return held
 
 
 def shut_files(folders):
@@ -93,6 +166,18 @@ def become_nobody():
     return True
 
 
+def under_any_of(folders, paths=os.path):
+    """A function that tells whether a path is one of these folders or lies in one; `paths` knows the system's paths."""
+    # Bound here, so that code which replaces a builtin does not replace it in the guard.
+    is_a, text, real, between = isinstance, str, paths.realpath, paths.sep
+    roots = tuple(real(folder) + between for folder in folders)
+
+    def under(path):
+        return is_a(path, text) and (real(path) + between).startswith(roots)
+
+    return under
+
+
 def refuse_the_rest(folders):
     """From here on Python refuses everything that a calculation doesn't need; only what is listed is allowed."""
     harmless = frozenset(
@@ -100,13 +185,10 @@ def refuse_the_rest(folders):
         "object.__delattr__ sys._getframe sys._getframemodulename builtins.id time.sleep sys.unraisablehook".split()
     )
     outside = frozenset("vocomp_lab ctypes _ctypes socket _socket subprocess _posixsubprocess multiprocessing".split())
-    roots = tuple(os.path.realpath(folder) + os.sep for folder in folders)
+    under = under_any_of(folders)
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
     # Bound here, so that code which replaces a builtin does not replace it in the guard.
-    is_a, text, error, real = isinstance, str, PermissionError, os.path.realpath
-
-    def under(path):
-        return is_a(path, text) and (real(path) + "/").startswith(roots)
+    error = PermissionError
 
     def guard(event, details):
         if event in harmless:
@@ -220,9 +302,9 @@ def main():
     os.close(nowhere)
     folders = [folder for folder in job["folders"] if os.path.isdir(folder)]
     kernel = shut_files(folders)
+    limits, memory = limit_resources(job["limits"])
     sys.modules.pop("ctypes", None)
-    limits = limit_resources(job["limits"])
-    guards = {"files": kernel, "limits": limits, "rights": become_nobody()}
+    guards = {"files": kernel, "limits": limits, "memory": memory, "rights": become_nobody()}
     dumps, write, leave = json.dumps, os.write, os._exit
     time.sleep = do_not_wait
     refuse_the_rest(folders)

@@ -15,7 +15,7 @@ from pathlib import Path
 from vocomp_lab.exercises.class_rules import NO_RULES, ClassRules
 from vocomp_lab.exercises.class_settings import CLASS_FILE
 from vocomp_lab.exercises.journal import is_journal
-from vocomp_lab.exercises.learners import GUEST
+from vocomp_lab.exercises.learners import GUEST, composed
 from vocomp_lab.exercises.sheets import (
     Sheet,
     load_sheet,
@@ -155,7 +155,7 @@ def _choose(files, accepted, gathered: Gathered, several: str) -> None:
     learner, homework = files[0][1].learner, files[0][1].homework
     usual = sheet_name(homework, learner)
     # Among copies of one content, the one with the name that the workbook gives goes first.
-    files.sort(key=lambda item: (item[0] not in accepted, Path(item[0]).name != usual, item[0]))
+    files.sort(key=lambda item: (item[0] not in accepted, composed(Path(item[0]).name) != usual, item[0]))
     (name, chosen), *others = files
     differ = any(handed_in.content != chosen.content for _, handed_in in others)
     if len({handed_in.content for file, handed_in in files if file in accepted}) > 1:
@@ -173,7 +173,7 @@ def _choose(files, accepted, gathered: Gathered, several: str) -> None:
         return
     gathered.sheets[name] = chosen
     for file, _ in files if several else files[:1]:
-        if file in gathered.sheets and Path(file).name != usual:
+        if file in gathered.sheets and composed(Path(file).name) != usual:
             says = f"Marked, but wrongly named: the id and homework in it are {learner} and {homework}, as in {usual}."
             gathered.notes.append((file, says))
     for other, handed_in in others:
@@ -199,6 +199,9 @@ def _accepted(folder: Path, accept, names) -> set[str]:
                     ways.append(whole.relative_to(base).as_posix())
         # As told comes first: a file's own name may look like the escapes in another's.
         known = next((shown.get(way) or shown[shown_path(way)] for way in ways if way in shown or way in names), None)
+        if known is None:  # typed here, but named on a Mac, or the other way round
+            alike = {name for name in names if {composed(name), composed(shown_path(name))} & set(map(composed, ways))}
+            known = alike.pop() if len(alike) == 1 else None
         if known is None:
             raise ValueError(f"accept: {shown_path(path)} is not an answer sheet in {shown_path(folder)}.")
         accepted.add(known)

@@ -17,6 +17,13 @@ _MOST_BYTES = 200
 """An id is part of a file's name, which on most systems has 255 bytes at most; a letter may take four."""
 
 
+def composed(text: str) -> str:
+    """`text` with each letter and its accent in one (Unicode's NFC). A Mac's file names have them apart, so "zoë" there
+    and "zoë" elsewhere are not the same until both are composed.
+    """
+    return unicodedata.normalize("NFC", text)
+
+
 def check_learner(learner) -> str:
     """A learner's id in its standard spelling: composed letters, lower case.
 
@@ -25,7 +32,7 @@ def check_learner(learner) -> str:
     ValueError
         If it is not 1 to 64 letters, digits or any of ``_ - @ .`` (no dot in front), or takes over 200 bytes.
     """
-    text = unicodedata.normalize("NFC", learner.strip()).casefold() if isinstance(learner, str) else ""
+    text = composed(composed(learner.strip()).casefold()) if isinstance(learner, str) else ""
     if not _ID.fullmatch(text):
         raise ValueError(
             f"learner: {shown(learner)} is not allowed; give 1 to 64 letters, digits or _ - @ . without spaces."

@@ -21,7 +21,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import homework_names
-from vocomp_lab.exercises.learners import check_learner
+from vocomp_lab.exercises.learners import check_learner, composed
 from vocomp_lab.sound.checks import check_choice, check_whole, shown
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.text import printable
@@ -100,6 +100,17 @@ class Sheet:
 def sheet_name(homework: str, learner: str) -> str:
     """The name of a sheet's file."""
     return f"homework_{homework}_{learner}.json"
+
+
+def sheet_path(folder, homework: str, learner: str) -> Path:
+    """Where a learner's sheet is in a folder, or will be. One that came from a Mac is found, whose name has letters and
+    accents apart.
+    """
+    path = Path(folder) / sheet_name(homework, learner)
+    if not path.name.isascii() and not path.exists() and path.parent.is_dir():
+        same = (other for other in sorted(path.parent.iterdir()) if composed(other.name) == path.name)
+        return next(same, path)
+    return path
 
 
 def read_sheet(raw: bytes) -> Sheet:

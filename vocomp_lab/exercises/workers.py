@@ -14,6 +14,7 @@ import threading
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing.context import SpawnContext, SpawnProcess
 
 from vocomp_lab.exercises.journal import workbook_digest
 from vocomp_lab.sound.checks import check_whole
@@ -64,6 +65,10 @@ def run_on(executor, work, load, waiting, done, failed, in_flight: int = _IN_FLI
                     broken.append(name)
                 except Exception as error:
                     failed(name, error)
+    except BaseException:  # such as Ctrl+C: nobody waits for what is being marked
+        if isinstance(executor, _Pool):
+            executor.end_at_once()
+        raise
     finally:
         for future in flying:
             future.cancel()
@@ -104,21 +109,49 @@ def checked_workers(workers) -> int:
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_the_marker
-    )
+    return _Pool(workers, mp_context=_Workers(), initializer=_end_with_the_marker)
+
+
+class _Pool(ProcessPoolExecutor):
+    """Processes that can be ended in the middle of a sheet."""
+
+    def end_at_once(self):
+        for child in multiprocessing.active_children():
+            if isinstance(child, _Worker):
+                child.terminate()
+        self.shutdown()
+
+
+class _Worker(SpawnProcess):
+    """A process that Ctrl+C doesn't reach, not even while it starts: the marker gets it too, and ends its workers."""
+
+    def start(self):
+        try:
+            from multiprocessing import resource_tracker
+
+            resource_tracker.ensure_running()  # it would lift the block if it started in between
+            before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        except (ImportError, AttributeError):  # Windows has neither
+            super().start()
+            return
+        try:
+            super().start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class _Workers(SpawnContext):
+    Process = _Worker
 
 
 def _end_with_the_marker() -> None:
     """Runs in a worker: a marker that is killed can't say so, and its workers would wait for the next sheet for ever."""
 
-    # Ctrl+C goes to every process of a terminal. The marker says what there is to say, and its workers end with it.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
     def watch():
         multiprocessing.parent_process().join()
         os._exit(1)
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=watch, daemon=True).start()
 
 

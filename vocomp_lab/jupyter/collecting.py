@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vocomp_lab.exercises.homework import FOLDER as ANSWERS
-from vocomp_lab.exercises.learners import check_learner
+from vocomp_lab.exercises.learners import check_learner, composed
 from vocomp_lab.exercises.sheets import load_sheet, sheet_name, shown_path
 from vocomp_lab.jupyter.classroom import FOLDER
 from vocomp_lab.sound.files import write_whole
@@ -102,7 +102,9 @@ def collect(homes: dict, out) -> Collected:
             if file.name.startswith(".") or file.suffix != ".json":
                 continue
             try:
-                target, text = out / file.name, _signed(file, login).to_json()
+                target, text = out / composed(file.name), _signed(file, login).to_json()
+                if target in taken:
+                    raise ValueError(f"There are two files called {target.name}; the other one was taken.")
                 if not target.exists() or target.read_text("utf-8") != text:
                     write_whole(target, text)
                     changed.append(target)
@@ -127,6 +129,6 @@ def _signed(file: Path, login: str):
     sheet = load_sheet(file)
     if sheet.learner != check_learner(login):
         raise ValueError(f"It is signed {sheet.learner!r}; on a class server the learner's id is the login name.")
-    if file.name != sheet_name(sheet.homework, sheet.learner):
+    if composed(file.name) != sheet_name(sheet.homework, sheet.learner):
         raise ValueError(f"It should be called {sheet_name(sheet.homework, sheet.learner)}.")
     return sheet
