@@ -20,7 +20,8 @@ import numpy as np
 import soundfile
 
 from vocomp_lab.sound.checks import check_number, shown
-from vocomp_lab.sound.files import whole_or_not_at_all
+from vocomp_lab.sound.cut_short import cut_short
+from vocomp_lab.sound.files import quoted, what_failed, whole_or_not_at_all
 
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
@@ -30,6 +31,10 @@ _DEFAULT_SUBTYPE = {"WAV": "FLOAT", "FLAC": "PCM_24"}
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 _FLAC_CHANNELS = 8
+_MOST_CHANNELS = {"FLAC": _FLAC_CHANNELS, "WAV": 1024}
+"""RFC 9639; what the sound library writes."""
+MAX_READ_MAGNITUDE = 1e6
+"""The largest sample that a file may hold: 120 dB over full scale. Powers of far larger ones are no numbers any more."""
 
 MAX_LOADED_SAMPLES = 1 << 28
 """The most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
@@ -176,6 +181,19 @@ def _not_finite(frame: int) -> str:
     return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
 
 
+def _unfit(block: np.ndarray, first_frame: int) -> str:
+    """What is wrong with the first frame that a clip can't hold."""
+    finite = np.isfinite(block).all(axis=1)
+    if not finite.all():
+        return _not_finite(first_frame + int(np.argmin(finite)))
+    highest = np.abs(block).max(axis=1)
+    where = int(np.argmax(highest > MAX_READ_MAGNITUDE))
+    return (
+        f"samples: frame {first_frame + where} holds {highest[where]:.3g}, where full scale is 1; "
+        f"{MAX_READ_MAGNITUDE:g} is the most: turn it down, and save it again."
+    )
+
+
 def check_rate(rate) -> int:
     """The sample rate as an int, or a ValueError that says what is allowed."""
     try:
@@ -218,7 +236,7 @@ def _check_fits(reader: SoundReader) -> None:
     limit = MAX_LOADED_SAMPLES // reader.channels
     if reader.frames_read > limit:
         raise ValueError(
-            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in "
+            f"path: {quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in "
             "memory; take a part of it, or give it to python -m vocomp_lab render or measure."
         )
 
@@ -261,10 +279,12 @@ class SoundReader:
         with self._translated():
             mode = _mode_of(self.path)
             if mode is None:
-                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}.")
+                raise FileNotFoundError(f"path: there is no file {quoted(self.path)}.")
             if not stat.S_ISREG(mode):
                 kind = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
-                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}: it is {kind}.")
+                raise FileNotFoundError(f"path: there is no file {quoted(self.path)}: it is {kind}.")
+            with open(self.path, "rb"):  # the library would only speak of a "system error"
+                pass
             self._file = _OnwardFile(str(self.path))
         self.rate, self.channels, self.claimed_frames = self._file.samplerate, self._file.channels, self._file.frames
         try:
@@ -293,10 +313,10 @@ class SoundReader:
                 block = self._file.read(frames, dtype="float64", always_2d=True)
             if len(block) == 0:
                 return
-            finite = np.isfinite(block)
-            if not finite.all():
+            # NaN is neither; and this takes no array of the block's size.
+            if not (block.min() >= -MAX_READ_MAGNITUDE and block.max() <= MAX_READ_MAGNITUDE):
                 with self.explained():
-                    raise ValueError(_not_finite(self.frames_read + int(np.argmin(finite.all(axis=1)))))
+                    raise ValueError(_unfit(block, self.frames_read))
             self.frames_read += len(block)
             yield block
 
@@ -330,7 +350,7 @@ class SoundReader:
         try:
             yield
         except ValueError as error:
-            raise ValueError(f"path: {_quoted(self.path.name)} was read, but {error}") from None
+            raise ValueError(f"path: {quoted(self.path.name)} was read, but {error}") from None
 
     @contextmanager
     def _translated(self):
@@ -339,11 +359,20 @@ class SoundReader:
             yield
         except FileNotFoundError:
             raise
+        except UnicodeEncodeError:  # the sound library takes names in UTF-8 only
+            raise ValueError(f"path: {quoted(self.path.name)} can't be opened (its name is not UTF-8).") from None
         except (RuntimeError, OSError, TypeError, MemoryError) as error:
-            reason = _reason(error)
+            name = self.path.name
+            if isinstance(error, OSError) and error.strerror:
+                raise ValueError(what_failed(error, name)) from None
             raise ValueError(
-                f"path: {_quoted(self.path.name)} can't be read as WAV, FLAC, AIFF or OGG sound ({reason})."
+                f"path: {quoted(name)} can't be read as WAV, FLAC, AIFF or OGG sound ({_reason(error)}); "
+                "give another file, or export it again as WAV."
             ) from None
+
+    def cut_short(self) -> str | None:
+        """A sentence that says so if the file, now read to its end, is shorter than it says; else None."""
+        return cut_short(self.path, self._file.format, self.rate, self.frames_read, self.claimed_frames)
 
     def close(self) -> None:
         """Close the file."""
@@ -384,6 +413,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     """
     path = Path(path)
     kind, subtype = encoding(path, subtype)
+    _refuse_channels(path, kind, clip.channels)
     samples = clip.samples
     if subtype in _INTEGER_BITS:
         _refuse_clipping("clip", float(samples.min()), float(samples.max()), subtype, "clip.gained({:.1f})")
@@ -405,9 +435,13 @@ class SoundWriter:
         As in :func:`save`.
     frames : int
         The final length, if known: a WAV file over 4 GiB is written as RF64, which reads the same.
+    overwrite : bool
+        Whether a file that has this name at the end is replaced.
 
     Raises
     ------
+    FileExistsError
+        At the end, if the name is taken and may not be replaced.
     ValueError
         At the end if the peaks don't fit into PCM (then nothing is left behind), or at once if the settings are not
         allowed or the file can't be written.
@@ -418,10 +452,13 @@ class SoundWriter:
     it was.
     """
 
-    def __init__(self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0):
-        self.path = Path(path)
+    def __init__(
+        self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0, overwrite: bool = True
+    ):
+        self.path, self.overwrite = Path(path), overwrite
         self.rate, self.channels = check_rate(rate), channels
         self.kind, self.subtype = encoding(self.path, subtype)
+        _refuse_channels(self.path, self.kind, channels)
         frame_bytes = channels * ({"FLOAT": 4, "DOUBLE": 8}.get(self.subtype) or _INTEGER_BITS[self.subtype] // 8)
         if self.kind == "WAV" and frames * frame_bytes > _WAV_LIMIT_BYTES:
             self.kind = "RF64"
@@ -445,18 +482,16 @@ class SoundWriter:
     def _write(self, block):
         self._room -= len(block)
         if self._room < 0:
-            raise ValueError(
-                f"path: {_quoted(self.path.name)} gets longer than a WAV file can be; write .flac instead."
-            )
+            raise ValueError(f"path: {quoted(self.path.name)} gets longer than a WAV file can be; write .flac instead.")
         try:
             self._file.write(block)
         except AssertionError:  # the library's way to say that the disk took only a part
             raise OSError(
-                f"path: {_quoted(self.path.name)} can't be written to the end; the disk may be full."
+                f"path: {quoted(self.path.name)} can't be written to the end; the disk may be full."
             ) from None
 
     def __enter__(self):
-        self._staging = _written_whole(self.path)
+        self._staging = _written_whole(self.path, self.overwrite)
         beside = self._staging.__enter__()
         try:
             self._file = _OnwardFile(beside, "w", self.rate, self.channels, self.subtype, format=self.kind)
@@ -508,6 +543,15 @@ def encoding(path, subtype: str | None = None) -> tuple[str, str]:
     return kind, subtype
 
 
+def _refuse_channels(path: Path, kind: str, channels: int) -> None:
+    most = _MOST_CHANNELS[kind]
+    if channels > most:
+        remedy = "write .wav instead" if kind == "FLAC" else "write fewer of them"
+        raise ValueError(
+            f"path: {quoted(path.name)} can't hold {channels} channels, since {kind} takes {most}; {remedy}."
+        )
+
+
 def _ceiling(subtype: str) -> float:
     """The largest code of a two's-complement word: one step short of full scale."""
     return 1.0 - 2.0 ** (1 - _INTEGER_BITS[subtype])
@@ -534,20 +578,16 @@ def _in_steps(samples: np.ndarray, subtype: str) -> np.ndarray:
 
 
 @contextmanager
-def _written_whole(path: Path):
+def _written_whole(path: Path, overwrite: bool = True):
     """As :func:`vocomp_lab.sound.files.whole_or_not_at_all`, but what the sound library can't write becomes one
     sentence."""
     try:
-        with whole_or_not_at_all(path) as beside:
+        with whole_or_not_at_all(path, overwrite) as beside:
             yield beside
     except soundfile.LibsndfileError as error:
-        raise ValueError(f"path: {_quoted(path.name)} can't be written ({_reason(error)}).") from None
-
-
-def _quoted(name) -> str:
-    """A file's name as a message quotes it, with the middle left out if it is very long."""
-    name = str(name)
-    return repr(name if len(name) <= 120 else f"{name[:40]}…{name[-60:]}")
+        raise ValueError(
+            f"path: {quoted(path.name)} can't be written ({_reason(error)}); choose another folder or format."
+        ) from None
 
 
 def _reason(error: Exception) -> str:
@@ -555,7 +595,8 @@ def _reason(error: Exception) -> str:
     reason = (
         getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error) or type(error).__name__
     )
-    return " ".join(reason.split()).rstrip(".")
+    reason = " ".join(reason.split()).rstrip(".")
+    return "the system refused; the disk may be full" if reason == "System error" else reason
 
 
 def _mode_of(path: Path) -> int | None:
