@@ -8,10 +8,10 @@ import sys
 from contextlib import nullcontext
 from pathlib import Path
 
-from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding
+from vocomp_lab.commands import ProgressBar, add_commands, print_in_any_encoding, said
 from vocomp_lab.jupyter.classroom import GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.files import is_taken, write_whole
 
 
 def make_data_again(arguments) -> int:
@@ -95,7 +95,7 @@ def print_exam(arguments) -> int:
     key = paper.with_suffix(".key.html")
     for path in (paper, key):
         # Papers that are printed already can't be marked without their own key.
-        if path.exists() and not arguments.overwrite:
+        if is_taken(path) and not arguments.overwrite:
             raise ValueError(f"out: {str(path)!r} exists already; give another name, or --overwrite.")
     if arguments.list_file is not None:
         learners = read_class_list(arguments.list_file).learners
@@ -103,7 +103,7 @@ def print_exam(arguments) -> int:
         learners = [Listed(check_learner(learner)) for learner in arguments.learner]
     word = secrets.token_hex(6) if arguments.word is None else arguments.word
     for path, text in zip((paper, key), exam_pages(arguments.homework, learners, word)):
-        write_whole(path, text)
+        write_whole(path, text, arguments.overwrite)
     print(f"papers: {len(learners)} in {paper}; key: {key}")
     return 0
 
@@ -175,7 +175,7 @@ def main(argv=None) -> int:
     try:
         return arguments.work(arguments)
     except (ValueError, OSError) as error:
-        print(error, file=sys.stderr)
+        print(said(error), file=sys.stderr)
         return 2
 
 
