@@ -656,7 +656,9 @@ def test_samples_far_over_full_scale_are_one_sentence(tmp_path, highest, capsys)
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             assert main([*arguments, str(tmp_path / "loud.wav")]) == FAILED
-        one_sentence(told(capsys), "'loud.wav' was read, but", f"frame {RATE // 2} holds {highest:.3g}", "turn it down")
+        one_sentence(
+            told(capsys), "'loud.wav' was read, but", f"frame {RATE // 2} holds {highest:.3g}", "full scale is 1"
+        )
     assert left(tmp_path) == ["loud.wav", "sheet.json"]
     soundfile.write(str(tmp_path / "loud.wav"), samples * (999_999 / highest), RATE, subtype="DOUBLE")
     assert measure_file(tmp_path / "loud.wav").peak_dbfs == pytest.approx(120, abs=1e-4)

@@ -21,8 +21,11 @@ import soundfile
 
 from vocomp_lab.sound.checks import check_number, shown
 from vocomp_lab.sound.cut_short import cut_short
-from vocomp_lab.sound.files import quoted, what_failed, whole_or_not_at_all
+from vocomp_lab.sound.files import quoted as _quoted
+from vocomp_lab.sound.files import what_failed, whole_or_not_at_all
 
+LARGEST_SAMPLE = 1e6
+"""The largest magnitude of a sample: +120 dBFS. Much more, and squares of squares get too large for a number."""
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
 
@@ -33,8 +36,6 @@ _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 _FLAC_CHANNELS = 8
 _MOST_CHANNELS = {"FLAC": _FLAC_CHANNELS, "WAV": 1024}
 """RFC 9639; what the sound library writes."""
-MAX_READ_MAGNITUDE = 1e6
-"""The largest sample that a file may hold: 120 dB over full scale. Powers of far larger ones are no numbers any more."""
 
 MAX_LOADED_SAMPLES = 1 << 28
 """The most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
@@ -181,16 +182,18 @@ def _not_finite(frame: int) -> str:
     return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
 
 
-def _unfit(block: np.ndarray, first_frame: int) -> str:
-    """What is wrong with the first frame that a clip can't hold."""
-    finite = np.isfinite(block).all(axis=1)
+def check_samples(samples: np.ndarray, first_frame: int = 0) -> None:
+    """Refuse samples of a file that no clip should hold: NaN, infinity, and magnitudes over ``LARGEST_SAMPLE``."""
+    if max(samples.max(), -samples.min()) <= LARGEST_SAMPLE:  # never true of NaN
+        return
+    finite = np.isfinite(samples).all(axis=1)
     if not finite.all():
-        return _not_finite(first_frame + int(np.argmin(finite)))
-    highest = np.abs(block).max(axis=1)
-    where = int(np.argmax(highest > MAX_READ_MAGNITUDE))
-    return (
-        f"samples: frame {first_frame + where} holds {highest[where]:.3g}, where full scale is 1; "
-        f"{MAX_READ_MAGNITUDE:g} is the most: turn it down, and save it again."
+        raise ValueError(_not_finite(first_frame + int(np.argmin(finite))))
+    frame = int(np.argmax(np.abs(samples).max(axis=1) > LARGEST_SAMPLE))
+    largest = float(np.abs(samples[frame]).max())
+    raise ValueError(
+        f"samples: frame {first_frame + frame} holds {largest:.3g}; full scale is 1, and at most {LARGEST_SAMPLE:g} "
+        "(+120 dBFS) is allowed."
     )
 
 
@@ -236,7 +239,7 @@ def _check_fits(reader: SoundReader) -> None:
     limit = MAX_LOADED_SAMPLES // reader.channels
     if reader.frames_read > limit:
         raise ValueError(
-            f"path: {quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in "
+            f"path: {_quoted(reader.path.name)} is longer than the {limit / reader.rate / 60:.0f} minutes that fit in "
             "memory; take a part of it, or give it to python -m vocomp_lab render or measure."
         )
 
@@ -279,10 +282,10 @@ class SoundReader:
         with self._translated():
             mode = _mode_of(self.path)
             if mode is None:
-                raise FileNotFoundError(f"path: there is no file {quoted(self.path)}.")
+                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}.")
             if not stat.S_ISREG(mode):
                 kind = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
-                raise FileNotFoundError(f"path: there is no file {quoted(self.path)}: it is {kind}.")
+                raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}: it is {kind}.")
             with open(self.path, "rb"):  # the library would only speak of a "system error"
                 pass
             self._file = _OnwardFile(str(self.path))
@@ -313,10 +316,8 @@ class SoundReader:
                 block = self._file.read(frames, dtype="float64", always_2d=True)
             if len(block) == 0:
                 return
-            # NaN is neither; and this takes no array of the block's size.
-            if not (block.min() >= -MAX_READ_MAGNITUDE and block.max() <= MAX_READ_MAGNITUDE):
-                with self.explained():
-                    raise ValueError(_unfit(block, self.frames_read))
+            with self.explained():
+                check_samples(block, self.frames_read)
             self.frames_read += len(block)
             yield block
 
@@ -350,7 +351,7 @@ class SoundReader:
         try:
             yield
         except ValueError as error:
-            raise ValueError(f"path: {quoted(self.path.name)} was read, but {error}") from None
+            raise ValueError(f"path: {_quoted(self.path.name)} was read, but {error}") from None
 
     @contextmanager
     def _translated(self):
@@ -360,13 +361,13 @@ class SoundReader:
         except FileNotFoundError:
             raise
         except UnicodeEncodeError:  # the sound library takes names in UTF-8 only
-            raise ValueError(f"path: {quoted(self.path.name)} can't be opened (its name is not UTF-8).") from None
+            raise ValueError(f"path: {_quoted(self.path.name)} can't be opened (its name is not UTF-8).") from None
         except (RuntimeError, OSError, TypeError, MemoryError) as error:
             name = self.path.name
             if isinstance(error, OSError) and error.strerror:
                 raise ValueError(what_failed(error, name)) from None
             raise ValueError(
-                f"path: {quoted(name)} can't be read as WAV, FLAC, AIFF or OGG sound ({_reason(error)}); "
+                f"path: {_quoted(name)} can't be read as WAV, FLAC, AIFF or OGG sound ({_reason(error)}); "
                 "give another file, or export it again as WAV."
             ) from None
 
@@ -482,12 +483,14 @@ class SoundWriter:
     def _write(self, block):
         self._room -= len(block)
         if self._room < 0:
-            raise ValueError(f"path: {quoted(self.path.name)} gets longer than a WAV file can be; write .flac instead.")
+            raise ValueError(
+                f"path: {_quoted(self.path.name)} gets longer than a WAV file can be; write .flac instead."
+            )
         try:
             self._file.write(block)
         except AssertionError:  # the library's way to say that the disk took only a part
             raise OSError(
-                f"path: {quoted(self.path.name)} can't be written to the end; the disk may be full."
+                f"path: {_quoted(self.path.name)} can't be written to the end; the disk may be full."
             ) from None
 
     def __enter__(self):
@@ -548,7 +551,7 @@ def _refuse_channels(path: Path, kind: str, channels: int) -> None:
     if channels > most:
         remedy = "write .wav instead" if kind == "FLAC" else "write fewer of them"
         raise ValueError(
-            f"path: {quoted(path.name)} can't hold {channels} channels, since {kind} takes {most}; {remedy}."
+            f"path: {_quoted(path.name)} can't hold {channels} channels, since {kind} takes {most}; {remedy}."
         )
 
 
@@ -586,7 +589,7 @@ def _written_whole(path: Path, overwrite: bool = True):
             yield beside
     except soundfile.LibsndfileError as error:
         raise ValueError(
-            f"path: {quoted(path.name)} can't be written ({_reason(error)}); choose another folder or format."
+            f"path: {_quoted(path.name)} can't be written ({_reason(error)}); choose another folder or format."
         ) from None
 
 
