@@ -206,7 +206,7 @@ def load_within_limits(path) -> tuple[Clip, str, str]:
         check_size(reader)
         clip = reader.clip(lambda reader: _check_frames(reader, reader.frames_read))
         amiss = reader.cut_short()
-        return clip, reader.path.name, f" {amiss}" if amiss else ""
+        return clip, reader.path.name, f" {amiss.removeprefix('path: ')}" if amiss else ""
 
 
 def check_size(reader: SoundReader) -> None:
