@@ -48,6 +48,15 @@ def test_it_begins_with_the_lessons_clip(own):
     assert "level" in own.report.topics and "Loaded" in own._measured.value
 
 
+def test_a_file_that_breaks_off_is_loaded_and_told(own, second, tmp_path):
+    soundfile.write(tmp_path / "whole.wav", sine(240, 2, RATE, -9), RATE)
+    (tmp_path / "torn.wav").write_bytes((tmp_path / "whole.wav").read_bytes()[:40_000])
+    own.load(tmp_path / "torn.wav")
+    assert "torn.wav is loaded." in said(own) and "shorter than it says: 1.25 s of 2.00 s" in said(own)
+    own.load(tmp_path / "whole.wav")
+    assert "shorter" not in said(own)
+
+
 def test_it_loads_from_code_and_the_lesson_begins_anew(own, second):
     first = own.lesson
     assert own.load(second) is own

@@ -4,6 +4,7 @@ midway."""
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import json
 import math
@@ -16,6 +17,8 @@ import subprocess
 import sys
 import threading
 import time
+import unicodedata
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -202,6 +205,66 @@ def test_the_input_is_never_the_output(take, sheet, tmp_path, way, capsys):
 
 
 @pytest.mark.parametrize(
+    "what, name", [("settings sheet", "out.wav"), ("settings sheet", "out.report.json"), ("input", "out.report.png")]
+)
+@pytest.mark.parametrize("linked", [False, True])
+def test_neither_sheet_nor_input_is_written_over(take, sheet, tmp_path, what, name, linked, capsys):
+    """Not by a report either, and by no name of it."""
+    kept = tmp_path / "kept" if linked else tmp_path / name
+    kept.write_bytes((sheet if what == "settings sheet" else take[0]).read_bytes())
+    before = kept.read_bytes()
+    if linked:
+        (tmp_path / name).symlink_to(kept)
+    arguments = ["render", str(kept if what == "input" else take[0]), "-o", str(tmp_path / "out.wav"), "--overwrite"]
+    assert main([*arguments, "--sheet", str(sheet if what == "input" else kept)]) == WRONG_USAGE
+    one_sentence(told(capsys), f"'{tmp_path / name}' is the {what} itself; give another name.")
+    assert kept.read_bytes() == before and len(left(tmp_path, "chain.json")) == 1 + linked
+
+
+@pytest.mark.parametrize("name", ["out.wav", "out.report.json"])
+def test_a_link_that_leads_nowhere_is_no_free_name(take, sheet, tmp_path, name, capsys):
+    for to in ("nowhere", name):  # the second leads to itself
+        (tmp_path / name).unlink(missing_ok=True)
+        (tmp_path / name).symlink_to(to)
+        assert main(["render", str(take[0]), "--sheet", str(sheet), "-o", str(tmp_path / "out.wav")]) == WRONG_USAGE
+        assert name in told(capsys) and left(tmp_path, "chain.json") == [name]
+
+
+def test_of_two_renders_into_one_name_the_second_says_so(take, sheet, tmp_path, monkeypatch, capsys):
+    """The other one finishes while this one is at work."""
+    out = tmp_path / "out.wav"
+    arguments = ["render", str(take[0]), "--sheet", str(sheet), "-o", str(out)]
+    monkeypatch.setattr(ProgressBar, "show", lambda bar, share: out.write_text("theirs"))
+    assert main(arguments) == FAILED
+    one_sentence(told(capsys), f"'{out}' was made by something else in the meantime", "give another name")
+    assert out.read_text() == "theirs" and left(tmp_path, "chain.json") == ["out.wav"]
+    assert main([*arguments, "--overwrite", "--no-report"]) == FINE and load(out).frames == take[1].frames
+
+
+def test_a_file_is_opened_once_whatever_the_sheet(take, tmp_path, monkeypatch):
+    opened = []
+    start = SoundReader.__init__
+    monkeypatch.setattr(SoundReader, "__init__", lambda reader, path: opened.append(path) or start(reader, path))
+    four = Chain([(str(place), DeEsser(-24 - place)) for place in range(4)])
+    render_file(take[0], four, tmp_path / "out.wav", "DOUBLE")
+    assert len(opened) == 1 and left(tmp_path) == ["out.wav"]
+    assert np.abs(load(tmp_path / "out.wav").samples - four.apply(take[1]).output.samples).max() < 1e-9
+
+
+def test_nine_channels_as_flac_are_one_sentence(tmp_path):
+    save(Clip(np.zeros((900, 9)), RATE), tmp_path / "nine.wav")
+    for write in (
+        lambda path: render_file(tmp_path / "nine.wav", Chain(), path),
+        lambda path: save(load(tmp_path / "nine.wav"), path),
+    ):
+        with pytest.raises(ValueError) as caught:
+            write(tmp_path / "nine.flac")
+        one_sentence(caught, "'nine.flac' can't hold 9 channels", "FLAC takes 8", "write .wav instead")
+    assert left(tmp_path) == ["nine.wav"]
+    assert render_file(tmp_path / "nine.wav", Chain(), tmp_path / "out.wav").after.channels == 9
+
+
+@pytest.mark.parametrize(
     "changes, code, part",
     [
         (dict(output="out.mp3"), WRONG_USAGE, "suffix '.mp3'"),
@@ -272,20 +335,22 @@ def test_a_call_that_lacks_something_says_how_it_should_be(capsys, arguments):
     assert ended.value.code == WRONG_USAGE and "usage: python -m vocomp_lab" in capsys.readouterr().err
 
 
-@pytest.mark.ci
-@pytest.mark.parametrize("name", ["out.wav", "out.flac"])
-def test_a_full_disk_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, name):
+@pytest.mark.parametrize("name", ["out.wav", "out.flac", "a working copy"])
+def test_a_full_disk_is_one_sentence_and_leaves_nothing(take, sheet, tmp_path, name, capsys):
     """A limit on the size of files stands in for the end of the disk."""
-
-    def little_room():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
-
-    shown = subprocess.run(
-        command("render", take[0], "--sheet", sheet, "-o", tmp_path / name),
-        capture_output=True, text=True, timeout=120, preexec_fn=little_room,
-    )  # fmt: skip
-    assert shown.returncode == FAILED, shown.stderr
-    one_sentence(shown.stderr.strip(), f"path: '{name}'", "can't be written")
+    if name != "a working copy":
+        sheet.write_text(Chain(CHAIN.stages[2:]).to_json())  # no stage that asks for the power of its input
+    out = tmp_path / (name if "." in name else "out.wav")
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, limits[1]))
+    try:
+        assert main(["render", str(take[0]), "--sheet", str(sheet), "-o", str(out)]) == FAILED
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    if name == "a working copy":
+        one_sentence(told(capsys), f"path: '{tmp_path}' has no room for the working copy", "make room")
+    else:
+        one_sentence(told(capsys), f"path: '{name}'", "can't be written")
     assert left(tmp_path, "chain.json") == []
 
 
@@ -369,7 +434,7 @@ def test_minutes_of_stereo_stay_under_the_memory_limit(sheet, tmp_path):
 def test_a_bar_is_shown_on_a_terminal(take, sheet, tmp_path):
     ours, theirs = pty.openpty()
     child = subprocess.Popen(
-        command("render", take[0], "--sheet", sheet, "-o", tmp_path / "out.wav"),
+        command("render", take[0], "--sheet", sheet, "-o", tmp_path / f"out.wav{'_long' * 9}.wav"),
         stdout=subprocess.DEVNULL,
         stderr=theirs,
     )
@@ -389,6 +454,7 @@ def test_a_bar_is_shown_on_a_terminal(take, sheet, tmp_path):
     reader.join(10)
     os.close(ours)
     assert b"100 %" in seen and b"out.wav" in seen and b"\r[" in seen
+    assert max(len(line) for line in re.split(rb"[\r\n]+", bytes(seen))) < 80
 
 
 def test_progress_only_goes_up_and_ends_at_one(take, tmp_path):
@@ -415,6 +481,37 @@ def test_a_bar_ends_its_line_and_shows_its_label(monkeypatch):
     first, second = stream.getvalue().split("\r")[1:]
     assert first.startswith("[##########..............................]  25 %") and first.endswith("1 of 4")
     assert second.startswith(f"[{'#' * 40}] 100 %") and second.endswith("4 of 4\n")
+
+
+@pytest.mark.parametrize(
+    "columns, label", [(80, "lesson_verse_" * 9), (200, "声" * 60), (30, "take.wav"), (0, "e\u0301" * 99)]
+)
+def test_a_bar_never_wraps(monkeypatch, columns, label):
+    """Whatever its label, at 80 columns; and on a narrower terminal. A wide letter takes two columns, an accent none."""
+    stream = io.StringIO()
+    stream.isatty, stream.fileno = lambda: True, lambda: 2
+    monkeypatch.setattr("vocomp_lab.commands._BAR_EVERY_S", 0.0)
+    monkeypatch.setattr(os, "get_terminal_size", lambda handle: os.terminal_size((columns, 24)))
+    with ProgressBar(stream=stream) as bar:
+        bar.show(0.01, label)
+        bar.show(1.0, "a\nb")
+    first, second = stream.getvalue().rstrip("\n").split("\r")[1:]
+    for line in (first, second):
+        wide = sum(unicodedata.east_asian_width(letter) in "WF" for letter in line)
+        accents = sum(map(bool, map(unicodedata.combining, line)))
+        assert 20 < len(line) + wide - accents < min(columns or 80, 80) and line.isprintable()
+    assert first.endswith("...") and first.startswith("[....")
+
+
+def test_a_short_label_leaves_nothing_of_a_long_one(monkeypatch):
+    stream = io.StringIO()
+    stream.isatty = lambda: True
+    monkeypatch.setattr("vocomp_lab.commands._BAR_EVERY_S", 0.0)
+    with ProgressBar(stream=stream) as bar:
+        bar.show(0.5, "second_verse_clean")
+        bar.show(0.6, "backing")
+    first, second = stream.getvalue().rstrip("\n").split("\r")[1:]
+    assert len(first) == len(second) and second.rstrip().endswith("  backing")
 
 
 # ------------------------------------------------------------------------------------------------------- large WAV
@@ -497,6 +594,74 @@ def test_a_table_for_a_folder_and_a_broken_file_that_stops_nobody(tmp_path, caps
     assert len({len(line) for line in lines[2:]}) == 1
     (tmp_path / "a.wav").unlink()
     assert main(["measure", str(tmp_path / "b.wav"), str(tmp_path / "c.flac")]) == FINE
+
+
+def test_a_folder_that_may_not_be_read_stops_nobody(tmp_path, monkeypatch, capsys):
+    """Nor a file in a folder that may be listed and not entered. A stand-in, since an administrator may read everything."""
+    listed, closed = tmp_path / "listed", tmp_path / "closed"
+    listed.mkdir()
+    closed.mkdir()
+    for path in (listed / "a.wav", tmp_path / "b.wav"):
+        save(Clip(sine(997, 1, RATE, -12), RATE), path)
+    look, ask = os.listdir, os.stat
+
+    def refuse(function, *names):
+        def either(path, *more, **others):
+            if str(path) in names:
+                raise PermissionError(errno.EACCES, "Permission denied", str(path))
+            return function(path, *more, **others)
+
+        return either
+
+    monkeypatch.setattr(os, "listdir", refuse(look, str(closed)))
+    monkeypatch.setattr(os, "scandir", refuse(os.scandir, str(closed)))
+    monkeypatch.setattr(os, "stat", refuse(ask, str(listed / "a.wav")))
+    for options in ([], ["--json"]):
+        assert main(["measure", *options, *map(str, (closed, listed, tmp_path / "b.wav"))]) == FAILED
+        captured = capsys.readouterr()
+        first, second = captured.err.strip().splitlines()
+        one_sentence(first, f"path: '{closed}'", "you may not open or change it; choose another place")
+        one_sentence(second, "path: 'a.wav'", "you may not open")
+    rows = json.loads(captured.out)
+    assert [("error" in row, Path(row["file"]).name) for row in rows] == [
+        (True, "closed"),
+        (True, "a.wav"),
+        (False, "b.wav"),
+    ]
+
+
+def test_hidden_files_are_passed_over_with_a_line(tmp_path, capsys):
+    tone = Clip(sine(997, 1, RATE, -12), RATE)
+    save(tone, tmp_path / "take.wav")
+    for name in ("._take.wav", ".out-1a2b3c4d.wav", ".x.flac", ".y.flac", ".z.flac"):
+        (tmp_path / name).write_bytes(b"half a file")
+    (tmp_path / ".settings").write_text("no sound, so not a word on it")
+    assert main(["measure", str(tmp_path)]) == FINE
+    captured = capsys.readouterr()
+    one_sentence(captured.err.strip(), f"hidden in '{tmp_path}' and passed over: '._take.wav'", " and 2 more.")
+    assert len(captured.out.splitlines()) == 3 and "take.wav" in captured.out
+    (tmp_path / "take.wav").rename(tmp_path / ".take.wav")
+    assert main(["measure", str(tmp_path / ".take.wav")]) == FINE  # who names it means it
+    assert "passed over" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("highest", [1.7e308, 1e200, 1e9])
+def test_samples_far_over_full_scale_are_one_sentence(tmp_path, highest, capsys):
+    samples = np.zeros((RATE, 2))
+    samples[RATE // 2 :, 1] = -highest
+    soundfile.write(str(tmp_path / "loud.wav"), samples, RATE, subtype="DOUBLE")
+    (tmp_path / "sheet.json").write_text(Chain([("low cut", HighPass(90))]).to_json())
+    out = str(tmp_path / "out.wav")
+    for arguments in (["measure"], ["render", "-o", out, "--sheet", str(tmp_path / "sheet.json")]):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            assert main([*arguments, str(tmp_path / "loud.wav")]) == FAILED
+        one_sentence(
+            told(capsys), "'loud.wav' was read, but", f"frame {RATE // 2} holds {highest:.3g}", "full scale is 1"
+        )
+    assert left(tmp_path) == ["loud.wav", "sheet.json"]
+    soundfile.write(str(tmp_path / "loud.wav"), samples * (999_999 / highest), RATE, subtype="DOUBLE")
+    assert measure_file(tmp_path / "loud.wav").peak_dbfs == pytest.approx(120, abs=1e-4)
 
 
 def test_levels_as_json(tmp_path, capsys):

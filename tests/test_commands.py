@@ -53,6 +53,7 @@ def test_a_folder_that_cannot_be_written_is_told_in_one_line(capsys, tmp_path):
     (tmp_path / "file").write_text("")
     code, _, says = called(capsys, "make-data", tmp_path / "file" / "data")
     assert code == 2 and len(says.strip().splitlines()) == 1
+    assert says.startswith(f"path: '{tmp_path / 'file' / 'data'}' can't be used: ") and "Errno" not in says
 
 
 @pytest.mark.ci
@@ -111,6 +112,15 @@ def test_mark_writes_the_table(capsys, tmp_path):
         "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.png", "marks.report.txt", "marks.gradebook.csv",
         "marks.gradebook.xlsx", "marks.similar.html",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("name, text", [("homework_04_ben.json", ""), ("notes.txt", "la la la"), (None, None)])
+def test_mark_fails_where_nothing_was_marked(capsys, tmp_path, name, text):
+    (tmp_path / "sheets").mkdir()
+    if name is not None:
+        (tmp_path / "sheets" / name).write_text(text)
+    code, shown, says = called(capsys, "mark", tmp_path / "sheets", "--out", tmp_path / "marks.csv")
+    assert code == 1 and "sheets marked: 0" in shown and says == ""
 
 
 def test_mark_without_a_folder_says_so_in_one_line(capsys, tmp_path):

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 
 import pytest
 
+from conftest import one_sentence
+
 from vocomp_lab.sound import files
-from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
+from vocomp_lab.sound.files import what_failed, whole_or_not_at_all, write_whole
 
 
 @pytest.fixture(params=["nameless", "beside"])
@@ -58,3 +61,50 @@ def test_a_target_that_is_a_folder_is_refused_and_leaves_nothing(way, tmp_path):
     with pytest.raises(OSError):
         write_whole(tmp_path / "out", "text")
     assert list(tmp_path.iterdir()) == [tmp_path / "out"] and not list((tmp_path / "out").iterdir())
+
+
+def one_name_only(*names, **handles):
+    raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+
+
+@pytest.mark.parametrize("links", [True, False])
+@pytest.mark.parametrize("theirs", ["file", "link that leads nowhere"])
+def test_whoever_finishes_first_has_a_free_name(way, links, theirs, tmp_path, monkeypatch):
+    """Also on a file system on which a file has one name only."""
+    if not links and way == "nameless":
+        return  # such a file system has no files without a name either
+    if not links:
+        monkeypatch.setattr(os, "link", one_name_only)
+    target = tmp_path / "out.txt"
+    assert write_whole(target, "mine", overwrite=False).read_text() == "mine" and list(tmp_path.iterdir()) == [target]
+    target.unlink()
+    with pytest.raises(FileExistsError) as caught, whole_or_not_at_all(target, overwrite=False) as beside:
+        with open(beside, "w") as file:
+            file.write("mine")
+        if theirs == "file":
+            target.write_text("theirs")
+        else:
+            target.symlink_to(tmp_path / "nowhere")
+    one_sentence(caught, f"path: '{target}' was made by something else", "give another name")
+    assert list(tmp_path.iterdir()) == [target]
+    assert target.is_symlink() if theirs != "file" else target.read_text() == "theirs"
+
+
+def test_an_error_names_the_target_and_not_the_hidden_name(way, tmp_path):
+    target = tmp_path / f"{'la' * 130}.txt"
+    with pytest.raises(OSError) as caught:
+        write_whole(target, "text")
+    assert caught.value.filename == str(target) and caught.value.errno == errno.ENAMETOOLONG
+    one_sentence(what_failed(caught.value), "path: ", "the name is too long; give a shorter one.")
+    with pytest.raises(OSError) as caught, whole_or_not_at_all(tmp_path / "out.txt"):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # a write says no name
+    one_sentence(what_failed(caught.value), f"path: '{tmp_path / 'out.txt'}'", "the disk is full; make room")
+    assert not list(tmp_path.iterdir())
+
+
+def test_every_refusal_of_the_system_is_a_sentence_with_a_name_and_what_to_do():
+    for number in errno.errorcode:
+        for name in ("a.wav", None, b"a.wav"):
+            text = one_sentence(what_failed(OSError(number, os.strerror(number), name)), "; ")
+            assert text.startswith("path: 'a.wav' can't" if name else "path: a file can't")
+    assert what_failed(OSError("path: said already.")) == "path: said already."

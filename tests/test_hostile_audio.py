@@ -245,7 +245,7 @@ def test_a_file_that_may_not_be_read_is_one_sentence(tmp_path_factory):
     os.waitpid(child, 0)
     path.chmod(0o600)
     assert said.startswith("ValueError "), said
-    one_sentence(said.removeprefix("ValueError "), "'mine.wav'")
+    one_sentence(said.removeprefix("ValueError "), "'mine.wav'", "you may not open or change it; choose")
 
 
 # ------------------------------------------------------------------------------------------------------------- too long

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
+import io
 import itertools
 import math
+import os
 import tracemalloc
 
 import numpy as np
@@ -20,7 +23,7 @@ from vocomp_lab.processors.character import FetCompressor, OptoCompressor, TubeC
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.processors.colour import Colour
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.processors.deesser import DeEsser, DeEsserFlow
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow, Piece, Processor
 from vocomp_lab.processors.gain import Gain
@@ -66,6 +69,8 @@ SETTINGS = {
     "tube": TubeCompressor(-30, drive_db=6),
     "tube, some": TubeCompressor(-30, mix=0.5),
 }
+
+CHAIN_THAT_ASKS = Chain([("low cut", SETTINGS["high-pass"]), ("hiss", DeEsser())])
 
 
 @pytest.fixture(scope="module")
@@ -227,8 +232,9 @@ def test_what_is_ready_comes_at_once(voices):
     assert set(came[:-1]) == {5_000}
 
 
-def test_only_a_de_esser_that_hears_the_voice_asks_for_another_reading(voices):
-    clip, readings = voices["mono"], []
+def test_the_sound_is_read_once_however_many_stages_ask_for_its_power(voices, tmp_path):
+    """What they ask for is worked out from a working copy, which is gone at the end and lies where it is told to."""
+    clip, readings, parts = voices["mono"], [], []
     chain = Chain(
         [("a", DeEsser()), ("b", DeEsser(reference="full scale")), ("c", Gain(3)), ("d", DeEsser(-20, 7_000))]
     )
@@ -238,9 +244,34 @@ def test_only_a_de_esser_that_hears_the_voice_asks_for_another_reading(voices):
         return np.split(clip.columns, [1_000, 30_000])
 
     assert stages_that_ask(chain, RATE, 1) == ["a", "d"]
-    out = np.concatenate(list(in_blocks(chain, sound, RATE, 1)))
-    assert len(readings) == 3
+    out = np.concatenate(list(in_blocks(chain, sound, RATE, 1, None, tmp_path, parts.append)))
+    assert len(readings) == 1 and sum(parts) == 3 * clip.frames and not list(tmp_path.iterdir())
     assert np.abs(out - chain.apply(clip).output.columns).max() < SAME
+
+
+def test_four_stages_that_ask_need_one_reading_and_each_works_once(voices, monkeypatch):
+    clip, chain = voices["stereo"], Chain([(str(place), DeEsser(-28 + place)) for place in range(4)])
+    worked = []
+    push = DeEsserFlow.push
+    monkeypatch.setattr(
+        DeEsserFlow, "push", lambda flow, block, last: worked.append(len(block)) or push(flow, block, last)
+    )
+    sound = itertools.chain([clip.columns[:5_000], clip.columns[5_000:]])
+    out = np.concatenate(list(in_blocks(chain, lambda: sound, RATE, 2)))  # which can be read once only
+    assert sum(worked) == 4 * clip.frames
+    assert np.abs(out - chain.apply(clip).output.columns).max() < SAME
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
+def test_a_disk_without_room_for_the_working_copy_is_one_sentence(voices, monkeypatch, tmp_path, number):
+    class Full(io.FileIO):
+        def write(self, data):
+            raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr("tempfile.TemporaryFile", lambda prefix, dir, buffering: Full(tmp_path / "copy", "w+"))
+    with pytest.raises(OSError) as caught:
+        list(in_blocks(CHAIN_THAT_ASKS, lambda: [voices["mono"].columns], RATE, 1, folder=tmp_path))
+    one_sentence(caught, f"path: '{tmp_path}'", "no room" if number == errno.ENOSPC else "its disk")
 
 
 def test_memory_does_not_grow_with_the_length():

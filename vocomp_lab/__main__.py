@@ -9,10 +9,10 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from vocomp_lab import console
-from vocomp_lab.commands import ProgressBar, add_commands, measure_command
+from vocomp_lab.commands import ProgressBar, add_commands, measure_command, said
 from vocomp_lab.jupyter.classroom import GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.files import is_taken, write_whole
 
 
 def make_data_again(arguments) -> int:
@@ -99,7 +99,7 @@ def print_exam(arguments) -> int:
     key = paper.with_suffix(".key.html")
     for path in (paper, key):
         # Papers that are printed already can't be marked without their own key.
-        if path.exists() and not arguments.overwrite:
+        if is_taken(path) and not arguments.overwrite:
             raise ValueError(f"out: {str(path)!r} exists already; give another name, or --overwrite.")
     if arguments.list_file is not None:
         learners = read_class_list(arguments.list_file).learners
@@ -107,7 +107,7 @@ def print_exam(arguments) -> int:
         learners = [Listed(check_learner(learner)) for learner in arguments.learner]
     word = secrets.token_hex(6) if arguments.word is None else arguments.word
     for path, text in zip((paper, key), exam_pages(arguments.homework, learners, word)):
-        write_whole(path, text)
+        write_whole(path, text, arguments.overwrite)
     print(f"papers: {len(learners)} in {paper}; key: {key}")
     return 0
 
@@ -189,7 +189,7 @@ def run_command(argv) -> int:
     try:
         return arguments.work(arguments)
     except (ValueError, OSError) as error:
-        print(error, file=sys.stderr)
+        print(said(error), file=sys.stderr)
         return 2
 
 

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_render.py [MINUTES]
 
 Goal: peak resident memory under 400 MB for an hour. Speed is told in processor time, against real time and against the
-same chain on a whole clip. Needs about 1.5 GB of disk for temporary files.
+same chain on a whole clip. Needs about 4.5 GB of disk for temporary files.
 """
 
 from __future__ import annotations

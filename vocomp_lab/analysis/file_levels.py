@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,8 @@ class FileLevels:
         Level in the pauses (:func:`vocomp_lab.analysis.meters.noise_floor_dbfs`); NaN where there is no pause.
     active_share : float
         Part of the time in which somebody sings (:func:`vocomp_lab.analysis.meters.active_mask`), 0 to 1.
+    cut_short : str, optional
+        A sentence that says so if the file is shorter than it says.
     """
 
     rate: int
@@ -55,6 +57,7 @@ class FileLevels:
     range_lu: float
     noise_floor_dbfs: float
     active_share: float
+    cut_short: str | None = None
 
 
 class StepMeans:
@@ -197,7 +200,7 @@ def measure_file(path) -> FileLevels:
     with SoundReader(path) as reader:
         meter = LevelMeter(reader.rate, reader.channels)
         feed_all(meter, reader, reader.blocks())
-        return meter.levels()
+        return replace(meter.levels(), cut_short=reader.cut_short())
 
 
 def feed_all(meter: LevelMeter, reader: SoundReader, blocks: Iterable[np.ndarray]) -> None:

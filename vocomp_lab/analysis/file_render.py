@@ -9,7 +9,7 @@ import json
 import math
 import os
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from vocomp_lab.analysis.meters import MASK_STEP_MS, ReductionStats, reduction_s
 from vocomp_lab.processors.blocks import in_blocks, stages_that_ask
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, encoding
+from vocomp_lab.sound.files import is_taken
 
 REPORT_FORMAT = "vocomp-lab render report"
 REPORT_VERSION = 1
@@ -109,20 +110,31 @@ def check_target(source, target, subtype: str | None = None, overwrite: bool = F
     Raises
     ------
     ValueError
-        If it is the source itself, is there already, or can't be written by its suffix or subtype.
+        If it is the source itself, is there already (be it a link that leads nowhere), or can't be written by its suffix
+        or subtype.
+    OSError
+        If the system can't tell whether it is there.
     """
     source, target = Path(source), Path(target)
     encoding(target, subtype)
     if "\0" in f"{source}{target}":
         raise ValueError("path: a null character is not allowed in a name; give the name of a file.")
-    if source.resolve() == target.resolve() or (
-        source.exists() and target.exists() and os.path.samefile(source, target)
-    ):
+    if same_file(source, target):
         raise ValueError(f"output: {str(target)!r} is the input itself; give another name.")
     if target.is_dir():
         raise ValueError(f"output: {str(target)!r} is a folder; give a file name.")
-    if target.exists() and not overwrite:
+    if is_taken(target) and not overwrite:
         raise ValueError(f"output: {str(target)!r} is there already; give another name, or allow it to be overwritten.")
+
+
+def same_file(one, other) -> bool:
+    """Whether two names mean one file, by whatever way or link; also where there is none yet."""
+    if os.path.realpath(one) == os.path.realpath(other):
+        return True
+    try:
+        return os.path.samefile(one, other)
+    except OSError:  # one of them isn't there
+        return False
 
 
 def render_file(
@@ -159,48 +171,49 @@ def render_file(
     ValueError
         If the source can't be read, the target not be written, the chain doesn't work at this rate, or PCM could not
         hold the peaks (the sentence gives the gain that fits).
+    FileExistsError
+        At the end, if something else has made the target in the meantime and it may not be replaced.
     OSError
-        If the disk fails.
+        If the disk fails, or has no room.
 
     Notes
     -----
     Equal to ``chain.apply`` of the whole file to 1e-9, before a file in whole numbers rounds it.
     """
     check_target(source, target, subtype, overwrite)
+    means, highest_db, frames_done = {}, {}, 0
     with SoundReader(source) as reader:
-        rate, channels, claimed = reader.rate, reader.channels, reader.claimed_frames
-        passes = 1 + len(stages_that_ask(chain, rate, channels))
-    before, after, frames_done = LevelMeter(rate, channels), LevelMeter(rate, channels), 0
-    passes_begun, found = 0, None
+        rate, channels, length = reader.rate, reader.channels, reader.claimed_frames
+        before, after = LevelMeter(rate, channels), LevelMeter(rate, channels)
+        parts = 1 + len(stages_that_ask(chain, rate, channels))
 
-    def blocks():
-        nonlocal passes_begun, frames_done, found
-        passes_begun += 1
-        with SoundReader(source) as reader:
+        def watch(name, reduction_db):
+            means.setdefault(name, StepMeans.of_ms(MASK_STEP_MS, rate)).feed(reduction_db)
+            highest_db[name] = max(highest_db.get(name, 0.0), float(reduction_db.max()))
+
+        def blocks():
+            nonlocal length
             for block in reader.blocks():
-                if passes_begun == passes:
-                    before.feed(block)
+                before.feed(block)
                 yield block
-                frames_done += len(block)
-                if progress is not None:
-                    progress(min(frames_done / max(passes * (found or claimed), 1), 1.0))
-            found = reader.frames_read
-            if found == 0:
+            length = reader.frames_read  # what the header says may be wrong
+            if length == 0:
                 with reader.explained():
                     Clip(np.zeros((0, channels)), rate)
 
-    means, highest_db = {}, {}
+        def count(frames):
+            nonlocal frames_done
+            frames_done += frames
+            if progress is not None:
+                progress(min(frames_done / max(parts * length, 1), 1.0))
 
-    def watch(name, reduction_db):
-        means.setdefault(name, StepMeans.of_ms(MASK_STEP_MS, rate)).feed(reduction_db)
-        highest_db[name] = max(highest_db.get(name, 0.0), float(reduction_db.max()))
-
-    # A header that doesn't know the length claims an absurd one.
-    expected = claimed if claimed < _MOST_FRAMES else 0
-    with SoundWriter(target, rate, channels, subtype, expected) as writer:
-        for block in in_blocks(chain, blocks, rate, channels, watch):
-            writer.write(block)
-            after.feed(block)
+        # A header that doesn't know the length claims an absurd one.
+        expected = length if length < _MOST_FRAMES else 0
+        with SoundWriter(target, rate, channels, subtype, expected, overwrite) as writer:
+            for block in in_blocks(chain, blocks, rate, channels, watch, Path(target).parent, count):
+                writer.write(block)
+                after.feed(block)
+        cut_short = reader.cut_short()
     active = before.active()
     tracks = []
     for name, processor in chain.stages:
@@ -214,7 +227,7 @@ def render_file(
         Path(target),
         writer.subtype,
         chain,
-        before.levels(),
+        replace(before.levels(), cut_short=cut_short),
         after.levels(),
         tuple(tracks),
         loud_before.times,

@@ -192,8 +192,8 @@ def _from_home(text: str) -> Path:
         return Path(text)
 
 
-def load_within_limits(path) -> tuple[Clip, str]:
-    """A sound file of at most 20 minutes, 32 channels and 67 million samples, and its name.
+def load_within_limits(path) -> tuple[Clip, str, str]:
+    """A sound file of at most 20 minutes, 32 channels and 67 million samples; its name; and what to say if it breaks off.
 
     Raises
     ------
@@ -204,7 +204,9 @@ def load_within_limits(path) -> tuple[Clip, str]:
     """
     with SoundReader(path) as reader:
         check_size(reader)
-        return reader.clip(lambda reader: _check_frames(reader, reader.frames_read)), reader.path.name
+        clip = reader.clip(lambda reader: _check_frames(reader, reader.frames_read))
+        amiss = reader.cut_short()
+        return clip, reader.path.name, f" {amiss.removeprefix('path: ')}" if amiss else ""
 
 
 def check_size(reader: SoundReader) -> None:

@@ -87,13 +87,13 @@ class OwnVocal(FileBox):
         ValueError
             If it is no sound file, is too long, or has too many channels. What was loaded before stays.
         """
-        clip, name = load_within_limits(path)
+        clip, name, amiss = load_within_limits(path)
         self._take(clip, name, None)
         try:
             choose_file(Path(path), clip, self._states, name)
         except ValueError:  # nobody sings: the report says so, and the other lessons keep their voice
             return self
-        self._say(f"{name} is loaded. Now run the cells below. All other lessons are about it, too.")
+        self._say(f"{name} is loaded. Now run the cells below. All other lessons are about it, too.{amiss}")
         self.backing.say_which()
         return self
 
@@ -201,10 +201,10 @@ class BackingBox(FileBox):
             raise ValueError(
                 "backing: the workbook's voice has its own band; load or record your own voice first, then its backing track."
             )
-        clip, file_name = load_within_limits(path)
+        clip, file_name, amiss = load_within_limits(path)
         take_backing(self._own.clip, self._own.folder, clip, name or file_name)
         self._own.begin_anew()
-        self.say_which()
+        self.say_which(amiss)
         return self
 
     def leave(self) -> "BackingBox":
@@ -214,8 +214,8 @@ class BackingBox(FileBox):
         self.say_which()
         return self
 
-    def say_which(self) -> None:
-        """Say in the page which band goes with the voice that is loaded."""
+    def say_which(self, also: str = "") -> None:
+        """Say in the page which band goes with the voice that is loaded, and something else behind it."""
         band = band_of(self._own.clip, self._own.folder, self._own.truth)
         if band is None:
             text = (
@@ -225,7 +225,7 @@ class BackingBox(FileBox):
             name = band.name[0].upper() + band.name[1:] if band.name == WORKBOOKS else band.name
             text = f"{name} goes with this voice"
             text += ", in every lesson. Now run the cells below." if band.is_own else "."
-        self._say(text)
+        self._say(text + also)
 
     @property
     def stays(self) -> str:

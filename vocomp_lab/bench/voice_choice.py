@@ -98,8 +98,8 @@ class VoiceChoice(FileBox):
         ValueError
             If it is no sound file, is too long, has too many channels, or nobody sings in it. The choice stays.
         """
-        clip, name = load_within_limits(path)
-        self._take(choose_file(Path(path), clip, self._parent, name), f" ({in_short(clip)})")
+        clip, name, amiss = load_within_limits(path)
+        self._take(choose_file(Path(path), clip, self._parent, name), f" ({in_short(clip)})", amiss)
         return self
 
     @property
@@ -107,10 +107,10 @@ class VoiceChoice(FileBox):
         """One sentence: what is still there after a file that was refused."""
         return f"The voice stays {self.choice.spoken}."
 
-    def _take(self, choice: Choice, what: str = ""):
+    def _take(self, choice: Choice, what: str = "", also: str = ""):
         self.choice = choice
         self._say(
-            f"All lessons are about {choice.spoken}{what} from now on. A lesson that is open: run its cells again."
+            f"All lessons are about {choice.spoken}{what} from now on. A lesson that is open: run its cells again.{also}"
         )
 
     def _keep(self, clip: Clip, started: datetime) -> str:

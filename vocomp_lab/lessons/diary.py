@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from vocomp_lab.sound.checks import shown
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.files import is_taken, write_whole
 
 
 def check_began(began) -> None:
@@ -36,10 +36,10 @@ def keep_entry(folder: Path, began: str, name: str, data: dict) -> Path:
     """
     stem = f"{began[:19].replace(':', '')}_{name.replace(' ', '_')}"
     number, path = 1, folder / f"{stem}.json"
-    while path.exists():
-        number += 1
-        path = folder / f"{stem}_{number}.json"
     try:
+        while is_taken(path):
+            number += 1
+            path = folder / f"{stem}_{number}.json"
         return write_whole(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     except OSError as error:
         raise ValueError(f"{path.name}: it can't be written ({error.strerror or type(error).__name__}).") from None

@@ -12,7 +12,7 @@ from pathlib import Path
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.sound.audio import Clip, save
 from vocomp_lab.sound.checks import check_number
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.files import is_taken, write_whole
 from vocomp_lab.sound.levels import true_peak_dbtp
 from vocomp_lab.sound.text import decibels
 
@@ -182,7 +182,7 @@ def write_text(text: str, path, *, overwrite: bool = False) -> Path:
     FileExistsError
         If there is such a file and `overwrite` is false.
     """
-    return write_whole(check_free(path, overwrite), text)
+    return write_whole(check_free(path, overwrite), text, overwrite)
 
 
 def fresh_folder(path) -> Path:
@@ -202,6 +202,6 @@ def check_free(path, overwrite: bool) -> Path:
     path = Path(path)
     if path.is_dir():
         raise FileExistsError(f"path: {path.name!r} is a folder; give the name of a file.")
-    if path.exists() and not overwrite:
+    if is_taken(path) and not overwrite:
         raise FileExistsError(f"path: a file {path.name!r} exists already; give another name, or overwrite=True.")
     return path

@@ -6,13 +6,16 @@ Rendering a file through a chain: ``09_your_own_vocal``.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import nullcontext
 
 import numpy as np
 
 from vocomp_lab.processors.chain import PROCESSORS, Chain
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow
 from vocomp_lab.processors.recursion import STRETCH_FRAMES
+from vocomp_lab.processors.spool import Spool
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
 
@@ -24,8 +27,6 @@ class ChainFlow:
     ----------
     chain : Chain
     rate, channels : int
-    powers : dict of float
-        Mean square of the input of each stage that asks for it (:func:`stages_that_ask`), by name.
     watch : function, optional
         Called as watch(name, reduction_db) with each stretch of each dynamics stage's reduction, in order.
 
@@ -35,7 +36,7 @@ class ChainFlow:
         If a stage can't work on blocks, or not at this rate.
     """
 
-    def __init__(self, chain: Chain, rate: int, channels: int, powers: dict[str, float] | None = None, watch=None):
+    def __init__(self, chain: Chain, rate: int, channels: int, watch=None):
         self.watch = watch
         self.flows: list[tuple[str, Flow]] = []
         grain = 1
@@ -49,12 +50,14 @@ class ChainFlow:
                 flow = processor.flow(rate, channels)
                 if flow.needs_every_bit:
                     grain = STRETCH_FRAMES
-                flow.for_blocks(grain, (powers or {}).get(name))
+                flow.for_blocks(grain)
             except ValueError as error:
                 raise ValueError(f"stages: {shown(name)}: {error}") from None
             self.flows.insert(0, (name, flow))
 
-    def push(self, block: np.ndarray, last: bool = False) -> Iterator[np.ndarray]:
+    def push(
+        self, block: np.ndarray, last: bool = False, begin: int = 0, end: int | None = None
+    ) -> Iterator[np.ndarray]:
         """Take in samples, shape (frames, channels), and hand out what is ready, in pieces of that shape.
 
         Parameters
@@ -63,16 +66,18 @@ class ChainFlow:
             May be empty.
         last : bool
             Nothing comes after this block, so everything still held back is handed out.
+        begin, end : int, optional
+            The stages that work on it: from this place in the chain to before that one. Default: all.
 
         Raises
         ------
         ValueError
             If a stage makes the sound too large for a number.
         """
-        return self._through(0, block, last)
+        return self._through(begin, len(self.flows) if end is None else end, block, last)
 
-    def _through(self, place, block, last):
-        if place == len(self.flows):
+    def _through(self, place, end, block, last):
+        if place == end:
             if len(block):
                 yield block
             return
@@ -89,15 +94,15 @@ class ChainFlow:
                         f"stages: {shown(name)} made samples too large for a number; turn the sound down before it."
                     )
                 if len(out):
-                    yield from self._through(place + 1, out, False)
+                    yield from self._through(place + 1, end, out, False)
             if final:
-                yield from self._through(place + 1, block[:0], True)
+                yield from self._through(place + 1, end, block[:0], True)
 
 
 def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
     """The stages that must know the power of their whole input before they begin, in order.
 
-    Each costs one more reading of the sound.
+    The stages before each one must be done by then, so what they make is kept on disk (:mod:`vocomp_lab.processors.spool`).
     """
     return [name for name, flow in ChainFlow(chain, rate, channels).flows if flow.asks_for_power]
 
@@ -141,6 +146,8 @@ def in_blocks(
     rate: int,
     channels: int,
     watch: Callable[[str, np.ndarray], None] | None = None,
+    folder=None,
+    progress: Callable[[int], None] | None = None,
 ) -> Iterator[np.ndarray]:
     """Run a chain over a sound that comes in blocks.
 
@@ -148,12 +155,17 @@ def in_blocks(
     ----------
     chain : Chain
     blocks : function
-        Each call gives the sound from the start, in arrays of shape (frames, channels) of any lengths.
+        Gives the sound, in arrays of shape (frames, channels) of any lengths. Called once.
     rate : int
         Samples per second.
     channels : int
     watch : function, optional
         Called as watch(name, reduction_db) with each stretch of each dynamics stage's reduction, in order.
+    folder : str or path-like, optional
+        On whose disk a working copy lies, where one is needed; default: the system's folder for such files.
+    progress : function, optional
+        Called with the number of frames of each block that went through a part of the chain. There is one part more than
+        stages that ask, and every frame goes through each.
 
     Yields
     ------
@@ -164,28 +176,33 @@ def in_blocks(
     ------
     ValueError
         If a stage can't work on blocks, or not at this rate, or makes the sound too large for a number.
+    OSError
+        If the disk has no room for a working copy.
 
     Notes
     -----
-    Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and once more for
-    each stage that :func:`stages_that_ask` names. Memory depends on the number of channels and stages, not on the
-    length.
+    Equal to ``chain.apply`` of the whole to 1e-9, however the sound is cut. The sound is read once, and each stage works
+    once. What goes into a stage that :func:`stages_that_ask` names waits in a working copy on disk. Memory depends on the
+    number of channels and stages, not on the length.
     """
-    powers: dict[str, float] = {}
-    for name in stages_that_ask(chain, rate, channels):
-        place = [other for other, _ in chain.stages].index(name)
-        total, count = 0.0, 0
-        for out in _run(ChainFlow(Chain(chain.stages[:place]), rate, channels, powers), blocks()):
-            total, count = total + float(np.einsum("ij,ij->", out, out)), count + out.size
-        powers[name] = total / max(count, 1)
-    yield from _run(ChainFlow(chain, rate, channels, powers, watch), blocks())
+    flow = ChainFlow(chain, rate, channels, watch)
+    asking = [place for place, (_, stage) in enumerate(flow.flows) if stage.asks_for_power]
+    with Spool(channels, folder) if asking else nullcontext() as spool:
+        begin, sound = 0, blocks()
+        for place in asking:
+            for out in _run(flow, sound, begin, place, progress):
+                spool.put(out)
+            flow.flows[place][1].input_power, sound = spool.taken()
+            begin = place
+        yield from _run(flow, sound, begin, None, progress)
 
 
-def _run(flow: ChainFlow, blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:
+def _run(flow: ChainFlow, blocks: Iterable[np.ndarray], begin: int, end: int | None, progress) -> Iterator[np.ndarray]:
+    """What the stages from `begin` to before `end` make of a sound."""
     waiting = None
-    for block in blocks:
+    for block in itertools.chain(blocks, [None]):
         if waiting is not None:
-            yield from flow.push(waiting)
+            yield from flow.push(waiting, block is None, begin, end)
+            if progress is not None:
+                progress(len(waiting))
         waiting = block
-    if waiting is not None:
-        yield from flow.push(waiting, last=True)

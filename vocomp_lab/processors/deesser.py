@@ -44,13 +44,13 @@ class DeEsserFlow(Flow):
     def asks_for_power(self):
         return self.processor.reference == "voice"
 
-    def for_blocks(self, grain=1, input_power=None):
+    def for_blocks(self, grain=1):
         if self.split.ahead > _MOST_AHEAD:
             raise ValueError(
                 f"freq_hz: {self.processor.freq_hz:g} Hz is too near to half of the rate of {self.rate} Hz for work in "
                 "blocks; give a lower frequency."
             )
-        super().for_blocks(grain, input_power)
+        super().for_blocks(grain)
 
     def push(self, block, last):
         self.samples.put(block)

@@ -95,7 +95,9 @@ class Flow:
     Attributes
     ----------
     asks_for_power : bool
-        Whether it must know the mean square of everything that will come in (`input_power`) before it begins.
+        Whether it must know the mean square of everything that will come in before it begins.
+    input_power : float, optional
+        That mean square: to be set before the first block.
     needs_every_bit : bool
         Whether it turns a rounding error in its input into a larger one.
     """
@@ -109,7 +111,7 @@ class Flow:
         self._grain, self._piece_frames = 1, None
         self.input_power: float | None = None
 
-    def for_blocks(self, grain: int = 1, input_power: float | None = None) -> None:
+    def for_blocks(self, grain: int = 1) -> None:
         """Get ready for a sound that comes in blocks.
 
         Parameters
@@ -118,15 +120,13 @@ class Flow:
             A number of frames. A recursion is solved for whole multiples of it, counted from the start of the sound.
             :func:`vocomp_lab.processors.recursion.solve` works in stretches: with the same stretches as for the whole
             sound, it rounds alike.
-        input_power : float, optional
-            Mean square of everything that will come in, for flows that ask for it.
 
         Raises
         ------
         ValueError
             If the settings can't work on blocks at this rate.
         """
-        self._grain, self._piece_frames, self.input_power = grain, PIECE_FRAMES, input_power
+        self._grain, self._piece_frames = grain, PIECE_FRAMES
 
     def push(self, block: np.ndarray, last: bool) -> Iterator[Piece]:
         """Take in samples, shape (frames, channels), and hand out what is ready. Nothing comes after the `last`

@@ -20,8 +20,12 @@ import numpy as np
 import soundfile
 
 from vocomp_lab.sound.checks import check_number, shown
-from vocomp_lab.sound.files import whole_or_not_at_all
+from vocomp_lab.sound.cut_short import cut_short
+from vocomp_lab.sound.files import quoted as _quoted
+from vocomp_lab.sound.files import what_failed, whole_or_not_at_all
 
+LARGEST_SAMPLE = 1e6
+"""The largest magnitude of a sample: +120 dBFS. Much more, and squares of squares get too large for a number."""
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
 
@@ -30,6 +34,8 @@ _DEFAULT_SUBTYPE = {"WAV": "FLOAT", "FLAC": "PCM_24"}
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 _FLAC_CHANNELS = 8
+_MOST_CHANNELS = {"FLAC": _FLAC_CHANNELS, "WAV": 1024}
+"""RFC 9639; what the sound library writes."""
 
 MAX_LOADED_SAMPLES = 1 << 28
 """The most samples (frames times channels) that :func:`load` takes into memory: 2 GiB, 93 minutes of mono at 48 kHz."""
@@ -176,6 +182,21 @@ def _not_finite(frame: int) -> str:
     return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
 
 
+def check_samples(samples: np.ndarray, first_frame: int = 0) -> None:
+    """Refuse samples of a file that no clip should hold: NaN, infinity, and magnitudes over ``LARGEST_SAMPLE``."""
+    if max(samples.max(), -samples.min()) <= LARGEST_SAMPLE:  # never true of NaN
+        return
+    finite = np.isfinite(samples).all(axis=1)
+    if not finite.all():
+        raise ValueError(_not_finite(first_frame + int(np.argmin(finite))))
+    frame = int(np.argmax(np.abs(samples).max(axis=1) > LARGEST_SAMPLE))
+    largest = float(np.abs(samples[frame]).max())
+    raise ValueError(
+        f"samples: frame {first_frame + frame} holds {largest:.3g}; full scale is 1, and at most {LARGEST_SAMPLE:g} "
+        "(+120 dBFS) is allowed."
+    )
+
+
 def check_rate(rate) -> int:
     """The sample rate as an int, or a ValueError that says what is allowed."""
     try:
@@ -265,6 +286,8 @@ class SoundReader:
             if not stat.S_ISREG(mode):
                 kind = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
                 raise FileNotFoundError(f"path: there is no file {_quoted(self.path)}: it is {kind}.")
+            with open(self.path, "rb"):  # the library would only speak of a "system error"
+                pass
             self._file = _OnwardFile(str(self.path))
         self.rate, self.channels, self.claimed_frames = self._file.samplerate, self._file.channels, self._file.frames
         try:
@@ -293,10 +316,8 @@ class SoundReader:
                 block = self._file.read(frames, dtype="float64", always_2d=True)
             if len(block) == 0:
                 return
-            finite = np.isfinite(block)
-            if not finite.all():
-                with self.explained():
-                    raise ValueError(_not_finite(self.frames_read + int(np.argmin(finite.all(axis=1)))))
+            with self.explained():
+                check_samples(block, self.frames_read)
             self.frames_read += len(block)
             yield block
 
@@ -339,11 +360,20 @@ class SoundReader:
             yield
         except FileNotFoundError:
             raise
+        except UnicodeEncodeError:  # the sound library takes names in UTF-8 only
+            raise ValueError(f"path: {_quoted(self.path.name)} can't be opened (its name is not UTF-8).") from None
         except (RuntimeError, OSError, TypeError, MemoryError) as error:
-            reason = _reason(error)
+            name = self.path.name
+            if isinstance(error, OSError) and error.strerror:
+                raise ValueError(what_failed(error, name)) from None
             raise ValueError(
-                f"path: {_quoted(self.path.name)} can't be read as WAV, FLAC, AIFF or OGG sound ({reason})."
+                f"path: {_quoted(name)} can't be read as WAV, FLAC, AIFF or OGG sound ({_reason(error)}); "
+                "give another file, or export it again as WAV."
             ) from None
+
+    def cut_short(self) -> str | None:
+        """A sentence that says so if the file, now read to its end, is shorter than it says; else None."""
+        return cut_short(self.path, self._file.format, self.rate, self.frames_read, self.claimed_frames)
 
     def close(self) -> None:
         """Close the file."""
@@ -384,6 +414,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
     """
     path = Path(path)
     kind, subtype = encoding(path, subtype)
+    _refuse_channels(path, kind, clip.channels)
     samples = clip.samples
     if subtype in _INTEGER_BITS:
         _refuse_clipping("clip", float(samples.min()), float(samples.max()), subtype, "clip.gained({:.1f})")
@@ -405,9 +436,13 @@ class SoundWriter:
         As in :func:`save`.
     frames : int
         The final length, if known: a WAV file over 4 GiB is written as RF64, which reads the same.
+    overwrite : bool
+        Whether a file that has this name at the end is replaced.
 
     Raises
     ------
+    FileExistsError
+        At the end, if the name is taken and may not be replaced.
     ValueError
         At the end if the peaks don't fit into PCM (then nothing is left behind), or at once if the settings are not
         allowed or the file can't be written.
@@ -418,10 +453,13 @@ class SoundWriter:
     it was.
     """
 
-    def __init__(self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0):
-        self.path = Path(path)
+    def __init__(
+        self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0, overwrite: bool = True
+    ):
+        self.path, self.overwrite = Path(path), overwrite
         self.rate, self.channels = check_rate(rate), channels
         self.kind, self.subtype = encoding(self.path, subtype)
+        _refuse_channels(self.path, self.kind, channels)
         frame_bytes = channels * ({"FLOAT": 4, "DOUBLE": 8}.get(self.subtype) or _INTEGER_BITS[self.subtype] // 8)
         if self.kind == "WAV" and frames * frame_bytes > _WAV_LIMIT_BYTES:
             self.kind = "RF64"
@@ -456,7 +494,7 @@ class SoundWriter:
             ) from None
 
     def __enter__(self):
-        self._staging = _written_whole(self.path)
+        self._staging = _written_whole(self.path, self.overwrite)
         beside = self._staging.__enter__()
         try:
             self._file = _OnwardFile(beside, "w", self.rate, self.channels, self.subtype, format=self.kind)
@@ -508,6 +546,15 @@ def encoding(path, subtype: str | None = None) -> tuple[str, str]:
     return kind, subtype
 
 
+def _refuse_channels(path: Path, kind: str, channels: int) -> None:
+    most = _MOST_CHANNELS[kind]
+    if channels > most:
+        remedy = "write .wav instead" if kind == "FLAC" else "write fewer of them"
+        raise ValueError(
+            f"path: {_quoted(path.name)} can't hold {channels} channels, since {kind} takes {most}; {remedy}."
+        )
+
+
 def _ceiling(subtype: str) -> float:
     """The largest code of a two's-complement word: one step short of full scale."""
     return 1.0 - 2.0 ** (1 - _INTEGER_BITS[subtype])
@@ -534,20 +581,16 @@ def _in_steps(samples: np.ndarray, subtype: str) -> np.ndarray:
 
 
 @contextmanager
-def _written_whole(path: Path):
+def _written_whole(path: Path, overwrite: bool = True):
     """As :func:`vocomp_lab.sound.files.whole_or_not_at_all`, but what the sound library can't write becomes one
     sentence."""
     try:
-        with whole_or_not_at_all(path) as beside:
+        with whole_or_not_at_all(path, overwrite) as beside:
             yield beside
     except soundfile.LibsndfileError as error:
-        raise ValueError(f"path: {_quoted(path.name)} can't be written ({_reason(error)}).") from None
-
-
-def _quoted(name) -> str:
-    """A file's name as a message quotes it, with the middle left out if it is very long."""
-    name = str(name)
-    return repr(name if len(name) <= 120 else f"{name[:40]}…{name[-60:]}")
+        raise ValueError(
+            f"path: {_quoted(path.name)} can't be written ({_reason(error)}); choose another folder or format."
+        ) from None
 
 
 def _reason(error: Exception) -> str:
@@ -555,7 +598,8 @@ def _reason(error: Exception) -> str:
     reason = (
         getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error) or type(error).__name__
     )
-    return " ".join(reason.split()).rstrip(".")
+    reason = " ".join(reason.split()).rstrip(".")
+    return "the system refused; the disk may be full" if reason == "System error" else reason
 
 
 def _mode_of(path: Path) -> int | None:
