@@ -13,16 +13,18 @@ from datetime import datetime
 
 import pytest
 import soundfile
-from conftest import PROJECT, one_sentence
+from conftest import one_sentence
 
 from vocomp_lab import Chain, Compressor, Gain, begin, shipped
-from vocomp_lab.bench import Bench, ExportBox, JudgementBox, KeepChoice, Overview, OwnVocal, VoiceChoice
+from vocomp_lab.bench import Bench, ExportBox, JudgementBox, KeepChoice, OwnVocal, VoiceChoice, skill
 from vocomp_lab.bench.practice import PracticeBench
 from vocomp_lab.bench.skill import SkillBench
 from vocomp_lab.exercises import Homework
 from vocomp_lab.exercises.catalogue import pose, tasks_of
 from vocomp_lab.jupyter.classroom import hand_out
+from vocomp_lab.lessons.chosen import choose_voice
 from vocomp_lab.lessons.recording import save_take
+from vocomp_lab.lessons.skill import SkillTake
 from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.sound.files import write_whole
 
@@ -115,22 +117,24 @@ def test_what_a_page_could_not_keep_is_written_once_it_can_be(tmp_path, monkeypa
 
 
 def test_keep_says_it_in_a_sentence(locked):
-    lesson = begin("04_peak_control")
+    lesson = begin("04_peak_control", "../mine.wav")
     says_where(lesson.keep(Chain([("peaks", Compressor(-20, 3, 1, 80))])), locked)
     assert not lesson.kept.stages, "nothing is taken for kept"
-    choice = KeepChoice(begin("09_your_own_vocal"), {"Keep this": Chain([("low cut", HighPass(70, 2))])}, whole=True)
+    choice = KeepChoice(
+        begin("09_your_own_vocal", "../mine.wav"), {"Keep this": Chain([("low cut", HighPass(70, 2))])}, whole=True
+    )
     assert choice.keep("Keep this") in says_where(choice._told.value, locked)
 
 
 def test_lesson_09_goes_on_with_what_was_loaded(locked):
-    own = OwnVocal(begin("09_your_own_vocal"))
+    own = OwnVocal(begin("09_your_own_vocal", shipped("lesson_verse_clean").clip.cut(2, 9)))
     own._path.value = str(locked.parent / "mine.wav")
     assert "mine.wav is loaded. Now run the cells below." in says_where(own._note.value, locked)
     assert own.lesson.clip.duration_s == 4 and own.lesson.about == "mine.wav"
-    own.backing._path.value = str(PROJECT / "data_synthetic" / "backing.flac")
+    own.backing._path.value = str(locked.parent / "mine.wav")
     says_where(own.backing._note.value, locked)
-    own._sing("second_verse_faulty")
-    assert "second_verse_faulty is loaded" in says_where(own._note.value, locked)
+    own._choose(lambda: choose_voice("second_verse_faulty"))  # what a singer in the menu does
+    says_where(own._note.value, locked)
     with pytest.raises(ValueError) as error:
         save_take(own.clip, locked, datetime.now())
     says_where(str(error.value), locked)
@@ -145,8 +149,8 @@ def test_the_voice_of_all_lessons_stays(locked):
     assert "The voice stays the workbook's first singer" in says_where(choice._note.value, locked)
 
 
-def test_the_learners_record_answers(locked):
-    """Ear, hand and judgement; and the overview of all of it."""
+def test_the_learners_record_answers(locked, monkeypatch):
+    """Ear, hand and judgement."""
     lesson = begin("10_ear_practice", shipped("lesson_verse_clean").clip.cut(2, 9))
     practice = PracticeBench(lesson, "more", trials=4, seed=3)
     for trial in range(4):
@@ -154,14 +158,15 @@ def test_the_learners_record_answers(locked):
         practice._player._plays.value = json.dumps(plays)
         practice.answer(practice._now.right)
     assert "tell yet" in says_where(practice._status.value, locked) and "4 of 4 right" in practice._status.value
-    skill = SkillBench(lesson, "peaks", seed=2)
-    skill.start()
-    wanted = skill._take.proposed
-    skill.bench.set(**{name: getattr(wanted, name) for name in ("threshold_db", "ratio", "attack_ms", "release_ms")})
-    skill.done()
-    assert "Met in" in says_where(skill._status.value, locked) and not skill._start.disabled
+    monkeypatch.setattr(
+        skill, "make_skill_take", lambda task, seed: SkillTake(task, lesson.clip, Compressor(-20, 3, 1, 80))
+    )
+    hand = SkillBench(lesson, "peaks", seed=2)
+    hand.start()
+    monkeypatch.setattr(skill, "LIMIT_S", 0.0)
+    hand.done()
+    assert "Time is up" in says_where(hand._status.value, locked) and not hand._start.disabled
     box = JudgementBox(lesson)
     box._answer.value = box._answer.options[1][1]
     box.write_down()
     says_where(box._said.value, locked)
-    assert "no round yet" in Overview()._tables.value
