@@ -93,7 +93,7 @@ def test_nothing_is_written_before_the_button_and_then_by_the_bench_as_it_is_set
 def test_a_folder_that_cannot_be_made_is_told_in_a_sentence(bench, tmp_path):
     (tmp_path / "file").write_text("")
     box = ExportBox(bench, "verse", tmp_path / "file" / "my_vocal")
-    assert box.write() is None and "can't be written there" in box._told.value
+    assert box.write() is None and "Nothing could be kept" in box._told.value
 
 
 def test_the_louder_file_is_left_out_where_it_would_be_the_same(clip, tmp_path):

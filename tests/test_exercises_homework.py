@@ -204,10 +204,13 @@ def test_a_sheet_that_goes_bad_meanwhile_is_not_written_over(home):
 def test_a_failure_while_writing_leaves_the_old_sheet_whole(home, monkeypatch):
     home.give(1, 0.1)
     before = home.path.read_bytes()
-    monkeypatch.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(OSError("no room")))
-    with pytest.raises(OSError, match="no room"):
-        home.give(1, 0.2)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(OSError(28, "no room")))
+        verdict, trouble = home.give(1, 0.2).text.split("\n\n")
+        assert verdict and "make room there" in one_sentence(trouble, home.path.parent, "no room")
+        assert home.tally().text == trouble
     assert home.path.read_bytes() == before and [path.name for path in home.path.parent.iterdir()] == [home.path.name]
+    assert "Hand in the file" in home.tally().text and kept(home)["answers"]["computer"]["answer"] == {"number": 0.2}
 
 
 def test_sheets_come_back_as_they_were(tmp_path):

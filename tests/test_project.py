@@ -6,6 +6,7 @@ import ast
 import functools
 import importlib
 import json
+import os
 import re
 import subprocess
 import sys
@@ -13,7 +14,9 @@ import tomllib
 from graphlib import TopologicalSorter
 
 import pytest
-from conftest import BARE_PAGE_FILES, PAGE_FILES, PROJECT, need_program
+from conftest import BARE_PAGE_FILES, PAGE_FILES, PROJECT, need_program, one_sentence
+
+import vocomp_lab
 
 RUN_TIME = {"jupyterlab", "numpy", "scipy", "matplotlib", "ipywidgets", "soundfile"}
 # They bring along: matplotlib Pillow, ipywidgets IPython, JupyterLab nbformat and jupyter_client.
@@ -104,21 +107,79 @@ def tracked_files() -> list[str]:
 # ------------------------------------------------------------------------------------------------------ requirements
 
 
-def test_run_time_requirements_are_the_six_with_tested_lower_bounds_in_both_places():
-    constraints, *lines = plain_lines(PROJECT / "requirements.txt")
-    assert constraints == "-c vocomp_lab/jupyter/constraints.txt"
+def pyproject() -> dict:
     with open(PROJECT / "pyproject.toml", "rb") as file:
-        declared = tomllib.load(file)["project"]["dependencies"]
-    assert lines[-1] == "-e ."
-    assert lines[:-1] == declared
-    assert requirement_names(declared) == RUN_TIME
-    for line in declared:
-        assert re.fullmatch(r"[a-z]+>=\d+(\.\d+)*", line), line
+        return tomllib.load(file)
+
+
+def test_run_time_requirements_are_the_six_with_tested_lower_bounds():
+    first, *lines, last = plain_lines(PROJECT / "requirements.txt")
+    assert first == "-c vocomp_lab/jupyter/constraints.txt" and last == "-e ."
+    assert requirement_names(lines) == RUN_TIME
+    # Without its end, pip would tell somebody with an older Python about a package, and not that Python is too old.
+    needed = pyproject()["project"]["requires-python"].removeprefix(">=")
+    for line in lines:
+        assert re.fullmatch(rf'[a-z]+>=\d+(\.\d+)*; python_version >= "{re.escape(needed)}"', line), line
+
+
+def test_a_wheel_asks_for_what_requirements_and_constraints_say_together():
+    """A wheel is installed without constraints.txt: what that leaves out has to stand in the metadata."""
+    _, *lines, _ = plain_lines(PROJECT / "requirements.txt")
+    left_out = dict(re.fullmatch(r"(\w+)(!=.+)", line).groups() for line in constraints())
+    wanted = []
+    for line in lines:
+        bound, when = line.split(";")
+        name = re.match(r"\w+", line).group()
+        wanted.append(f"{bound},{left_out.pop(name)};{when}" if name in left_out else line)
+    wanted += [f"{name}{bound};{when}" for name, bound in left_out.items()]
+    assert pyproject()["project"]["dependencies"] == wanted
+
+
+def constraints() -> list[str]:
+    return plain_lines(PROJECT / "vocomp_lab" / "jupyter" / "constraints.txt")
+
+
+def test_the_python_that_is_needed_is_the_same_for_pip_and_for_the_command():
+    needed = re.fullmatch(r">=(\d+)\.(\d+)", pyproject()["project"]["requires-python"])
+    source = (PACKAGE / "__init__.py").read_text("utf-8")
+    assert f"sys.version_info < ({needed[1]}, {needed[2]})" in source
+    assert f"needs Python {needed[1]}.{needed[2]} or newer" in source
+    # An older Python has to read the file as far as that sentence, and so all of it.
+    ast.parse(source, feature_version=(3, 9))
+
+
+@pytest.mark.parametrize("version", [(3, 10, 13), (3, 9, 18)])
+def test_an_older_python_is_refused_with_one_sentence(tmp_path, version):
+    (tmp_path / "sitecustomize.py").write_text(f"import sys\nsys.version_info = {(*version, 'final', 0)}\n")
+    environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{PROJECT}"}
+    for arguments, code in ((["-m", "vocomp_lab", "open"], 2), (["-c", "import vocomp_lab"], 1)):
+        done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, env=environment, timeout=60)
+        assert done.returncode == code and done.stdout == ""
+        last = done.stderr.splitlines()[-1].removeprefix("ImportError: ")
+        one_sentence(last, ".".join(map(str, version)), "needs Python 3.11 or newer")
+        assert code == 1 or done.stderr.strip() == last, "no traceback"
+
+
+def test_the_metadata_says_who_and_what_and_no_licence():
+    about = pyproject()["project"]
+    assert about["authors"] == [{"name": "the workbook's maintainers"}] and len(about["description"]) > 40
+    assert "Intended Audience :: Education" in about["classifiers"]
+    assert "license" not in about and not [line for line in about["classifiers"] if "License" in line]
+    assert about["version"] == vocomp_lab.__version__
+
+
+def test_the_wheel_has_every_room_and_the_two_folders():
+    """setuptools finds packages by itself only if it isn't given others."""
+    folders = {path.parent.relative_to(PROJECT) for path in PACKAGE.rglob("*.py")}
+    rooms = {".".join(folder.parts) for folder in folders}
+    given = pyproject()["tool"]["setuptools"]
+    assert set(given["packages"]) == rooms | set(given["package-dir"])
+    assert set(given["package-dir"].values()) == {"notebooks", "data_synthetic"}
 
 
 def test_the_constraints_add_no_package_and_only_leave_versions_out():
     """Only versions of ipywidgets and of its page side."""
-    for line in plain_lines(PROJECT / "vocomp_lab" / "jupyter" / "constraints.txt"):
+    for line in constraints():
         assert re.fullmatch(r"(ipywidgets|jupyterlab_widgets)!=\d+(\.\d+)*", line), line
 
 

@@ -4,6 +4,21 @@ The tools that every lesson uses are here by name; what else a lesson needs come
 ``vocomp_lab.lessons``, ``vocomp_lab.pictures``, ``vocomp_lab.exercises`` and ``vocomp_lab.bench``.
 """
 
+import sys
+
+# The version is that of requires-python in pyproject.toml. An older Python must be able to read this file.
+if sys.version_info < (3, 11):
+    _told = (
+        "Python %d.%d.%d is too old for this workbook, which needs Python 3.11 or newer: install one, and make the "
+        "environment (.venv) anew with it." % sys.version_info[:3]
+    )
+    if sys.argv[:1] == ["-m"]:  # python -m vocomp_lab
+        sys.stderr.write(_told + "\n")
+        sys.exit(2)
+    _error = ImportError(_told)
+    _error._render_traceback_ = lambda: [_told]  # in a notebook, the sentence alone
+    raise _error
+
 from vocomp_lab.console import quiet_while_loading
 
 quiet_while_loading()  # before the rest, which takes a second

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from vocomp_lab import console
 from vocomp_lab.commands import ProgressBar, add_commands, measure_command, said
-from vocomp_lab.jupyter.classroom import GROUP
+from vocomp_lab.jupyter.classroom import FOLDER, GROUP
 from vocomp_lab.jupyter.start import FIRST_LESSON, open_workbook
 from vocomp_lab.sound.files import is_taken, write_whole
 
@@ -127,10 +127,15 @@ def run_command(argv) -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     opening = commands.add_parser("open", help="open the workbook in the browser at its first lesson")
     opening.add_argument("notebook", nargs="?", default=FIRST_LESSON, help=f"default: {FIRST_LESSON}")
+    opening.add_argument(
+        "--folder",
+        help="work in a copy of the lessons in this folder, made or completed first; nothing there is overwritten "
+        f"(default: the notebooks of a checkout; else {FOLDER} in your home folder)",
+    )
     opening.add_argument("--no-browser", action="store_true", help="only print the address")
     opening.set_defaults(work=open_workbook)
-    making = commands.add_parser("make-data", help="make the clips in data_synthetic again, bit for bit")
-    making.add_argument("folder", nargs="?", help="default: data_synthetic")
+    making = commands.add_parser("make-data", help="make the clips again, bit for bit")
+    making.add_argument("folder", nargs="?", help="default: data_synthetic, of a checkout; else where you are")
     making.set_defaults(work=make_data_again)
     marking = commands.add_parser("mark", help="mark a folder of homework answer sheets")
     marking.add_argument("folder", help="the folder with the answer sheets; folders inside it count, too")

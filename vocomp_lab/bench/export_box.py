@@ -10,6 +10,7 @@ from IPython.display import display
 from vocomp_lab.bench.bench import Bench
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.take_along import FOR_A_MIX_LUFS, LOUDER_LUFS, TakenAlong, take_along
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.text import decibels
 
@@ -58,7 +59,7 @@ class ExportBox:
         try:
             taken = take_along(self._bench.result, self._name, self._folder)
         except OSError as error:
-            self._tell(f"{self._folder}: it can't be written there ({error.strerror}); look whether the disk is full.")
+            self._tell(not_kept(error, self._folder))
             return None
         self._tell(f"Written to {taken.folder.name}:", *taken.lines)
         self._page.value = taken.page._repr_html_()

@@ -37,7 +37,7 @@ class KeepChoice:
         if not choices:
             raise ValueError("choices: there are none; give at least one chain to keep, by its name.")
         self._choices = dict(choices)
-        self._lesson, self._keep = lesson, lesson.keep_whole if whole else lesson.keep
+        self._keep = lesson.keep_whole if whole else lesson.keep
         buttons = [
             widgets.Button(description=name, layout=widgets.Layout(width="auto", min_height="32px"))
             for name in self._choices
@@ -59,10 +59,7 @@ class KeepChoice:
             If there is no such button.
         """
         check_choice("name", name, tuple(self._choices))
-        try:
-            said = self._keep(self._choices[name])
-        except OSError as error:
-            said = f"{self._lesson.folder}: it can't be written there ({error.strerror}); nothing was changed."
+        said = self._keep(self._choices[name])
         self._tell(said)
         return said
 

@@ -20,6 +20,7 @@ from vocomp_lab.lessons.chosen import choose_file, choose_voice, folder_of_clip
 from vocomp_lab.lessons.course import Lesson, begin
 from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import examine
+from vocomp_lab.lessons.unkept import NotKept
 from vocomp_lab.singer.song import DATA_FOLDER
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import shown
@@ -90,21 +91,28 @@ class OwnVocal(FileBox):
         clip, name, amiss = load_within_limits(path)
         self._take(clip, name, None)
         try:
-            choose_file(Path(path), clip, self._states, name)
+            self._choose(lambda: choose_file(Path(path), clip, self._states, name), amiss)
         except ValueError:  # nobody sings: the report says so, and the other lessons keep their voice
             return self
-        self._say(f"{name} is loaded. Now run the cells below. All other lessons are about it, too.{amiss}")
         self.backing.say_which()
         return self
 
     def _sing(self, name: str):
         def take():
-            choose_voice(name, self._states)
             lesson = begin(self._first.name, name, self._states)
             self._take(lesson.clip, lesson.clip_name, lesson)
-            self._say(f"{lesson.clip_name} is loaded. Now run the cells below. All other lessons are about it, too.")
+            self._choose(lambda: choose_voice(name, self._states))
 
         self._try(take)
+
+    def _choose(self, keep, amiss: str = ""):
+        """Have all other lessons be about what is loaded; where that can't be kept, this lesson goes on all the same."""
+        try:
+            keep()
+            told = "All other lessons are about it, too."
+        except NotKept as error:
+            told = f"The other lessons keep their voice. {error}"
+        self._say(f"{self.name} is loaded. Now run the cells below. {told}{amiss}")
 
     @property
     def _states(self) -> Path:

@@ -225,15 +225,16 @@ class PracticeBench:
             )
             self._draw()
             return
+        rounds, trouble = read_rounds(self._folder), ""
         try:
             keep_round(self._folder, ours)
-            told = threshold_from(read_rounds(self._folder), self.drill)
-            then = next_drill(read_rounds(self._folder))
-            self._say(
-                f"<b>{html.escape(self.drill.sentence(told))}</b> This round: {share} Next: {html.escape(then.title)}"
-            )
-        except ValueError as error:
-            self._status.value = error_html(error)
+            rounds = read_rounds(self._folder)
+        except ValueError as error:  # the learner is told all the same, with this round
+            rounds, trouble = (*rounds, ours), f" {html.escape(str(error))}"
+        told, then = threshold_from(rounds, self.drill), next_drill(rounds)
+        self._say(
+            f"<b>{html.escape(self.drill.sentence(told))}</b> This round: {share} Next: {html.escape(then.title)}{trouble}"
+        )
         self._draw()
 
     # ---- the page --------------------------------------------------------------------------------------------------

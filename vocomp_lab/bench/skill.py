@@ -140,8 +140,7 @@ class SkillBench:
         try:
             keep_skill(self._folder, result)
         except ValueError as error:
-            self._status.value = error_html(error)
-            return
+            told = f"{told} {error}"
         self._stop(told)
 
     def _stop(self, told: str = ""):

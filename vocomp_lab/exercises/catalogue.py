@@ -13,20 +13,21 @@ from vocomp_lab.exercises.learners import Draw
 from vocomp_lab.exercises.tasks import Posed, Task
 from vocomp_lab.exercises.written import Written, read_written
 from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.shipped_folders import HOMEWORK, NOTEBOOKS
 
 _HERE = Path(__file__).parent
 _MODULE = re.compile(r"homework_(\d\d|project)")
 _WRITTEN = re.compile(r"homework_([a-z0-9][a-z0-9-]{0,30})")
-_NOTEBOOKS = Path("notebooks", "homework")
 
 
 def written_files() -> dict[str, Path]:
     """Teachers' files by the homework that they belong to.
 
-    They lie in ``notebooks/homework``: of this workbook, of the folder that one works in, or in that folder itself.
+    They lie in ``notebooks/homework``: of this workbook, of the folder that one works in (which may be a copy of the
+    notebooks), or in that folder itself.
     """
     found = {}
-    for folder in (_HERE.parent.parent / _NOTEBOOKS, Path(_NOTEBOOKS), Path()):
+    for folder in (NOTEBOOKS / HOMEWORK, Path(NOTEBOOKS.name, HOMEWORK), Path(HOMEWORK), Path()):
         for path in sorted(folder.glob("homework_*.toml")):
             match = _WRITTEN.fullmatch(path.stem)
             if match and path.is_file():

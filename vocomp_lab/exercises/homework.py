@@ -17,6 +17,7 @@ from vocomp_lab.exercises.learners import GUEST, or_who_is_logged_in
 from vocomp_lab.exercises.sheets import MOST_TRIED, Sheet, latest_given, load_sheet, now, save_sheet, sheet_path
 from vocomp_lab.exercises.tasks import NOT_YET, POSED_ANEW, RIGHT, UNREAD, Posed, Task, Verdict
 from vocomp_lab.lessons.tables import table_html
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.audio import Clip
 from vocomp_lab.sound.checks import check_whole
 
@@ -95,6 +96,7 @@ class Homework:
 
     Notes
     -----
+    Where the sheet can't be written, answers are judged all the same and hold until the kernel stops, and each says so.
     A right answer stays, whatever is tried after it. The same answer given again is no new try, and keeps its time, so a
     notebook can be run from top to bottom at no cost.
 
@@ -114,6 +116,7 @@ class Homework:
         self._posed: dict[str, Posed] = {}
         self._verdicts: dict[str, tuple[object, Verdict]] = {}
         self._hints_asked: dict[str, int] = {}
+        self._unkept: set[str] = set()  # tasks of which the sheet in the folder lacks something
         self._sheet = self._reread(Sheet(homework, self.learner))
 
     def __repr__(self):
@@ -127,7 +130,8 @@ class Homework:
             return "You are a guest: try anything, but nothing is kept. To hand it in, put your id in the cell above."
         tried = sum(entry.answer is not None for entry in self._sheet.answers.values())
         answered = f"{tried} of {len(self._tasks)} tasks answered so far"
-        return f"These are {self.learner}'s numbers. {answered}; they are kept in {self._where()}."
+        told = "they are kept" if self.path.exists() else "your answers will be kept"
+        return f"These are {self.learner}'s numbers. {answered}; {told} in {self._where()}."
 
     def _where(self) -> str:
         return f"{self.path.parent.name}/{self.path.name}"
@@ -169,7 +173,7 @@ class Homework:
         return Card(
             f"Task {number}: {_SIGNS[verdict.status]} {verdict.status}"
             f"{f' (try {tries})' if tries > 1 and remark != _STAYS else ''}",
-            f"{verdict.text}\n\n{remark}" if remark else verdict.text,
+            _paragraphs(verdict.text, remark, self._write()),
         )
 
     def hint(self, number: int) -> Card:
@@ -185,8 +189,9 @@ class Homework:
         told = posed.hints[: max(entry.hints, asked)]
         if entry.hints < asked and not self._is_right(task, posed):
             entry.hints = asked
-            self._write()
-        return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join([*told, _HINTS_COUNT]))
+            self._unkept.add(task.id)
+        says = _paragraphs(*told, _HINTS_COUNT, self._write())
+        return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", says)
 
     def _is_right(self, task: Task, posed: Posed) -> bool:
         try:
@@ -231,8 +236,16 @@ class Homework:
                     f"{got} of {task.points}",
                 )
             )
-        where = "Nothing is kept for a guest." if self.path is None else f"Hand in the file {self._where()}."
-        return Card(f"{points} of {sum(task.points for task in self._tasks)} points", where, rows)
+        return Card(f"{points} of {sum(task.points for task in self._tasks)} points", self._to_hand_in(), rows)
+
+    def _to_hand_in(self) -> str:
+        if self.path is None:
+            return "Nothing is kept for a guest."
+        if trouble := self._write():
+            return trouble
+        if not self.path.exists():
+            return "There is nothing to hand in yet: answer a task first."
+        return f"Hand in the file {self._where()}."
 
     def clip(self, number: int) -> Clip:
         """The sound of a task.
@@ -282,7 +295,7 @@ class Homework:
         return known[1]
 
     def _keep(self, task: Task, posed: Posed, data, verdict: Verdict) -> str:
-        """Write an answer to the sheet, unless it is there; returns what else the learner should know."""
+        """Note an answer in the sheet, unless it is there; returns what else the learner should know."""
         # Read again, since the same homework may be open in a second window.
         self._sheet = self._reread(self._sheet)
         before = self._kept_verdict(task, posed)
@@ -298,7 +311,7 @@ class Homework:
             entry.tried = [*entry.tried, mark][-MOST_TRIED:]
         entry.answer, entry.given, entry.posed = data, now(), posed.digest
         self._verdicts[task.id] = (data, entry.posed), verdict
-        self._write()
+        self._unkept.add(task.id)
         return remark
 
     def _about_the_clock(self) -> str:
@@ -322,11 +335,23 @@ class Homework:
                 f"folder: {self.path.name} is already there and was left as it is: it is {sheet.learner}'s "
                 f"homework {sheet.homework}."
             )
+        sheet.answers |= {name: otherwise.answers[name] for name in self._unkept if name in otherwise.answers}
         return sheet
 
-    def _write(self) -> None:
-        if self.path is not None:
+    def _write(self) -> str:
+        """Save the sheet if something in it has changed since that was possible last; where it isn't, one sentence."""
+        if self.path is None or not self._unkept:
+            return ""
+        try:
             save_sheet(self._sheet, self.path)
+        except OSError as error:
+            return not_kept(error, self.path)
+        self._unkept.clear()
+        return ""
+
+
+def _paragraphs(*texts: str) -> str:
+    return "\n\n".join(filter(None, texts))
 
 
 def _mark_of(data) -> str:

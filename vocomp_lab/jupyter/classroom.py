@@ -10,19 +10,24 @@ processor time at every login.
 
 from __future__ import annotations
 
+import errno
 import os
+import runpy
 import sys
 import tempfile
 from pathlib import Path
 
 GROUP = "vocomp"
 """The system group whose members are the class."""
-NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
-FOLDER = "vocal_workbook"
-"""The student's copy, in the home folder."""
+# The one file that knows where the lessons are; to import it would be to import the workbook.
+_SHIPPED = runpy.run_path(str(Path(__file__).resolve().parents[1] / "sound" / "shipped_folders.py"))
+NOTEBOOKS, FOLDER = _SHIPPED["NOTEBOOKS"], _SHIPPED["FOLDER"]
+"""The lessons, and what the student's copy is called, in the home folder."""
+_NO_LINKS = {getattr(errno, name, errno.EPERM) for name in ("EPERM", "ENOTSUP", "EOPNOTSUPP", "ENOSYS", "EINVAL")}
+"""What a disk without hard links says, such as a memory stick."""
 
 
-def hand_out(folder, notebooks=NOTEBOOKS) -> list[Path]:
+def hand_out(folder, notebooks=NOTEBOOKS, pattern: str = "*.ipynb") -> list[Path]:
     """Copy the lessons and homeworks that are missing from a student's folder. What is there is never touched.
 
     Parameters
@@ -30,7 +35,9 @@ def hand_out(folder, notebooks=NOTEBOOKS) -> list[Path]:
     folder : path-like
         The student's; made if missing, so that only its owner can look in.
     notebooks : path-like, optional
-        Where the lessons are. Notebooks called ``my_…`` and hidden ones are not handed out.
+        Where the lessons are. What is called ``my_…`` or hidden is not handed out.
+    pattern : str, optional
+        Which files, by their names.
 
     Returns
     -------
@@ -46,7 +53,7 @@ def hand_out(folder, notebooks=NOTEBOOKS) -> list[Path]:
     folder, notebooks, new = Path(folder), Path(notebooks), []
     folder.parent.mkdir(parents=True, exist_ok=True)
     folder.mkdir(mode=0o700, exist_ok=True)
-    for source in sorted(notebooks.rglob("*.ipynb")):
+    for source in sorted(filter(Path.is_file, notebooks.rglob(pattern))):
         name = source.relative_to(notebooks)
         if source.name.startswith("my_") or any(part.startswith(".") for part in name.parts):
             continue
@@ -64,12 +71,27 @@ def _copied(source: Path, target: Path) -> bool:
         with open(handle, "wb") as file:
             file.write(source.read_bytes())
         os.chmod(beside, 0o644)
-        os.link(beside, target)  # a rename would replace a file that is there
+        _take_name(Path(beside), target)
     except FileExistsError:
         return False
     finally:
         os.unlink(beside)
     return True
+
+
+def _take_name(beside: Path, target: Path) -> None:
+    """Give a finished file its name; a FileExistsError if that has been taken: a rename would replace what is there."""
+    try:
+        os.link(beside, target)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        with open(target, "xb") as file:
+            try:
+                file.write(beside.read_bytes())
+            except OSError:
+                os.unlink(target)
+                raise
 
 
 def limit_memory(environment) -> None:

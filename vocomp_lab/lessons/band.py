@@ -17,6 +17,7 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from vocomp_lab.analysis.loudness import integrated_lufs
+from vocomp_lab.lessons.unkept import keeping, not_kept
 from vocomp_lab.singer.song import DATA_FOLDER
 from vocomp_lab.sound.audio import Clip, Origin, SoundReader, load, save
 from vocomp_lab.sound.checks import check_number
@@ -121,11 +122,8 @@ class Band:
             _keep(self._folder, **changed)
             self.trouble = ""
         except OSError as error:
-            reason = error.strerror or type(error).__name__
-            self.trouble = (
-                f"{_SHEET}: what you set for the band can't be written to {self._folder.name} ({reason}); it holds until the "
-                "kernel stops."
-            )
+            told = not_kept(error, self._folder / _SHEET)
+            self.trouble = f"What you set for the band holds until the kernel stops. {told}"
         self._tell()
 
     @property
@@ -249,6 +247,8 @@ def take_backing(voice: Clip, folder: Path, backing: Clip, name: str) -> Band:
     ------
     ValueError
         If one has more than two channels, or nothing is to be heard in the backing. Nothing is kept then.
+    NotKept
+        If it can't be written.
 
     Notes
     -----
@@ -265,16 +265,18 @@ def take_backing(voice: Clip, folder: Path, backing: Clip, name: str) -> Band:
     backing = backing.with_samples(backing.samples * (_PEAK / peak)) if peak > _PEAK else backing
     own = hashlib.sha256(backing.samples.tobytes()).hexdigest()[:_DIGEST_LENGTH]
     path = folder / f"backing_{own}.flac"
-    if not path.is_file():
-        save(backing, path)
     before = _read(folder)["backings"].get(own, {"shift_s": 0.0})
-    _keep(folder, backing=(own, before | {"name": name}), playing=own)
+    with keeping(path):
+        if not path.is_file():
+            save(backing, path)
+        _keep(folder, backing=(own, before | {"name": name}), playing=own)
     return _opened(voice, folder, path, name, own)
 
 
 def leave_backing(folder: Path) -> None:
     """Go on without the backing track that was loaded with a voice. Its file and place stay, for when it is loaded again."""
-    _keep(folder, playing=None)
+    with keeping(folder / _SHEET):
+        _keep(folder, playing=None)
 
 
 def with_band(voice: Clip, band: Band | None) -> Clip:

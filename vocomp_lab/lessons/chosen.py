@@ -18,14 +18,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vocomp_lab.analysis.meters import active_mask
+from vocomp_lab.lessons.unkept import keeping
 from vocomp_lab.singer.song import Take, shipped, shipped_names
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
+from vocomp_lab.sound.shipped_folders import APPENDICES, HOMEWORK
 
 STATE_FOLDER = ".state"
-APPENDICES, HOMEWORK = "appendices", "homework"
-"""The folder of the appendices, in that of the lessons."""
 DIGEST_LENGTH = 10
 SHEET = "voice.json"
 WORKBOOKS_VOICE = "lesson_verse_faulty"
@@ -92,19 +92,21 @@ def write_choice(parent: Path, choice: Choice) -> None:
 
     Raises
     ------
-    OSError
+    NotKept
         If it can't be written; the old choice stays.
     """
     told = {"name": choice.name, "file": choice.file}
-    write_whole(parent / SHEET, json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    with keeping(parent / SHEET):
+        write_whole(parent / SHEET, json.dumps(told, indent=2, ensure_ascii=False) + "\n")
 
 
 def copied(path: Path, folder: Path, parent: Path) -> str:
     """Copy a student's file beside the sheets of its voice, unless it is there; where it is, from the folder of all sheets."""
     target = folder / f"voice{path.suffix.lower()}"
     if not target.exists():
-        with whole_or_not_at_all(target) as beside, open(path, "rb") as source, open(beside, "wb") as copy:
-            shutil.copyfileobj(source, copy)
+        with open(path, "rb") as source, keeping(target), whole_or_not_at_all(target) as beside:
+            with open(beside, "wb") as copy:
+                shutil.copyfileobj(source, copy)
     return target.relative_to(parent).as_posix()
 
 
@@ -124,7 +126,7 @@ def choose_voice(clip: str | Path, folder=None) -> Choice:
         If there is no such clip, or nobody sings in the file.
     FileNotFoundError
         If there is no such file.
-    OSError
+    NotKept
         If the choice can't be written; the old one stays.
     """
     parent = of_lessons() / STATE_FOLDER if folder is None else Path(folder)
@@ -147,7 +149,7 @@ def choose_file(path: Path, clip: Clip, parent: Path, name: str) -> Choice:
     ------
     ValueError
         If nobody sings in it.
-    OSError
+    NotKept
         If it can't be copied, or the choice can't be written; the old one stays.
     """
     _check_sung(clip, name)

@@ -21,6 +21,7 @@ from vocomp_lab.lessons.chosen import (
 from vocomp_lab.lessons.explained import summary
 from vocomp_lab.lessons.kept import COMPRESSORS, Sheet, is_type, newest, now_ns, read_sheet
 from vocomp_lab.lessons.proposals import STAGES, STYLED, propose_stage
+from vocomp_lab.lessons.unkept import NotKept, keeping
 from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take
@@ -176,7 +177,7 @@ class Lesson:
         Returns
         -------
         str
-            One sentence that says what was kept, and where.
+            One sentence that says what was kept, and where; or that nothing could be kept, why, and what to do.
 
         Raises
         ------
@@ -195,7 +196,12 @@ class Lesson:
         # A page that is closed meanwhile leaves the old sheet whole.
         without = tuple(name for name in left_out if name in own)
         sheet = Sheet(Chain(mine), without, now_ns(_sheets(self.folder)))
-        path = write_whole(self.folder / f"{self.name}.json", sheet.written())
+        path = self.folder / f"{self.name}.json"
+        try:
+            with keeping(path):
+                write_whole(path, sheet.written())
+        except NotKept as error:
+            return str(error)
         # A bench whose cell is run again begins with what is kept now, though the lesson was begun before.
         object.__setattr__(self, "kept", _kept_for(self.name, _sheets(self.folder)))
         names = ", ".join(name for name, _ in mine) or "no stage"

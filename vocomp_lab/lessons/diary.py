@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.files import is_taken, write_whole
 
@@ -42,7 +43,7 @@ def keep_entry(folder: Path, began: str, name: str, data: dict) -> Path:
             path = folder / f"{stem}_{number}.json"
         return write_whole(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     except OSError as error:
-        raise ValueError(f"{path.name}: it can't be written ({error.strerror or type(error).__name__}).") from None
+        raise ValueError(not_kept(error, path)) from None
 
 
 def read_entries(folder: Path, read: Callable) -> tuple:

@@ -11,6 +11,7 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.checks import check_choice, shown
 from vocomp_lab.sound.files import write_whole
 
@@ -125,8 +126,7 @@ def add_judgement(folder: Path, judgement: Judgement) -> tuple[Judgement, ...]:
     try:
         write_whole(folder / FILE_NAME, json.dumps([asdict(one) for one in every], indent=2, ensure_ascii=False) + "\n")
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise ValueError(f"{FILE_NAME}: the answer can't be written to {folder.name} ({reason}).") from None
+        raise ValueError(not_kept(error, folder / FILE_NAME)) from None
     return every
 
 

@@ -16,6 +16,7 @@ from vocomp_lab.lessons.chosen import Choice, read_choice
 from vocomp_lab.lessons.course import LAST, LESSON_STAGES, Lesson, begin
 from vocomp_lab.lessons.goals import GOALS
 from vocomp_lab.lessons.kept import Sheet, newest_of_all, read_sheet
+from vocomp_lab.lessons.unkept import keeping
 from vocomp_lab.singer.song import shipped_names
 from vocomp_lab.sound.checks import check_choice
 
@@ -171,7 +172,7 @@ def start_again(folder: Path, lesson: str = "") -> str:
     ------
     ValueError
         If there is no such lesson.
-    OSError
+    NotKept
         If it can't be moved.
 
     Notes
@@ -188,7 +189,8 @@ def start_again(folder: Path, lesson: str = "") -> str:
     ]
     if not moved:
         return "There is nothing to start again: nothing was begun or kept."
-    _move(moved, _new_folder(folder / ASIDE))
+    with keeping(folder / ASIDE):
+        _move(moved, _new_folder(folder / ASIDE))
     if not lesson:
         return "All lessons start again for this voice; Undo brings back what you kept."
     others = {name: read_sheet(folder / f"{name}.json") for name in LESSON_STAGES}
@@ -209,10 +211,11 @@ def undo(folder: Path) -> str:
     last = max(there, key=lambda one: int(one.name))
     back = sorted(last.iterdir())
     newer = [folder / path.name for path in back if (folder / path.name).exists()]
-    if newer:
-        _move(newer, _new_folder(folder / ASIDE / SINCE_UNDONE))
-    for path in back:
-        path.rename(folder / path.name)
+    with keeping(folder / ASIDE):
+        if newer:
+            _move(newer, _new_folder(folder / ASIDE / SINCE_UNDONE))
+        for path in back:
+            path.rename(folder / path.name)
     names = ", ".join(path.stem for path in back if path.suffix == ".json") or "the lessons that were begun"
     also = f" What you kept since then is in {ASIDE}/{SINCE_UNDONE}." if newer else ""
     return f"Back as it was: {names}.{also}"

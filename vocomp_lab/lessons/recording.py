@@ -15,6 +15,7 @@ import numpy as np
 
 from vocomp_lab.lessons.proposals import VOICE_PEAK_DBFS
 from vocomp_lab.lessons.report import QUIET_ROOM_DB, clipped_places, examine
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.audio import Clip, check_rate, save
 from vocomp_lab.sound.levels import sample_peak_dbfs
 from vocomp_lab.sound.text import decibels
@@ -120,8 +121,7 @@ def save_take(clip: Clip, folder, started: datetime) -> Path:
             path.unlink(missing_ok=True)
             raise
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise ValueError(f"take: it can't be saved in this notebook's folder ({reason}).") from None
+        raise ValueError(not_kept(error, Path(folder) / f"{stem}.flac")) from None
 
 
 def _reserved(folder: Path, stem: str) -> Path:

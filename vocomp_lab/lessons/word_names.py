@@ -12,6 +12,7 @@ from functools import cached_property
 from pathlib import Path
 
 from vocomp_lab.analysis.words import voiced_words
+from vocomp_lab.lessons.unkept import not_kept
 from vocomp_lab.sound.audio import Clip, Origin
 from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.files import write_whole
@@ -132,8 +133,7 @@ class VoiceWords:
                 path.replace(path.with_name(f"{path.stem}_unread.json"))
             write_whole(self._folder / FILE_NAME, json.dumps({"words": rows}, indent=1, ensure_ascii=False) + "\n")
         except OSError as error:
-            reason = error.strerror or type(error).__name__
-            raise ValueError(f"{FILE_NAME}: the names can't be written to {self._folder.name} ({reason}).") from None
+            raise ValueError(not_kept(error, self._folder / FILE_NAME)) from None
         self._names, self.trouble = kept, ""
         return number + len(names)
 

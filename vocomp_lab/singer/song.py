@@ -21,6 +21,7 @@ from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
+from vocomp_lab.sound.shipped_folders import DATA_FOLDER, IS_INSTALLED, check_outside
 
 TITLE = "Tin Boats"
 TEMPO_BPM = 76.0
@@ -31,7 +32,6 @@ KEY = "A minor"
 RATE = 48_000
 VOICE_PEAK_DBFS = -6.0
 CLEAN_FLOOR_DBFS = -82.0
-DATA_FOLDER = Path(__file__).resolve().parents[2] / "data_synthetic"
 
 _SIXTEENTH_S = BEAT_S / 4.0
 
@@ -272,7 +272,7 @@ def shipped(name: str, folder=None) -> Take:
     name : str
         One of :func:`shipped_names`.
     folder : path-like, optional
-        Where to look; by default ``data_synthetic`` beside the package.
+        Where to look; by default the workbook's own folder of clips.
 
     Raises
     ------
@@ -285,9 +285,8 @@ def shipped(name: str, folder=None) -> Take:
     folder = DATA_FOLDER if folder is None else Path(folder)
     sheet = folder / f"{name}.truth.json"
     if not sheet.is_file():
-        raise FileNotFoundError(
-            f"folder: {sheet.name} is not in {folder}; make it with 'python -m vocomp_lab make-data'."
-        )
+        again = "install the workbook again" if IS_INSTALLED else "make it with 'python -m vocomp_lab make-data'"
+        raise FileNotFoundError(f"folder: {sheet.name} is not in {folder}; {again}.")
     return Take(load(folder / f"{name}.flac"), json.loads(sheet.read_text(encoding="utf-8")))
 
 
@@ -297,7 +296,8 @@ def make_data(folder=None, progress=None) -> list[Path]:
     Parameters
     ----------
     folder : path-like, optional
-        Made if missing; by default ``data_synthetic`` beside the package.
+        Made if missing; by default that of a checkout, or where the workbook is installed, ``data_synthetic`` in the
+        folder that one works in: what is installed is never written to.
     progress : callable, optional
         Called with (done, total, name) before each take and once at the end.
 
@@ -305,8 +305,15 @@ def make_data(folder=None, progress=None) -> list[Path]:
     -------
     list of Path
         The files written.
+
+    Raises
+    ------
+    ValueError
+        If the folder is part of an installed workbook.
     """
-    folder = DATA_FOLDER if folder is None else Path(folder)
+    if folder is None:
+        folder = Path(DATA_FOLDER.name) if IS_INSTALLED else DATA_FOLDER
+    folder = check_outside(folder)
     folder.mkdir(parents=True, exist_ok=True)
     report = progress or (lambda done, total, name: None)
     written = []
