@@ -221,7 +221,7 @@ def test_a_folder_that_cant_be_written_to_is_said_and_what_was_loaded_stays(tmp_
     monkeypatch.setattr("pathlib.Path.cwd", lambda: tmp_path / "first.wav")
     page = Page(own._recorder)
     page.record()
-    one_sentence(page.give("keep")["error"], "take: ")
+    one_sentence(page.give("keep")["error"], "Nothing could be kept")
     assert own.name == "first" and own._recorder.clip is not None
 
 

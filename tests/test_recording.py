@@ -70,7 +70,7 @@ def test_a_take_that_cant_be_written_leaves_nothing(tmp_path):
     (tmp_path / "a file").write_text("")
     with pytest.raises(ValueError) as error:
         save_take(peaking(-9), tmp_path / "a file", NOON)
-    one_sentence(error, "take: ", "Not a directory")
+    one_sentence(error, "Nothing could be kept", "Not a directory")
     assert [path.name for path in tmp_path.iterdir()] == ["a file"]
 
 

@@ -40,7 +40,7 @@ def test_a_folder_of_the_learners_choice_gets_what_is_missing_and_keeps_what_is_
     (folder / "01_levels_and_meters.ipynb").unlink()
     assert main(["open", "01_levels_and_meters.ipynb", "--folder", str(folder)]) == 0
     assert started.pop()[0][-1].endswith("/lab/tree/01_levels_and_meters.ipynb")
-    assert "1 files were copied" in capsys.readouterr().out
+    assert "1 file was copied" in capsys.readouterr().out
     own = {"00_start_here.ipynb": b"the learner's work", "data_synthetic/backing.flac": b"the learner's band"}
     assert files(folder) == found | own
 

@@ -51,7 +51,8 @@ def learners_folder(given=None) -> Path:
             raise ValueError(f"{told}; give another one.") from None
         print(f"{told}; what is there is opened.", file=sys.stderr)
         return folder
-    print(f"{folder}: {len(new)} files were copied there; what was there already is as it was.", flush=True)
+    copied = "1 file was" if len(new) == 1 else f"{len(new)} files were"
+    print(f"{folder}: {copied} copied there; what was there already is as it was.", flush=True)
     return folder
 
 
