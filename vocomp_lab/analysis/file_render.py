@@ -14,11 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
+from vocomp_lab.analysis.alongside import Alongside, threads_for_this_machine
 from vocomp_lab.analysis.file_levels import FileLevels, LevelMeter, StepMeans
 from vocomp_lab.analysis.meters import MASK_STEP_MS, ReductionStats, reduction_stats
 from vocomp_lab.processors.blocks import in_blocks, stages_that_ask
 from vocomp_lab.processors.chain import Chain
-from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, encoding
+from vocomp_lab.processors.flow import PIECE_FRAMES
+from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, channel_by_channel, encoding
 
 REPORT_FORMAT = "vocomp-lab render report"
 REPORT_VERSION = 1
@@ -125,6 +127,12 @@ def check_target(source, target, subtype: str | None = None, overwrite: bool = F
         raise ValueError(f"output: {str(target)!r} is there already; give another name, or allow it to be overwritten.")
 
 
+def _keep_freed_memory() -> None:
+    """Let go of a large array once: after that the C library of Linux keeps what is freed, instead of fetching the same
+    pages from the system again for every block."""
+    np.empty(30 << 20, np.uint8)
+
+
 def render_file(
     source,
     chain: Chain,
@@ -132,6 +140,7 @@ def render_file(
     subtype: str | None = None,
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    threads: int | None = None,
 ) -> Rendered:
     """Run a chain over a sound file of any length.
 
@@ -147,6 +156,9 @@ def render_file(
         Whether a target that is there already may be replaced.
     progress : function, optional
         Called now and then with the share of the work that is done, 0 to 1.
+    threads : int, optional
+        How many work side by side: the meters and the writer beside the chain. The result is the same, bit for bit.
+        Default: as many as help on this machine.
 
     Returns
     -------
@@ -167,6 +179,7 @@ def render_file(
     Equal to ``chain.apply`` of the whole file to 1e-9, before a file in whole numbers rounds it.
     """
     check_target(source, target, subtype, overwrite)
+    _keep_freed_memory()
     with SoundReader(source) as reader:
         rate, channels, claimed = reader.rate, reader.channels, reader.claimed_frames
         passes = 1 + len(stages_that_ask(chain, rate, channels))
@@ -177,9 +190,10 @@ def render_file(
         nonlocal passes_begun, frames_done, found
         passes_begun += 1
         with SoundReader(source) as reader:
-            for block in reader.blocks():
+            for block in reader.blocks(PIECE_FRAMES):
+                block = channel_by_channel(block)
                 if passes_begun == passes:
-                    before.feed(block)
+                    feed_before(block)
                 yield block
                 frames_done += len(block)
                 if progress is not None:
@@ -197,10 +211,12 @@ def render_file(
 
     # A header that doesn't know the length claims an absurd one.
     expected = claimed if claimed < _MOST_FRAMES else 0
-    with SoundWriter(target, rate, channels, subtype, expected) as writer:
+    side_by_side = Alongside(threads or threads_for_this_machine())
+    with SoundWriter(target, rate, channels, subtype, expected) as writer, side_by_side:
+        feed_before, write, feed_after = map(side_by_side.receiver, (before.feed, writer.write, after.feed))
         for block in in_blocks(chain, blocks, rate, channels, watch):
-            writer.write(block)
-            after.feed(block)
+            write(block)
+            feed_after(block)
     active = before.active()
     tracks = []
     for name, processor in chain.stages:
