@@ -176,14 +176,6 @@ def _not_finite(frame: int) -> str:
     return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
 
 
-def channel_by_channel(columns: np.ndarray) -> np.ndarray:
-    """Samples of shape (frames, channels) so that those of a channel lie side by side in memory; copied if need be.
-
-    NumPy is slow at short rows: what two channels have in common is found several times faster this way.
-    """
-    return columns if columns.strides[0] == columns.itemsize else np.asfortranarray(columns)
-
-
 def check_rate(rate) -> int:
     """The sample rate as an int, or a ValueError that says what is allowed."""
     try:
@@ -574,6 +566,14 @@ def _mode_of(path: Path) -> int | None:
         return None
     except ValueError:  # a null character in the name
         return None
+
+
+def channel_by_channel(columns: np.ndarray) -> np.ndarray:
+    """Samples of shape (frames, channels) so that those of a channel lie side by side in memory; copied if need be.
+
+    NumPy is slow at short rows: what two channels have in common is found several times faster this way.
+    """
+    return columns if columns.strides[0] == columns.itemsize else np.asfortranarray(columns)
 
 
 def encode(clip: Clip, kind: str = "FLAC", subtype: str = "PCM_16") -> bytes:
