@@ -135,7 +135,8 @@ def test_coefficients_may_differ_from_frame_to_frame(rng):
 
 
 @pytest.mark.parametrize(
-    "frames", [1, 2, 15, 16, 17, 31, 32, 33, 255, 1_023, 1_024, 1_025, 9_215, 9_216, 9_217, 36_864, 36_865, 96_000, 96_001]
+    "frames",
+    [1, 2, 15, 16, 17, 31, 32, 33, 255, 1_023, 1_024, 1_025, 9_215, 9_216, 9_217, 36_864, 36_865, 96_000, 96_001],
 )
 def test_lengths_around_the_edges_of_rows(rng, frames):
     """A row has half the root of the length in frames, but 16 to 48: at 9,216 frames the longest rows begin. From

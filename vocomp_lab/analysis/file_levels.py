@@ -21,7 +21,7 @@ from vocomp_lab.analysis.meters import (
     voice_band_sections,
 )
 from vocomp_lab.processors.memory import Memory
-from vocomp_lab.sound.audio import Clip, SoundReader, channel_by_channel
+from vocomp_lab.sound.audio import Clip, SoundReader, channel_by_channel, largest_magnitudes
 from vocomp_lab.sound.levels import TruePeakMeter, amplitude_to_db, power_to_db
 
 
@@ -126,7 +126,7 @@ class LevelMeter:
         self._loudness.feed(block)
         self._true_peak.feed(block)
         self.frames += len(block)
-        peaks = np.abs(block).max(axis=1)
+        peaks = largest_magnitudes(block)
         self._highest = max(self._highest, float(peaks.max()))
         powers = _mean_squares(block)
         self._energy += float(powers.sum())
