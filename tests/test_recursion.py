@@ -135,10 +135,12 @@ def test_coefficients_may_differ_from_frame_to_frame(rng):
 
 
 @pytest.mark.parametrize(
-    "frames", [1, 2, 15, 16, 17, 31, 32, 33, 255, 1_023, 1_024, 1_025, 9_215, 9_216, 9_217, 36_864, 36_865]
+    "frames",
+    [1, 2, 15, 16, 17, 31, 32, 33, 255, 1_023, 1_024, 1_025, 9_215, 9_216, 9_217, 36_864, 36_865, 96_000, 96_001],
 )
 def test_lengths_around_the_edges_of_rows(rng, frames):
-    """A row has half the root of the length in frames, but 16 to 96: at 36,864 frames the longest rows begin."""
+    """A row has half the root of the length in frames, but 16 to 48: at 9,216 frames the longest rows begin. From
+    96,000 on, the first guess is made in rows, too."""
     target = rng.uniform(0, 30, frames)
     assert (
         np.abs(smooth_branching(target, 0.97, 0.9995, 5.0) - smooth_branching_loop(target, 0.97, 0.9995, 5.0)).max()

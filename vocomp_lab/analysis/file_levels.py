@@ -21,7 +21,7 @@ from vocomp_lab.analysis.meters import (
     voice_band_sections,
 )
 from vocomp_lab.processors.memory import Memory
-from vocomp_lab.sound.audio import Clip, SoundReader
+from vocomp_lab.sound.audio import Clip, SoundReader, channel_by_channel, largest_magnitudes
 from vocomp_lab.sound.levels import TruePeakMeter, amplitude_to_db, power_to_db
 
 
@@ -75,11 +75,18 @@ class StepMeans:
 
     def feed(self, values: np.ndarray) -> None:
         """Take in the next values, shape (frames,)."""
-        values = np.concatenate([self._rest, values])
+        if len(self._rest):
+            begun = min(self.length - len(self._rest), len(values))
+            self._rest = np.concatenate([self._rest, values[:begun]])
+            values = values[begun:]
+            if len(self._rest) == self.length:
+                self._means.append(self._of(self._rest[None, :], axis=1))
+                self._rest = self._rest[:0]
         whole = len(values) // self.length * self.length
-        self._rest = values[whole:].copy()
         if whole:
             self._means.append(self._of(values[:whole].reshape(-1, self.length), axis=1))
+        if len(values):
+            self._rest = values[whole:].copy()
 
     def means(self) -> np.ndarray:
         """The mean of every step so far, the last one perhaps shorter; shape (steps,)."""
@@ -118,15 +125,17 @@ class LevelMeter:
         """
         if len(block) == 0:
             return
+        block = channel_by_channel(block)
         self._loudness.feed(block)
         self._true_peak.feed(block)
         self.frames += len(block)
-        self._highest = max(self._highest, float(block.max()), -float(block.min()))
+        peaks = largest_magnitudes(block)
+        self._highest = max(self._highest, float(peaks.max()))
         powers = _mean_squares(block)
         self._energy += float(powers.sum())
         self._pauses.feed(powers)
         self._powers.feed(powers)
-        self._peaks.feed(np.maximum(block.max(axis=1), -block.min(axis=1)))
+        self._peaks.feed(peaks)
         self._voice.feed(_mean_squares(self._memory.sosfilt("voice", self._voice_band, block)))
 
     def loudness(self) -> Loudness:

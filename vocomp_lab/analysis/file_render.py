@@ -14,11 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
+from vocomp_lab.analysis.alongside import Alongside, threads_for_this_machine
 from vocomp_lab.analysis.file_levels import FileLevels, LevelMeter, StepMeans
 from vocomp_lab.analysis.meters import MASK_STEP_MS, ReductionStats, reduction_stats
 from vocomp_lab.processors.blocks import in_blocks, stages_that_ask
 from vocomp_lab.processors.chain import Chain
-from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, encoding
+from vocomp_lab.processors.flow import PIECE_FRAMES
+from vocomp_lab.sound.audio import Clip, SoundReader, SoundWriter, channel_by_channel, encoding
 from vocomp_lab.sound.files import is_taken
 
 REPORT_FORMAT = "vocomp-lab render report"
@@ -137,6 +139,12 @@ def same_file(one, other) -> bool:
         return False
 
 
+def _keep_freed_memory() -> None:
+    """Let go of a large array once: after that the C library of Linux keeps what is freed, instead of fetching the same
+    pages from the system again for every block."""
+    np.empty(30 << 20, np.uint8)
+
+
 def render_file(
     source,
     chain: Chain,
@@ -144,6 +152,7 @@ def render_file(
     subtype: str | None = None,
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    threads: int | None = None,
 ) -> Rendered:
     """Run a chain over a sound file of any length.
 
@@ -159,6 +168,9 @@ def render_file(
         Whether a target that is there already may be replaced.
     progress : function, optional
         Called now and then with the share of the work that is done, 0 to 1.
+    threads : int, optional
+        How many work side by side: the meters and the writer beside the chain. The result is the same, bit for bit.
+        Default: as many as help on this machine.
 
     Returns
     -------
@@ -182,6 +194,7 @@ def render_file(
     """
     check_target(source, target, subtype, overwrite)
     means, highest_db, frames_done = {}, {}, 0
+    _keep_freed_memory()
     with SoundReader(source) as reader:
         rate, channels, length = reader.rate, reader.channels, reader.claimed_frames
         before, after = LevelMeter(rate, channels), LevelMeter(rate, channels)
@@ -193,8 +206,9 @@ def render_file(
 
         def blocks():
             nonlocal length
-            for block in reader.blocks():
-                before.feed(block)
+            for block in reader.blocks(PIECE_FRAMES):
+                block = channel_by_channel(block)
+                feed_before(block)
                 yield block
             length = reader.frames_read  # what the header says may be wrong
             if length == 0:
@@ -209,10 +223,12 @@ def render_file(
 
         # A header that doesn't know the length claims an absurd one.
         expected = length if length < _MOST_FRAMES else 0
-        with SoundWriter(target, rate, channels, subtype, expected, overwrite) as writer:
+        side_by_side = Alongside(threads or threads_for_this_machine())
+        with SoundWriter(target, rate, channels, subtype, expected, overwrite) as writer, side_by_side:
+            feed_before, write, feed_after = map(side_by_side.receiver, (before.feed, writer.write, after.feed))
             for block in in_blocks(chain, blocks, rate, channels, watch, Path(target).parent, count):
-                writer.write(block)
-                after.feed(block)
+                write(block)
+                feed_after(block)
         cut_short = reader.cut_short()
     active = before.active()
     tracks = []

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.signal import lfilter, sos2tf
 
-from vocomp_lab.sound.audio import Clip, check_rate
+from vocomp_lab.sound.audio import Clip, all_finite, check_rate
 from vocomp_lab.sound.checks import check_whole
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 
@@ -218,7 +218,7 @@ class LoudnessMeter:
             block = block[:, None]
         if block.ndim != 2 or block.shape[1] != self.channels:
             raise ValueError(f"block: shape {block.shape} is not allowed; give (frames, {self.channels}).")
-        if not np.isfinite(block).all():
+        if not all_finite(block):
             raise ValueError("block: it holds NaN or infinity; every sample must be a finite number.")
         self._take(block)
 

@@ -16,7 +16,7 @@ from vocomp_lab.processors.chain import PROCESSORS, Chain
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow
 from vocomp_lab.processors.recursion import STRETCH_FRAMES
 from vocomp_lab.processors.spool import Spool
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import Clip, all_finite
 from vocomp_lab.sound.checks import shown
 
 
@@ -89,7 +89,7 @@ class ChainFlow:
                 out = piece.samples
                 if piece.reduction_db is not None and self.watch is not None and len(out):
                     self.watch(name, piece.reduction_db)
-                if not np.isfinite(out).all():
+                if not all_finite(out):
                     raise ValueError(
                         f"stages: {shown(name)} made samples too large for a number; turn the sound down before it."
                     )

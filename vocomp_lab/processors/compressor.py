@@ -16,7 +16,7 @@ from scipy.signal import butter
 from vocomp_lab.processors.flow import Flow, Piece, Processor, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient, smooth_feedback, static_reduction
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import Clip, largest_magnitudes
 from vocomp_lab.sound.checks import OrNone, Range, Words, check_below_nyquist
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
@@ -315,7 +315,7 @@ class Compressor(Dynamics):
         if self.detector == "rms":
             mean_square = memory.one_pole("rms", coefficient(self.rms_ms, rate), np.mean(columns * columns, axis=1))
             return power_to_db(mean_square, FLOOR_DB)
-        loudest = columns[:, 0] if columns.shape[1] == 1 else np.abs(columns).max(axis=1)
+        loudest = columns[:, 0] if columns.shape[1] == 1 else largest_magnitudes(columns)
         return amplitude_to_db(loudest, FLOOR_DB)
 
     def reduction_db(

@@ -32,13 +32,19 @@ from scipy.signal import lfilter
 STRETCH_FRAMES = 1 << 19
 # Frames in a row: short enough that a state's error stays small in it, long enough that NumPy's cost per call is
 # shared.
-MIN_ROW_FRAMES, MAX_ROW_FRAMES = 16, 96
-# The first guesses come from a signal of one frame a row, then from walks over every 16th, 8th and 4th frame, each
+MIN_ROW_FRAMES, MAX_ROW_FRAMES = 16, 48
+# The first guesses come from a signal of one frame a row, then from walks over every 8th and 4th frame, each
 # corrected like the real ones.
-GUESS_STRIDES = (16, 8, 4)
-# First states that move by less than this, relative to the state and the row's inputs, are settled: a dozen times the
-# rounding of a row of 96 frames (96 · 2.2e-16), which the corrections would otherwise follow from row to row.
+GUESS_STRIDES = (8, 4)
+# First states that move by less than this, relative to the state and the row's inputs, are settled: two dozen times the
+# rounding of a row of 48 frames (48 · 2.2e-16), which the corrections would otherwise follow from row to row.
 SETTLED = 3e-13
+# What is only a guess need not be better than this.
+GUESSED = 1e-3
+# So few frames are taken faster by the plain loop than in rows.
+FEW_FRAMES = 2_000
+# Picking out the few rows that still change pays only when they are fewer than this share.
+FEW_ROWS = 0.25
 # This many walks cost as much as taking the frames one by one. No processor's setting needs more than a few dozen.
 MOST_WALKS = 1_000
 # A knee narrower than this counts as hard: it would add an eighth of its width to the reduction at most.
@@ -114,21 +120,25 @@ def solve(
     return out
 
 
-def _solve_stretch(make_walker, inputs, state, least, solved):
+def _solve_stretch(make_walker, inputs, state, least, solved, tolerance=SETTLED):
     """Write y over a stretch of the inputs into `solved`."""
     frames = len(inputs[0])
     length = int(min(max(math.sqrt(frames) / 2, MIN_ROW_FRAMES), MAX_ROW_FRAMES, frames))
     rows = -(-frames // length)
     columns = [_in_rows(values, length, rows) for values in inputs]
 
-    scale = 1.0 + sum(np.maximum(column.max(axis=0), -column.min(axis=0)) for column in columns)
+    peaks = [column.max(axis=0) for column in columns]
+    scale = 1.0 + sum(np.maximum(peak, -column.min(axis=0)) for peak, column in zip(peaks, columns))
     first = np.full(rows, state)
     if rows > MAX_ROW_FRAMES:
         # Without this guess, a row that wrongly begins on its target would hide a long release from the rows after it,
         # and each walk would mend only one row. Too high a guess is harmless, too low is not: hence the peaks.
-        peaks = [column.max(axis=0) for column in columns]
         ends = np.empty(rows)
-        _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, ends)
+        walker = make_walker(length, 1)
+        if rows <= FEW_FRAMES and isinstance(walker, _QuickBranching):
+            ends[:] = smooth_branching_loop(*peaks, walker.attack, walker.release, state)
+        else:
+            _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, ends, GUESSED)
         first[1:] = ends[:-1]
     # One array for every walk: a fresh one each time would cost more than the walking.
     walked = np.empty((length, rows))
@@ -144,7 +154,7 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
         corrected = np.maximum(_join(first, end, slope, state), least)
         if not np.isfinite(corrected).all():
             break
-        allowed = SETTLED * (scale + np.abs(first))
+        allowed = tolerance * (scale + np.abs(first))
         settled = np.abs(corrected - first) <= allowed
         if settled.all():
             # At a join, the first states on both sides may be off by that much.
@@ -157,8 +167,7 @@ def _solve_stretch(make_walker, inputs, state, least, solved):
                 return
             break
         first[wrong] = corrected[wrong]
-        # Picking out the few rows that still change pays only when they are few.
-        if wrong.size > rows / 8:
+        if wrong.size > rows * FEW_ROWS:
             end, slope = _walk(make_walker(1, rows), first, columns, walked)
         else:
             few = np.empty((length, wrong.size))
@@ -195,10 +204,13 @@ def _walk(walker, first, columns, walked):
     Slopes are clipped to 0 to 1: rounding may push them a little outside, and the corrections would then grow from row
     to row.
     """
-    y = first
-    for out, *now in zip(walked, *columns):
-        walker.step(y, out, *now)
-        y = out
+    if isinstance(walker, _QuickBranching):
+        y = walker.walk(first, *columns, walked)
+    else:
+        y = first
+        for out, *now in zip(walked, *columns):
+            walker.step(y, out, *now)
+            y = out
     return y.copy(), np.clip(walker.slope(), 0.0, 1.0)
 
 
@@ -237,7 +249,9 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
     target = np.asarray(target, dtype=float)
     least = min(state, target.min(initial=state))
     if np.ndim(attack) == 0 and np.ndim(release) == 0:
-        return solve(lambda stride, rows: _Branching(attack**stride, release**stride, rows), (target,), state, least)
+        return solve(
+            lambda stride, rows: _QuickBranching(attack**stride, release**stride, rows), (target,), state, least
+        )
     coefficients = (np.broadcast_to(values, target.shape) for values in (attack, release))
     return solve(_BranchingVaried, (target, *coefficients), state, least)
 
@@ -264,6 +278,34 @@ class _Branching:
 
     def slope(self):
         return self.attack**self.rises * self.release ** (self.steps - self.rises)
+
+
+class _QuickBranching(_Branching):
+    """The same in fewer calls: the walk that most of the time goes into."""
+
+    def walk(self, first, columns, walked):
+        """All steps, writing into `walked`; gives the last outputs."""
+        # Coefficients as arrays: NumPy would turn a plain number into one at every call.
+        attack, release = np.array(self.attack), np.array(self.release)
+        pick, attacked, y = self.pick, self.attacked, first
+        for out, target in zip(walked, columns):
+            np.subtract(y, target, out)
+            np.multiply(out, attack, attacked)
+            np.multiply(out, release, out)
+            pick(out, attacked, out=out)
+            np.add(out, target, out)
+            y = out
+        # Counted afterwards and all at once. A row is far shorter than the 255 frames that a byte can count.
+        self.steps = len(columns)
+        up = np.empty(columns.shape, bool)
+        np.less(first, columns[0], out=up[0])
+        np.less(walked[: self.steps - 1], columns[1:], out=up[1:])
+        self.rises = np.add.reduce(up.view(np.uint8), axis=0, dtype=np.uint8)
+        return y
+
+    def slope(self):
+        count = np.arange(self.steps + 1)
+        return (self.attack**count * self.release ** (self.steps - count))[self.rises]
 
 
 class _BranchingVaried:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from vocomp_lab.processors.flow import PIECE_FRAMES
-from vocomp_lab.sound.audio import BLOCK_SAMPLES
+from vocomp_lab.sound.audio import BLOCK_SAMPLES, channel_by_channel
 from vocomp_lab.sound.files import NO_ROOM, quoted, what_failed
 
 
@@ -77,7 +77,7 @@ class Spool:
                 if not count:
                     raise OSError(f"path: a working copy in {quoted(self._folder)} can't be read back; try again.")
                 rest = rest[count:]
-            yield block
+            yield channel_by_channel(block)
 
     def _refused(self, error: OSError) -> str:
         if error.errno not in NO_ROOM:
