@@ -24,7 +24,7 @@ from vocomp_lab.lessons.proposals import STAGES, STYLED, propose_stage
 from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import Clip, check_path
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.files import write_whole
 
@@ -323,7 +323,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None
     """
     try:
         check_choice("lesson", lesson, tuple(LESSON_STAGES))
-        parent = of_lessons() / STATE_FOLDER if folder is None else Path(folder)
+        parent = of_lessons() / STATE_FOLDER if folder is None else check_path(folder, "folder", "folder")
         clip, truth, name, about = chosen_voice(parent) if clip is None else opened(clip)
     except (ValueError, OSError) as error:
         raise in_a_sentence(error)

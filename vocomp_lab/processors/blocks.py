@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
-from vocomp_lab.processors.chain import PROCESSORS, Chain
+from vocomp_lab.processors.chain import A_CHAIN, PROCESSORS, Chain
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow
 from vocomp_lab.processors.recursion import STRETCH_FRAMES
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, shown
 
 
 class ChainFlow:
@@ -102,6 +102,7 @@ def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
     return [name for name, flow in ChainFlow(chain, rate, channels).flows if flow.asks_for_power]
 
 
+@asks(chain=A_CHAIN, clip=A_CLIP)
 def total_reduction_db(chain: Chain, clip: Clip) -> np.ndarray:
     """The summed reductions of a chain's stages, without keeping what each stage made of the clip.
 

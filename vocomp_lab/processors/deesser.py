@@ -13,8 +13,8 @@ from vocomp_lab.processors.flow import Flow, Piece, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient
 from vocomp_lab.processors.zero_phase import ZeroPhase
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range, Words, check_below_nyquist
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Range, Words, asks, check_below_nyquist
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, rms_dbfs
 
 MODES = ("split-band", "wideband")
@@ -145,6 +145,7 @@ class DeEsser(Dynamics):
         "reference": Words(REFERENCES),
     }
 
+    @asks(clip=A_CLIP)
     def split(self, clip: Clip) -> tuple[Clip, Clip]:
         """The band below and the band above `freq_hz`, which add up to the clip.
 
@@ -165,6 +166,7 @@ class DeEsser(Dynamics):
         """The static curve's reduction at a level, never more than `range_db`."""
         return np.minimum(super().target_reduction_db(level_db), self.range_db)
 
+    @asks(clip=A_CLIP)
     def detector_db(self, clip: Clip) -> np.ndarray:
         """The level of the hiss on the threshold's scale, shape (frames,)."""
         return self.hiss_db(_powers([self._high(clip)]), _powers([clip.columns]), clip.rate, rms_dbfs(clip))

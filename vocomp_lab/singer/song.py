@@ -17,7 +17,7 @@ from vocomp_lab.singer.lyrics import CHORUS, FIRST, SECOND, VERSE
 from vocomp_lab.singer.manners import MANNERS
 from vocomp_lab.singer.score import Score, Singer, Syllable
 from vocomp_lab.singer.voice import Sung, sing
-from vocomp_lab.sound.audio import Clip, load, save
+from vocomp_lab.sound.audio import Clip, check_path, load, save
 from vocomp_lab.sound.checks import check_choice
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
@@ -282,7 +282,7 @@ def shipped(name: str, folder=None) -> Take:
         If its files are missing.
     """
     check_choice("name", name, tuple(_SHIPPED))
-    folder = DATA_FOLDER if folder is None else Path(folder)
+    folder = DATA_FOLDER if folder is None else check_path(folder, "folder", "folder")
     sheet = folder / f"{name}.truth.json"
     if not sheet.is_file():
         raise FileNotFoundError(
