@@ -16,7 +16,7 @@ from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_st
 from vocomp_lab.analysis.onsets import beginnings_change_db
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import StageResult
-from vocomp_lab.sound.audio import A_RATE, Clip
+from vocomp_lab.sound.audio import CURVE_RATE, Clip
 from vocomp_lab.sound.checks import REDUCTION, Of, Range, asks, check_choice, check_number
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 from vocomp_lab.sound.remembered import remembered
@@ -167,7 +167,7 @@ class Moment:
     max_db: float
 
 
-@asks(reduction_db=REDUCTION, rate=A_RATE, floor_db=Range(0, 100, "dB"))
+@asks(reduction_db=REDUCTION, rate=CURVE_RATE, floor_db=Range(0, 100, "dB"))
 def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5) -> list[Moment]:
     """The stretches in which reduction is above a floor, the deepest first.
 

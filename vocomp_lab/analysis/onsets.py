@@ -11,7 +11,7 @@ import numpy as np
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.sound.audio import A_CLIP, A_RATE, Clip
+from vocomp_lab.sound.audio import A_CLIP, CURVE_RATE, Clip
 from vocomp_lab.sound.checks import MOST_SECONDS, REDUCTION, By, Range, asks, check_number, check_numbers, shown
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
@@ -174,7 +174,7 @@ def _beginnings(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     return onsets_s, onset_to_sustain_db(clip, onsets_s)
 
 
-@asks(reduction_db=REDUCTION, rate=A_RATE, floor_db=Range(0, 100, "dB"))
+@asks(reduction_db=REDUCTION, rate=CURVE_RATE, floor_db=Range(0, 100, "dB"))
 def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) -> np.ndarray:
     """How much of the reduction a compressor has let go by the time the next note begins.
 

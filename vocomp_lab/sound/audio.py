@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from vocomp_lab.sound.checks import By, Of, OrNone, asks, check_number, check_whole, shown
+from vocomp_lab.sound.checks import By, Of, OrNone, Range, asks, check_number, check_whole, shown
 from vocomp_lab.sound.files import whole_or_not_at_all
 
 LARGEST_SAMPLE = 1e6
@@ -28,6 +28,8 @@ LARGEST_SAMPLE = 1e6
 SMALLEST_SAMPLE = 2.0**-126
 """What is closer to 0 than this, the least full number of single precision (−758 dBFS), counts as 0: files and the page hold
 no such numbers, their squares vanish, and processors are slow at them."""
+# So much stays in the processor's cache.
+_CHECKED_AT_ONCE = 1 << 14
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
 
@@ -203,10 +205,14 @@ def hold_samples(samples: np.ndarray, first_frame: int = 0, field: str = "sample
     ValueError
         If a sample is NaN or infinite, or larger than ``LARGEST_SAMPLE``.
     """
-    check_samples(samples, first_frame, field)
-    magnitudes = np.abs(samples)
-    if magnitudes.min(initial=1.0) < SMALLEST_SAMPLE:
-        samples[magnitudes < SMALLEST_SAMPLE] = 0.0
+    flat = samples.reshape(-1)
+    for start in range(0, flat.size, _CHECKED_AT_ONCE):
+        part = flat[start : start + _CHECKED_AT_ONCE]
+        magnitudes = np.abs(part)
+        if not magnitudes.max() <= LARGEST_SAMPLE:  # true of NaN, too
+            check_samples(samples, first_frame, field)
+        if magnitudes.min() < SMALLEST_SAMPLE:
+            part[magnitudes < SMALLEST_SAMPLE] = 0.0
     return samples
 
 
@@ -243,6 +249,8 @@ def check_rate(rate) -> int:
 
 A_RATE = By(check_rate)
 """The rule that something is a sample rate."""
+CURVE_RATE = Range(1, MAX_RATE_HZ, "Hz")
+"""The rule that something is the rate of a curve, such as a reduction, which may be a slow one."""
 
 
 def check_as_long(field: str, clip: Clip, of: str, other: Clip) -> None:

@@ -109,17 +109,18 @@ def check_numbers(
     """
     numbers = as_numbers(field, values)
     if dims is not None and numbers.ndim != dims:
-        raise ValueError(
-            f"{field}: shape {numbers.shape} is not allowed; give {'a list' if dims == 1 else 'a table'} of numbers."
-        )
+        row = "numbers in one row, shape (n,)" if dims == 1 else f"an array of {dims} dimensions"
+        raise ValueError(f"{field}: shape {numbers.shape} is not allowed; give {row}.")
     if numbers.size:
         lowest, highest = (np.fmin, np.fmax) if nan else (np.minimum, np.maximum)
         lowest, highest = float(lowest.reduce(numbers, axis=None)), float(highest.reduce(numbers, axis=None))
-        if math.isnan(lowest) and nan:
+        if nan and math.isnan(lowest):  # nothing but NaN
             return numbers
-        if not (low <= lowest and highest <= high) or (low_open and lowest == low):
-            bad = lowest if not low <= lowest or (low_open and lowest == low) else highest
-            raise ValueError(f"{field}: {bad:g} is not allowed; give numbers {_from_to(low, high, unit, low_open)}.")
+        too_low = not low <= lowest or (low_open and lowest == low)
+        if too_low or not highest <= high:
+            bad = lowest if too_low else highest
+            told = "NaN" if math.isnan(bad) else f"{_bound(bad)} {unit}".rstrip()
+            raise ValueError(f"{field}: {told} is not allowed; give numbers {_from_to(low, high, unit, low_open)}.")
     return numbers
 
 
