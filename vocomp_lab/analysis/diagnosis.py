@@ -15,7 +15,7 @@ from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import A_RESULT, ChainResult
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import A_CLIP, Clip, check_as_long
-from vocomp_lab.sound.checks import asks, OrNone, REDUCTION
+from vocomp_lab.sound.checks import REDUCTION, OrNone, asks
 from vocomp_lab.sound.levels import crest_factor_db, power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 

@@ -20,7 +20,7 @@ from vocomp_lab.analysis.stretches import filled
 from vocomp_lab.analysis.words import Span, find_phrases, voiced_words
 from vocomp_lab.processors.rides import FaderRide, RidePoint
 from vocomp_lab.sound.audio import A_CLIP, Clip
-from vocomp_lab.sound.checks import asks, OrNone
+from vocomp_lab.sound.checks import OrNone, asks
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 from vocomp_lab.sound.text import decibels
 

@@ -11,7 +11,7 @@ from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import A_CLIP, Clip
-from vocomp_lab.sound.checks import asks, Spans
+from vocomp_lab.sound.checks import Spans, asks
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 
 HISS_DB = -30.0

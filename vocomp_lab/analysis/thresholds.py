@@ -10,7 +10,7 @@ from vocomp_lab.analysis.measures import MEASURES, Change
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.processors.compressor import A_COMPRESSOR
 from vocomp_lab.sound.audio import A_CLIP, Clip
-from vocomp_lab.sound.checks import asks, Words, DECIBELS, Flag
+from vocomp_lab.sound.checks import DECIBELS, Flag, Words, asks
 
 LOWEST_THRESHOLD_DB = -60.0
 THRESHOLD_STEP_DB = 0.5

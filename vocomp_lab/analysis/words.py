@@ -16,7 +16,7 @@ from vocomp_lab.analysis.meters import active_steps, voice_band_sections
 from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.analysis.syllables import LEAST_STEPS, gated_lufs, joined
 from vocomp_lab.sound.audio import A_CLIP, Clip
-from vocomp_lab.sound.checks import asks, Spans
+from vocomp_lab.sound.checks import Spans, asks
 from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs, step_powers
 
 LOWEST_HZ = 120.0

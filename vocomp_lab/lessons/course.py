@@ -25,7 +25,7 @@ from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take
 from vocomp_lab.sound.audio import Clip, check_path
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.checks import Of, check_choice
 from vocomp_lab.sound.files import write_whole
 
 ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour", "rides")
@@ -289,6 +289,9 @@ def _as_dict(word: Word) -> dict:
 
 
 _AS_RECORDED = "As recorded: no earlier lesson has changed it."
+
+
+A_LESSON = Of(Lesson, "a lesson, such as begin('04_peak_control')")
 
 
 def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None) -> Lesson:

@@ -24,13 +24,7 @@ from vocomp_lab.analysis.meters import (
 )  # fmt: skip
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
-from vocomp_lab.analysis.sibilants import (
-    SHARP_DB,
-    find_sibilants,
-    hiss_begins_hz,
-    hiss_level_db,
-    measure_sibilance,
-)
+from vocomp_lab.analysis.sibilants import SHARP_DB, find_sibilants, hiss_begins_hz, hiss_level_db, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
     GOALS,

@@ -20,12 +20,7 @@ from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import find_phrases
 from vocomp_lab.lessons.export import HIGHEST_TRUE_PEAK_DBTP
-from vocomp_lab.lessons.proposals import (
-    LEAST_RING_DB,
-    NEAR_ENOUGH_DB,
-    VOICE_PEAK_DBFS,
-    VOICE_RMS_DBFS,
-)
+from vocomp_lab.lessons.proposals import LEAST_RING_DB, NEAR_ENOUGH_DB, VOICE_PEAK_DBFS, VOICE_RMS_DBFS
 from vocomp_lab.lessons.tables import Html, table_html
 from vocomp_lab.sound.audio import A_CLIP, Clip
 from vocomp_lab.sound.checks import asks

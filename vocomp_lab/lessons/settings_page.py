@@ -17,7 +17,7 @@ from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.checks import asks, Of
+from vocomp_lab.sound.checks import Of, asks
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 

@@ -13,9 +13,10 @@ from matplotlib.text import Text
 from vocomp_lab.analysis.mix import KINDS, RANGES, Presence
 from vocomp_lab.pictures.panels import column_extremes
 from vocomp_lab.pictures.reduction_axis import fit_reduction
-from vocomp_lab.pictures.shown import tell
+from vocomp_lab.pictures.shown import A_FIGURE, tell
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, TITLE_PT, VERMILION, in_our_style
-from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.processors.chain import A_RESULT, ChainResult
+from vocomp_lab.sound.checks import Each, Of, asks
 from vocomp_lab.sound.text import decibels
 
 MIX_PX = (1120, 470)
@@ -26,6 +27,7 @@ _TEXT_SIZE = 10
 _WORD_ROWS = 3
 
 
+@asks(figure=A_FIGURE, result=A_RESULT, words=Each(Of(dict, "a word of a take's truth"), "the words of a take's truth"))
 def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None:
     """The gain reduction of every dynamics stage, one below the other over the same time, and the total at the bottom.
 

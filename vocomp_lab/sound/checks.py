@@ -261,6 +261,21 @@ class Each:
 
 
 @dataclass(frozen=True)
+class Named:
+    """The rule that something is a dict with names as keys, of which there is one at least, and that each value follows a
+    rule."""
+
+    rule: object
+
+    def check(self, field: str, values) -> dict:
+        if not isinstance(values, dict) or not values or not all(isinstance(name, str) for name in values):
+            raise ValueError(
+                f"{field}: {_kind(values)} is not allowed; give a dict with a name for each, and one at least."
+            )
+        return {name: self.rule.check(field, value) for name, value in values.items()}
+
+
+@dataclass(frozen=True)
 class Spans:
     """The rule that something is a list of stretches of time, each a start and an end in seconds."""
 
@@ -279,6 +294,14 @@ class Spans:
         if end_s < start_s:
             raise ValueError(f"{field}: {shown(span)} is not allowed; an end can't lie before its start.")
         return start_s, end_s
+
+
+@dataclass(frozen=True)
+class Span:
+    """The rule that something is one stretch of time, a start and an end in seconds."""
+
+    def check(self, field: str, value) -> tuple[float, float]:
+        return Spans("a pair (start, end) in seconds").check(field, [value])[0]
 
 
 @dataclass(frozen=True)
