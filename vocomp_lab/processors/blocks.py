@@ -13,7 +13,7 @@ import numpy as np
 from vocomp_lab.processors.chain import A_CHAIN, PROCESSORS, Chain
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow
 from vocomp_lab.processors.recursion import STRETCH_FRAMES
-from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.audio import A_CLIP, LARGEST_SAMPLE, Clip, check_samples
 from vocomp_lab.sound.checks import asks, shown
 
 
@@ -67,7 +67,7 @@ class ChainFlow:
         Raises
         ------
         ValueError
-            If a stage makes the sound too large for a number.
+            If a stage makes the sound too large for a clip.
         """
         return self._through(0, block, last)
 
@@ -84,10 +84,13 @@ class ChainFlow:
                 out = piece.samples
                 if piece.reduction_db is not None and self.watch is not None and len(out):
                     self.watch(name, piece.reduction_db)
-                if not np.isfinite(out).all():
+                try:
+                    check_samples(out)
+                except ValueError:
                     raise ValueError(
-                        f"stages: {shown(name)} made samples too large for a number; turn the sound down before it."
-                    )
+                        f"stages: {shown(name)} made samples too large for a clip, over {LARGEST_SAMPLE:g}; turn the sound down "
+                        "before it."
+                    ) from None
                 if len(out):
                     yield from self._through(place + 1, out, False)
             if final:
@@ -164,7 +167,7 @@ def in_blocks(
     Raises
     ------
     ValueError
-        If a stage can't work on blocks, or not at this rate, or makes the sound too large for a number.
+        If a stage can't work on blocks, or not at this rate, or makes the sound too large for a clip.
 
     Notes
     -----
