@@ -126,6 +126,9 @@ def legal_values(folder) -> dict:
         pop=analysis.Pop(0.3, -20.0), reductions={"a": reduction_db}, window=(0.0, 0.8), beats_s=[0.1, 0.5],
         compressors={"a": COMPRESSOR}, called=None, homework="04", learner="guest", number=1, levels=None,
         home=exercises.Homework("04"), stretch=None, names=None, bench=Made(lambda: benches.Bench(clip, COMPRESSOR)),
+        truth={}, kept=CHAIN, origins={}, about="", reason="so", integrated_lufs=-20.0, range_lu=3.0,
+        momentary_lufs=np.zeros(3), short_term_lufs=np.zeros(3), times=np.zeros(3), time_s=0.1, farthest_lu=1.0,
+        peaks_db=1.0, median_db=1.0, max_db=1.0, swing_db=1.0, distortion_percent=1.0, room_db=1.0, breaths_db=1.0,
         gallery=None, choices={"a": CHAIN}, whole=False, drill="",
     )  # fmt: skip
     special = {

@@ -298,7 +298,8 @@ def _quasi_peak(samples: np.ndarray, kind: str, rate: int) -> np.ndarray:
     """The charge of a peak programme meter's store, as an amplitude, shape (frames,)."""
     charge_ms, fall_s, fall_db = _PPM_TIMES[kind]
     fall_ms = 1000.0 * fall_s / math.log(db_to_amplitude(fall_db)) / _PPM_POWER
-    stored = smooth_branching(np.abs(samples) ** _PPM_POWER, coefficient(charge_ms, rate), coefficient(fall_ms, rate))
+    charge, fall = coefficient(charge_ms, rate), coefficient(fall_ms, rate)
+    stored = smooth_branching(np.abs(samples) ** _PPM_POWER, charge, fall, unit=1e-14)
     return stored ** (1.0 / _PPM_POWER)
 
 

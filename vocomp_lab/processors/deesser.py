@@ -26,6 +26,8 @@ VOICE_RISE_MS, VOICE_FALL_MS = 150.0, 2_000.0
 VOICE_FLOOR_DB = -6.0
 # A voice softer than this, in dBFS, is silence: nothing hisses there.
 SILENCE_DBFS = -120.0
+# Less than that, as a power.
+_SMALL_POWER = 1e-14
 
 
 # In blocks, the split may hold back this many frames at most: a high-pass near half of the rate fades slowly.
@@ -191,7 +193,7 @@ class DeEsser(Dynamics):
         if self.reference != "voice":
             return level_db
         rise, fall = coefficient(VOICE_RISE_MS, rate), coefficient(VOICE_FALL_MS, rate)
-        voice = np.maximum(memory.branching("voice", powers, rise, fall), 0.0)
+        voice = np.maximum(memory.branching("voice", powers, rise, fall, unit=_SMALL_POWER), 0.0)
         lowest_db = max(clip_dbfs + VOICE_FLOOR_DB, SILENCE_DBFS)
         return level_db - np.maximum(power_to_db(voice, FLOOR_DB), lowest_db)
 
