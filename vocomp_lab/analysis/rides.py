@@ -110,6 +110,7 @@ class VoicePlace:
         return float(power_to_db(np.mean(db_to_power(off)))) if len(off) else math.nan
 
 
+@asks(voice=A_CLIP, backing=OrNone(A_CLIP), recorded=OrNone(A_CLIP))
 def voice_place(
     voice: Clip,
     backing: Clip | None = None,

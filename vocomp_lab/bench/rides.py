@@ -10,7 +10,7 @@ from vocomp_lab.pictures.mix import TRUE_WORDS
 from vocomp_lab.pictures.rides import RideMarks
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.checks import Flag, check_choice
 from vocomp_lab.sound.text import decibels
 
 
@@ -79,6 +79,7 @@ class RideBench(HandBench):
     ):
         band_hz = RANGES[check_choice("measured", measured, RANGES)]
         self.place = voice_place(voice, backing, recorded=recorded, sections=sections, band_hz=band_hz)
+        proposing = Flag().check("proposing", proposing)
         self.proposal: RideProposal | None = ride_for(self.place) if proposing else None
         self._words = tuple(TRUE_WORDS.check("words", words))
         if isinstance(ride, Chain):

@@ -105,7 +105,13 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
     title(ax, finding)
 
 
-@asks(ax=AN_AXES, clips=Named(A_CLIP), before_ms=Range(0, 2_000, "ms"), after_ms=Range(SUSTAIN_MS[1], 2_000, "ms"))
+@asks(
+    ax=AN_AXES,
+    clips=Named(A_CLIP),
+    onsets_s=Numbers(0, MOST_SECONDS, "s", dims=1),
+    before_ms=Range(0, 2_000, "ms"),
+    after_ms=Range(SUSTAIN_MS[1], 2_000, "ms"),
+)
 def plot_onsets(
     ax: Axes, clips: dict[str, Clip], onsets_s, *, before_ms: float = 60.0, after_ms: float = 300.0
 ) -> None:
