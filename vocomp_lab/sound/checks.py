@@ -268,7 +268,9 @@ class Named:
     rule: object
 
     def check(self, field: str, values) -> dict:
-        if not isinstance(values, dict) or not values or not all(isinstance(name, str) for name in values):
+        if isinstance(values, dict) and not values:
+            raise ValueError(f"{field}: there are none; give at least one, by its name.")
+        if not isinstance(values, dict) or not all(isinstance(name, str) for name in values):
             raise ValueError(
                 f"{field}: {_kind(values)} is not allowed; give a dict with a name for each, and one at least."
             )
