@@ -73,6 +73,10 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
     rate = recorded.rate
     start = max(int((pop.time_s - _AROUND_S[0]) * rate), 0)
     part = slice(start, min(int((pop.time_s + _AROUND_S[1]) * rate), recorded.frames))
+    if part.stop <= part.start or any(len(reduction_db) != recorded.frames for reduction_db in reductions.values()):
+        raise ValueError(
+            "recorded: the pop and the reductions don't fit this clip; give the one that they were found in."
+        )
     times_s = np.arange(part.start, part.stop) / rate
     low_db = running_level_db(split_low_end(recorded)[0])[part]
     level_ax.plot(times_s, low_db, color=INK, linestyle="-", linewidth=1.8, label="level of the low end")
