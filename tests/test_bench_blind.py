@@ -154,4 +154,4 @@ def test_stereo_works_and_unfair_pairs_are_refused(a, b):
     both = [Clip(np.column_stack([clip.samples, 0.5 * clip.samples]), RATE) for clip in (a, b)]
     assert heard(BlindBench(*both, trials=1), "x").shape == (2 * RATE, 2)
     one_sentence(pytest.raises(ValueError, BlindBench, a, b.cut(0, 1)), "length")
-    one_sentence(pytest.raises(ValueError, BlindBench, a, "b.wav"), "str", "Clip")
+    one_sentence(pytest.raises(ValueError, BlindBench, a, "b.wav"), "b.wav", "Clip")

@@ -290,10 +290,10 @@ def test_weights():
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        ({"layout": "L X"}, "layout: 'X' is not a known speaker; use M, L, R, C, LFE, Ls, Rs."),
+        ({"layout": "L X"}, "layout: 'X' is not allowed; give one of 'M', 'L', 'R', 'C', 'LFE', 'Ls', 'Rs'."),
         ({"layout": "L R C"}, "layout: 3 speakers are named, but the clip has 2 channels."),
         ({"weights": [1]}, "weights: shape (1,) is not allowed; give one number for each of 2 channels."),
-        ({"weights": [1, -1]}, "weights: a weight is negative, NaN or infinite; give numbers of 0 or more."),
+        ({"weights": [1, -1]}, "weights: -1 is not allowed; give numbers from 0 to 1000."),
         ({"weights": [1, 1], "layout": "L R"}, "weights: both a layout and weights were given; give one of the two."),
     ],
 )
@@ -312,7 +312,7 @@ def test_bad_blocks_in_one_sentence():
         meter.result()
     with pytest.raises(ValueError, match=r"^block: shape \(5,\) is not allowed; give \(frames, 2\)\.$"):
         meter.feed(np.zeros(5))
-    with pytest.raises(ValueError, match="^block: it holds NaN or infinity"):
+    with pytest.raises(ValueError, match="^block: frame . holds NaN or infinity"):
         meter.feed([[0, np.nan]])
     meter.feed(np.zeros((0, 2)))
     assert meter.integrated_lufs() == -math.inf

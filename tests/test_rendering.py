@@ -220,6 +220,16 @@ def test_the_reductions_of_a_chain_add_up(voices, monkeypatch):
         assert np.abs(total_reduction_db(chain, clip) - chain.apply(clip).reduction_db).max() < SAME
 
 
+@pytest.mark.parametrize("names", [("de-esser",), ("gain", "dry", "de-esser")])
+def test_a_soft_voice_in_blocks(names, voices, monkeypatch):
+    """A de-esser follows the voice's power, which is tiny here, and once rounded it as if it were decibels."""
+    for module in (recursion, blocks):
+        monkeypatch.setattr(module, "STRETCH_FRAMES", SHORT_STRETCH)
+    clip = voices["stereo"].cut(0.0, 0.6).gained(-50)
+    off, off_db, _ = compare(Chain([(name, SETTINGS[name]) for name in names]), clip, [280, 2_514, 8_031])
+    assert off < SAME and off_db < SAME
+
+
 def test_without_stages_the_sound_passes(voices):
     off, _, came = compare(Chain(), voices["stereo"], [10, 10, 500])
     assert off == 0 and came == [10, 490, voices["stereo"].frames - 500]

@@ -11,8 +11,8 @@ from scipy.signal import butter, find_peaks, sosfilt
 from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import STEPS_PER_S, analyse
 from vocomp_lab.processors.clip_gain import GainRegion
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number, checked_active
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Each, Of, asks, check_number, checked_active
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
@@ -55,6 +55,12 @@ class QuietPlace:
     level_db: float
 
 
+_PLACES = Each(
+    Of(QuietPlace, "a place that find_breaths(clip) finds"), "a list of places, as find_breaths(clip) gives it"
+)
+
+
+@asks(clip=A_CLIP)
 def find_breaths(clip: Clip) -> list[QuietPlace]:
     """The breaths between the lines of a take, in order of time; see ``02_level_prep``.
 
@@ -85,6 +91,7 @@ def find_noise(clip: Clip) -> list[QuietPlace]:
     return [place for place in find_pauses(clip) if place.level_db > NOISY_DB]
 
 
+@asks(clip=A_CLIP, places=_PLACES)
 def breath_level_db(clip: Clip, places: list[QuietPlace], active) -> float:
     """How loud the breaths are against the voice.
 
@@ -113,6 +120,7 @@ def breath_level_db(clip: Clip, places: list[QuietPlace], active) -> float:
     return float(np.median(power_to_db(np.array(breaths))) - power_to_db(voice))
 
 
+@asks(places=_PLACES)
 def turned_down(places: list[QuietPlace], by_db: float = DOWN_DB) -> list[GainRegion]:
     """A gain region for each breath or pause; one for both where they adjoin.
 

@@ -12,9 +12,10 @@ from vocomp_lab.analysis.loudness import loudness
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
 from vocomp_lab.analysis.words import voiced_words
-from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.processors.chain import A_RESULT, ChainResult
 from vocomp_lab.processors.deesser import DeEsser
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import A_CLIP, Clip, check_as_long
+from vocomp_lab.sound.checks import REDUCTION, OrNone, asks
 from vocomp_lab.sound.levels import crest_factor_db, power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 
@@ -25,6 +26,7 @@ _CREST_WINDOW_S = 1.0
 _CREST_ACTIVE_SHARE = 0.7
 _SIBILANT_HZ = 5_000.0
 _STEP_MS = 10.0
+_PAD_FRAMES = 15  # SciPy's own choice for this filter; a shorter clip gets less
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,7 @@ class Finding:
         return f"{self.name}: {self.sentence}"
 
 
+@asks(before=A_CLIP, after=A_CLIP, reduction_db=OrNone(REDUCTION))
 def measure_compression(before: Clip, after: Clip, reduction_db=None) -> CompressionNumbers:
     """Measure the numbers that reveal over-compression.
 
@@ -181,18 +184,11 @@ def measure_compression(before: Clip, after: Clip, reduction_db=None) -> Compres
     power, the 90th percentile of steps of 50 ms. s sounds: power over 5 kHz where that holds most of the power, against
     the vowels' whole power. Common practice, no source.
     """
-    for name, clip in (("before", before), ("after", after)):
-        if not isinstance(clip, Clip):
-            raise ValueError(f"{name}: {type(clip).__name__} is not allowed; give a Clip.")
-    if (before.rate, before.frames) != (after.rate, after.frames):
-        raise ValueError(
-            f"after: {after.frames} frames at {after.rate} Hz don't fit before's {before.frames} at {before.rate} Hz."
-        )
+    check_as_long("after", after, "before", before)
     active = active_mask(before)
     loud = loudness(before), loudness(after)
     values = dict.fromkeys(SIGNS, math.nan)
     if reduction_db is not None:
-        reduction_db = np.asarray(reduction_db, dtype=float)
         if reduction_db.shape != (before.frames,):
             raise ValueError(f"reduction_db: shape {reduction_db.shape} is not allowed; give ({before.frames},).")
         if active.any():
@@ -234,6 +230,7 @@ def findings(numbers: CompressionNumbers) -> list[Finding]:
     return sorted(found, key=lambda finding: -finding.weight)
 
 
+@asks(result=A_RESULT)
 def compressed_part(result: ChainResult) -> tuple[Clip, Clip, np.ndarray]:
     """What went into a chain's compressors, what came out at the end, and their reduction together.
 
@@ -304,7 +301,11 @@ def _sibilance_lift_db(before, after, active) -> float:
     band = butter(4, _SIBILANT_HZ, "highpass", fs=before.rate, output="sos")
     powers = {}
     for name, clip in (("before", before), ("after", after)):
-        high = clip.with_samples(sosfiltfilt(band, clip.columns, axis=0).reshape(clip.samples.shape))
+        high = clip.with_samples(
+            sosfiltfilt(band, clip.columns, axis=0, padlen=min(_PAD_FRAMES, clip.frames - 1)).reshape(
+                clip.samples.shape
+            )
+        )
         powers[name] = step_powers(clip, _STEP_MS)[1], step_powers(high, _STEP_MS)[1]
     whole, high = powers["before"]
     level_db = power_to_db(whole, floor_db=-200.0)

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from vocomp_lab.processors.flow import A_PROCESSOR
 from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_below_nyquist, check_number, check_whole
+from vocomp_lab.sound.checks import Having, asks, check_below_nyquist, check_number, check_whole
 
+A_PROCESS = Having(("__call__",), "a function of a clip, such as Colour(6).apply")
 NOTHING_DB = -300.0
 """What counts as no line at all: far below the rounding of a double."""
 
 
+@asks(processor=A_PROCESSOR)
 def harmonic_distortion_percent(processor, freq_hz: float, level_dbfs: float, rate: int = 48_000) -> float:
     """Total harmonic distortion that a processor gives a steady sine.
 
@@ -44,6 +47,7 @@ def harmonic_distortion_percent(processor, freq_hz: float, level_dbfs: float, ra
     return 100.0 * float(np.sqrt(np.sum(harmonics**2)) / max(lines[freq_hz], 1e-300))
 
 
+@asks(processor=A_PROCESSOR)
 def harmonics_db(processor, freq_hz: float, level_dbfs: float, highest: int = 7, rate: int = 48_000) -> np.ndarray:
     """Levels of the single harmonics that a processor gives a steady sine.
 
@@ -65,6 +69,7 @@ def harmonics_db(processor, freq_hz: float, level_dbfs: float, highest: int = 7,
     return _below_fundamental_db(lines, freq_hz)[2 * freq_hz : (highest + 1) * freq_hz : freq_hz]
 
 
+@asks(process=A_PROCESS)
 def tone_spectrum_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_000) -> np.ndarray:
     """The spectrum that a steady sine has after a process, one line a hertz.
 
@@ -83,6 +88,7 @@ def tone_spectrum_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_
     return _below_fundamental_db(*_settled_lines(process, freq_hz, level_dbfs, rate))
 
 
+@asks(process=A_PROCESS)
 def aliasing_db(process, freq_hz: float, level_dbfs: float, rate: int = 48_000) -> float:
     """The strongest tone that a process adds to a steady sine and that is no harmonic of it.
 
@@ -115,8 +121,12 @@ def _settled_lines(process, freq_hz, level_dbfs, rate):
     level_dbfs = check_number("level_dbfs", level_dbfs, -120, 0, "dBFS")
     tone = 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * freq_hz * np.arange(3 * rate) / rate)
     result = process(Clip(tone, rate))
-    settled = getattr(result, "output", result).samples[-rate:]
-    return np.abs(np.fft.rfft(settled)), freq_hz
+    settled = getattr(result, "output", result)
+    if not isinstance(settled, Clip) or settled.samples.shape != tone.shape:
+        raise ValueError(
+            "process: it doesn't make a clip of a clip, as long as that; give one that does, such as Colour(6).apply."
+        )
+    return np.abs(np.fft.rfft(settled.samples[-rate:])), freq_hz
 
 
 def _below_fundamental_db(lines, freq_hz):

@@ -52,8 +52,9 @@ def equal_loudness_db(freq_hz: float, phon: float = 60.0) -> float:
     (90, 60)
     """
     phon = check_number("phon", phon, 20, 90, "phon")
+    freq_hz = check_number("freq_hz", freq_hz, 50, 1_000, "Hz")
     if freq_hz not in _TABLE:
-        raise ValueError(f"freq_hz: {freq_hz!r} is not in the table; give one of {', '.join(map(str, _TABLE))} Hz.")
+        raise ValueError(f"freq_hz: {freq_hz:g} is not in the table; give one of {', '.join(map(str, _TABLE))} Hz.")
     exponent, transfer_db, threshold_db = _TABLE[freq_hz]
     audible = (0.4 * 10 ** ((threshold_db + transfer_db) / 10 - 9)) ** exponent
     felt = 4.47e-3 * (10 ** (0.025 * phon) - 1.15) + audible

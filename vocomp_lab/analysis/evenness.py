@@ -10,8 +10,9 @@ import numpy as np
 
 from vocomp_lab.analysis.loudness import stretch_loudness_lufs
 from vocomp_lab.analysis.stretches import edges_s
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.processors.compressor import A_COMPRESSOR
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number
 from vocomp_lab.sound.text import clock, decibels
 
 _STEP_DB = 0.25
@@ -77,6 +78,7 @@ class WordLevels:
         return f"spread {decibels(self.spread_lu)} LU; {'; '.join(told)}"
 
 
+@asks(clip=A_CLIP)
 def word_levels(clip: Clip, words) -> WordLevels:
     """Measure how loud each word is.
 
@@ -112,6 +114,7 @@ def word_levels(clip: Clip, words) -> WordLevels:
     return WordLevels(*ends_s.T, stretch_loudness_lufs(clip, ends_s))
 
 
+@asks(processor=A_COMPRESSOR, clip=A_CLIP)
 def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     """The threshold at which a compressor makes a voice as even as requested, to compare compressors that do equal work.
 
@@ -137,7 +140,7 @@ def even_threshold_db(processor, clip: Clip, words, spread_lu: float) -> float:
     The spread falls with the threshold as long as that lies among the voice's levels, so the range is halved until
     one step is left. Far below them it may rise again: a slow attack lets the first sound after each pause through.
     """
-    if math.isnan(spread_lu):
+    if isinstance(spread_lu, float) and math.isnan(spread_lu):
         return 0.0
     spread_lu = check_number("spread_lu", spread_lu, 0, math.inf, "LU")
     spreads = {}

@@ -11,8 +11,8 @@ from vocomp_lab.analysis.sections import Section, edges_of, find_sections
 from vocomp_lab.analysis.syllables import quantile
 from vocomp_lab.analysis.words import STEPS_PER_S, Analysis, analyse
 from vocomp_lab.processors.clip_gain import MAX_GAIN_DB, MIN_GAIN_DB, GainRegion
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 from vocomp_lab.sound.remembered import remembered
 
@@ -131,6 +131,7 @@ def _uneven(clip: Clip, threshold_db: float, min_length_s: float, edges_s: tuple
     return tuple(sorted(uneven, key=lambda one: (one.start_s, one.end_s)))
 
 
+@asks(clip=A_CLIP)
 def propose_regions(
     clip: Clip,
     threshold_db: float = 4.0,

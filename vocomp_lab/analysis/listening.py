@@ -7,14 +7,15 @@ import math
 import numpy as np
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number
 
 # A gain can lift blocks over the meter's absolute gate, so the match is measured again and corrected.
 _MAX_ROUNDS = 4
 _MATCHED_LU = 0.01
 
 
+@asks(clip=A_CLIP, reference_clip=A_CLIP)
 def match_loudness(clip: Clip, reference_clip: Clip) -> tuple[Clip, float]:
     """Turn a clip up or down until it is as loud as another.
 
@@ -48,6 +49,7 @@ def match_gain_db(loudness_lufs: float, reference_lufs: float) -> float:
     return reference_lufs - loudness_lufs
 
 
+@asks(clip=A_CLIP)
 def left_right_both(clip: Clip, gap_s: float = 0.4) -> Clip:
     """The same sound on the left, then on the right, then on both: for checking that the loudspeakers are where they
     belong.

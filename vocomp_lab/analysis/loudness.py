@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.signal import lfilter, sos2tf
 
-from vocomp_lab.sound.audio import Clip, all_finite, check_rate
-from vocomp_lab.sound.checks import check_whole
+from vocomp_lab.sound.audio import A_CLIP, Clip, check_rate, check_samples
+from vocomp_lab.sound.checks import as_numbers, asks, check_choice, check_numbers, check_whole, shown
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 
 STEP_S = 0.01
@@ -154,10 +154,11 @@ def channel_weights(channels: int, layout=None) -> np.ndarray:
         layout = _LAYOUTS.get(channels)
         if layout is None:
             return np.ones(channels)
-    names = layout.split() if isinstance(layout, str) else list(layout)
-    unknown = [name for name in names if name not in SPEAKER_WEIGHTS]
-    if unknown:
-        raise ValueError(f"layout: {unknown[0]!r} is not a known speaker; use {', '.join(SPEAKER_WEIGHTS)}.")
+    names = layout.split() if isinstance(layout, str) else layout
+    if not isinstance(names, (list, tuple)):
+        raise ValueError(f"layout: {shown(layout)} is not allowed; give a text such as 'L R', or a list of speakers.")
+    for name in names:
+        check_choice("layout", name, tuple(SPEAKER_WEIGHTS))
     if len(names) != channels:
         raise ValueError(f"layout: {len(names)} speakers are named, but the clip has {channels} channels.")
     return np.array([SPEAKER_WEIGHTS[name] for name in names])
@@ -213,13 +214,12 @@ class LoudnessMeter:
         ValueError
             If its shape is another, or a sample is NaN or infinite.
         """
-        block = np.asarray(block, dtype=np.float64)
+        block = as_numbers("block", block)
         if block.ndim == 1 and self.channels == 1:
             block = block[:, None]
         if block.ndim != 2 or block.shape[1] != self.channels:
             raise ValueError(f"block: shape {block.shape} is not allowed; give (frames, {self.channels}).")
-        if not all_finite(block):
-            raise ValueError("block: it holds NaN or infinity; every sample must be a finite number.")
+        check_samples(block, self._frames, "block")
         self._take(block)
 
     def _take(self, block: np.ndarray) -> None:
@@ -295,6 +295,7 @@ class LoudnessMeter:
         return power_to_lufs(blocks.mean()) if len(blocks) else -math.inf
 
 
+@asks(clip=A_CLIP)
 def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
     """Loudness of a clip.
 
@@ -324,11 +325,13 @@ def loudness(clip: Clip, layout=None, *, weights=None) -> Loudness:
     return _fed(clip, layout, weights).result()
 
 
+@asks(clip=A_CLIP)
 def integrated_lufs(clip: Clip, layout=None, *, weights=None) -> float:
     """The integrated loudness alone, for matching levels quickly: the same as ``loudness(clip).integrated_lufs``."""
     return _fed(clip, layout, weights).integrated_lufs()
 
 
+@asks(clip=A_CLIP)
 def stretch_loudness_lufs(clip: Clip, stretches_s) -> np.ndarray:
     """How loud each of some stretches of a clip is: a word, a line.
 
@@ -459,11 +462,9 @@ def power_to_lufs(power):
 
 
 def _checked_weights(weights, channels: int) -> np.ndarray:
-    weights = np.array(weights, dtype=np.float64)
+    weights = check_numbers("weights", weights, 0, 1_000)
     if weights.shape != (channels,):
         raise ValueError(
             f"weights: shape {weights.shape} is not allowed; give one number for each of {channels} channels."
         )
-    if not (np.isfinite(weights).all() and (weights >= 0).all()):
-        raise ValueError("weights: a weight is negative, NaN or infinite; give numbers of 0 or more.")
     return weights

@@ -12,8 +12,9 @@ from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs
 from vocomp_lab.analysis.pitch import PitchRange, pitch_range, pitch_track
 from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.processors.compressor import Compressor
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.processors.flow import A_PROCESSOR, reducing
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Each, Of, OrNone, asks, check_number
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
@@ -50,6 +51,7 @@ LOW_CUT_SHARE, LOW_CUT_HZ, USUAL_LOW_CUT_HZ = 0.7, (50.0, 120.0), 80.0
 STEADY_LOW_DB = -45.0
 
 
+@asks(clip=A_CLIP)
 def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
     """The low end of a clip, and the rest; the two add up to the clip.
 
@@ -81,6 +83,7 @@ def split_low_end(clip: Clip, freq_hz: float = LOW_END_HZ) -> tuple[Clip, Clip]:
     return clip.with_samples(low), clip.with_samples(clip.samples - low)
 
 
+@asks(clip=A_CLIP)
 def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
     """RMS level around every frame, all channels together.
 
@@ -164,6 +167,9 @@ class Pop:
     level_dbfs: float
 
 
+_POPS = Each(Of(Pop, "a Pop, such as find_pops(clip) finds"), "a list of pops, as find_pops(clip) gives it")
+
+
 def reference_compressor(clip: Clip) -> Compressor:
     """A steady compressor with its threshold in the midst of the voice: what a low end is judged by.
 
@@ -182,6 +188,7 @@ def reference_compressor(clip: Clip) -> Compressor:
     return Compressor(threshold_db=threshold_db, ratio=3, attack_ms=10, release_ms=150)
 
 
+@asks(clip=A_CLIP, low=OrNone(Of(LowEnd, "what measure_low_end(clip) gives, or None")))
 def find_pops(clip: Clip, low: LowEnd | None = None) -> list[Pop]:
     """Thumps below the voice that move a compressor: bursts of breath on the microphone, and footsteps on its stand.
 
@@ -346,6 +353,7 @@ class LowEndReaction:
         return max(self.extra_db, default=0.0)
 
 
+@asks(processor=A_PROCESSOR, clip=A_CLIP, recorded=OrNone(A_CLIP), pops=OrNone(_POPS))
 def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=None) -> LowEndReaction:
     """Measure how far the reduction of a compressor follows the low end.
 
@@ -386,7 +394,7 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
         )
     pops = find_pops(recorded) if pops is None else pops
     low, voice = split_low_end(recorded, _border_hz(recorded))
-    reduction_db, of_voice_db = processor.apply(clip).reduction_db, processor.apply(voice).reduction_db
+    reduction_db, of_voice_db = (reducing(processor, one).reduction_db for one in (clip, voice))
     around = np.zeros(clip.frames, bool)
     extra_db = []
     for pop in pops:
@@ -405,6 +413,7 @@ def _correlation(one: np.ndarray, other: np.ndarray) -> float:
     return float(np.corrcoef(one, other)[0, 1])
 
 
+@asks(clip=A_CLIP)
 def band_level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
     """RMS level of a clip between two frequencies, in dBFS; −inf for silence.
 

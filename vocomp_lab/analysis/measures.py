@@ -16,8 +16,8 @@ from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_st
 from vocomp_lab.analysis.onsets import beginnings_change_db
 from vocomp_lab.analysis.words import voiced_words
 from vocomp_lab.processors.chain import StageResult
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.audio import CURVE_RATE, Clip
+from vocomp_lab.sound.checks import REDUCTION, Of, Range, asks, check_choice, check_number
 from vocomp_lab.sound.levels import crest_factor_db, sample_peak_dbfs
 from vocomp_lab.sound.remembered import remembered
 from vocomp_lab.sound.text import decibels, minus
@@ -95,6 +95,8 @@ class Change:
         return word_levels(self.stage.output, _words(self.stage.source)).spread_lu - spread_lu
 
 
+A_CHANGE = Of(Change, "a Change, as stage_change(result.stages[name]) gives it")
+
 FAR_OFF_LU = 6.0
 """Words that lie farther than this from the middle one are for level prep: to bring them back, a compressor would have to take
 off more than the 2 to 5 dB that it takes off the rest. Common practice, no source."""
@@ -165,6 +167,7 @@ class Moment:
     max_db: float
 
 
+@asks(reduction_db=REDUCTION, rate=CURVE_RATE, floor_db=Range(0, 100, "dB"))
 def reduction_moments(reduction_db: np.ndarray, rate: int, floor_db: float = 0.5) -> list[Moment]:
     """The stretches in which reduction is above a floor, the deepest first.
 
@@ -209,22 +212,28 @@ class Goal:
 
     def __post_init__(self):
         check_choice("measure", self.measure, tuple(MEASURES))
-        if not self.low <= self.high:
-            raise ValueError(f"low: {self.low!r} is not allowed; give a number that is not above high, {self.high!r}.")
+        for name in ("low", "high"):
+            object.__setattr__(self, name, check_number(name, getattr(self, name), -math.inf, math.inf))
+        if self.low > self.high:
+            raise ValueError(f"low: {self.low:g} is not allowed; give a number that is not above high, {self.high:g}.")
 
+    @asks(change=A_CHANGE)
     def value(self, change: Change) -> float:
         """The measured number; NaN where the stage has no such number."""
         return MEASURES[self.measure].of(change)
 
+    @asks(change=A_CHANGE)
     def applies(self, change: Change) -> bool:
         """Whether there is something on this clip to judge by; a goal that doesn't apply asks for nothing."""
         return not (MEASURES[self.measure].where_any and math.isnan(self.value(change)))
 
+    @asks(change=A_CHANGE)
     def met(self, change: Change) -> bool:
         """Whether the number lies in the window, read to a tenth as it is shown, or nothing is asked for."""
         value = self.value(change)
         return self.low - ROUNDING <= value <= self.high + ROUNDING or not self.applies(change)
 
+    @asks(change=A_CHANGE)
     def verdict(self, change: Change) -> str:
         """Whether it is met, with the measured number, for reading."""
         if not self.applies(change):

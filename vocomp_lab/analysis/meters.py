@@ -16,8 +16,8 @@ from scipy.signal import bilinear, butter, lfilter, resample_poly, sosfilt
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.stretches import bridged, filled, stretches
 from vocomp_lab.processors.recursion import coefficient, smooth_branching
-from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_choice, check_number, checked_active
+from vocomp_lab.sound.audio import A_CLIP, Clip, check_rate
+from vocomp_lab.sound.checks import REDUCTION, asks, check_choice, check_number, checked_active
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db, step_powers, true_peak_dbtp
 
 VOICE_BAND_HZ = (120.0, 4000.0)
@@ -37,6 +37,7 @@ _ONSET_DROP_DB, _HOLD_DROP_DB, _NOISE_MARGIN_DB, _SILENCE_DBFS = 15.0, 28.0, 8.0
 _BRIDGE_MS, _BLIP_MS = 150.0, 60.0
 
 
+@asks(clip=A_CLIP)
 def active_mask(clip: Clip) -> np.ndarray:
     """Where the singer sings: the frames that count for statistics, with pauses and breaths left out.
 
@@ -138,7 +139,7 @@ def reduction_stats(reduction_db, active, floor_db: float = 0.5) -> ReductionSta
         If the shapes don't fit each other, or a reduction is negative, NaN or infinite.
     """
     floor_db = check_number("floor_db", floor_db, 0, 100, "dB")
-    reduction_db = _checked_reduction(reduction_db)
+    reduction_db = REDUCTION.check("reduction_db", reduction_db)
     active = checked_active(active, reduction_db.shape)
     counted = reduction_db[active]
     if len(counted) == 0:
@@ -148,6 +149,7 @@ def reduction_stats(reduction_db, active, floor_db: float = 0.5) -> ReductionSta
     return ReductionStats(share, float(median), float(p95), float(counted.max()), floor_db)
 
 
+@asks(clip=A_CLIP)
 def vu_reading(clip: Clip, reference_dbfs: float = -18.0) -> tuple[np.ndarray, np.ndarray]:
     """What a VU meter's needle shows: the average of the rectified wave, as slowly as the needle moves.
 
@@ -176,6 +178,7 @@ def vu_reading(clip: Clip, reference_dbfs: float = -18.0) -> tuple[np.ndarray, n
     return _read_needle(scale * np.maximum(needle, 0.0), rate)
 
 
+@asks(clip=A_CLIP)
 def ppm_reading(clip: Clip, kind: str = "II", reference_dbfs: float = -18.0) -> tuple[np.ndarray, np.ndarray]:
     """What a peak programme meter shows: quick to rise, slow to fall.
 
@@ -233,10 +236,11 @@ def reduction_needle(reduction_db, rate: int) -> np.ndarray:
     -----
     The mechanics of a VU meter (see :func:`vu_reading`) on a scale that is even in dB: common practice, no source.
     """
-    moved = lfilter(*needle_filter(check_rate(rate)), _checked_reduction(reduction_db))
+    moved = lfilter(*needle_filter(check_rate(rate)), REDUCTION.check("reduction_db", reduction_db))
     return np.maximum(moved, 0.0)
 
 
+@asks(clip=A_CLIP)
 def peak_to_loudness_ratio_db(clip: Clip) -> float:
     """True peak minus integrated loudness, in dB: how far the peaks stand out from the loudness; NaN for silence.
 
@@ -248,6 +252,7 @@ def peak_to_loudness_ratio_db(clip: Clip) -> float:
     return true_peak_dbtp(clip) - lufs if lufs > -math.inf else math.nan
 
 
+@asks(clip=A_CLIP)
 def noise_floor_dbfs(clip: Clip, active) -> float:
     """Level of what is left in the pauses: hiss, hum and rumble, as RMS in dB re full scale.
 
@@ -293,7 +298,8 @@ def _quasi_peak(samples: np.ndarray, kind: str, rate: int) -> np.ndarray:
     """The charge of a peak programme meter's store, as an amplitude, shape (frames,)."""
     charge_ms, fall_s, fall_db = _PPM_TIMES[kind]
     fall_ms = 1000.0 * fall_s / math.log(db_to_amplitude(fall_db)) / _PPM_POWER
-    stored = smooth_branching(np.abs(samples) ** _PPM_POWER, coefficient(charge_ms, rate), coefficient(fall_ms, rate))
+    charge, fall = coefficient(charge_ms, rate), coefficient(fall_ms, rate)
+    stored = smooth_branching(np.abs(samples) ** _PPM_POWER, charge, fall, unit=1e-14)
     return stored ** (1.0 / _PPM_POWER)
 
 
@@ -332,17 +338,6 @@ def _read_needle(position: np.ndarray, rate: int) -> tuple[np.ndarray, np.ndarra
 
 def _checked_reference(reference_dbfs) -> float:
     return check_number("reference_dbfs", reference_dbfs, -100, 0, "dBFS")
-
-
-def _checked_reduction(reduction_db) -> np.ndarray:
-    reduction_db = np.asarray(reduction_db, dtype=np.float64)
-    if reduction_db.ndim != 1:
-        raise ValueError(f"reduction_db: shape {reduction_db.shape} is not allowed; give (frames,).")
-    if not np.isfinite(reduction_db).all():
-        raise ValueError("reduction_db: it holds NaN or infinity; every reduction must be a finite number of dB.")
-    if reduction_db.min(initial=0.0) < 0:
-        raise ValueError(f"reduction_db: {reduction_db.min():g} dB is not allowed; a reduction is 0 dB or more.")
-    return reduction_db
 
 
 def _voice_band(clip: Clip) -> Clip:

@@ -10,8 +10,8 @@ from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.listening import match_gain_db
 from vocomp_lab.analysis.loudness import Loudness, integrated_lufs, loudness
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_number, checked_active, shown
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Numbers, asks, check_choice, check_number, checked_active, shown
 from vocomp_lab.sound.text import decibels
 
 KINDS = ("phrases", "words")
@@ -63,6 +63,7 @@ class Mix:
         return whole_difference_lu(*(loudness(limited_to(track, band_hz)) for track in (self.vocal, self.backing)))
 
 
+@asks(vocal=A_CLIP, backing=A_CLIP)
 def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
     """Lay a vocal over a backing, louder or softer than the backing as a whole by a given amount.
 
@@ -98,6 +99,7 @@ def balance(vocal: Clip, backing: Clip, offset_lu: float = 0.0) -> Mix:
     return Mix(vocal.gained(gain_db), backing, offset_lu, gain_db)
 
 
+@asks(vocal=A_CLIP, backing=A_CLIP)
 def vocal_over_backing(
     vocal: Clip, backing: Clip, active, kind: str = "phrases", band_hz: tuple[float, float] | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -228,6 +230,7 @@ class Presence:
         )
 
 
+@asks(difference_lu=Numbers(-1_000, 1_000, "LU", nan=True))
 def presence(difference_lu, balance_lu: float, margin_lu: float = 3.0) -> Presence:
     """How often the vocal sinks below its balance, or sticks out of it.
 

@@ -11,8 +11,8 @@ import numpy as np
 from scipy.signal import butter, find_peaks, sosfilt
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, CURVE_RATE, Clip
+from vocomp_lab.sound.checks import MOST_SECONDS, REDUCTION, By, Range, asks, check_number, check_numbers, shown
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.remembered import remembered
 
@@ -25,6 +25,18 @@ _WEAK_DB = 14.0
 _FLOOR_DB = 40.0
 
 
+def _checked_sustain(sustain_ms) -> tuple[float, float]:
+    try:
+        from_ms, to_ms = sustain_ms
+    except (TypeError, ValueError):
+        raise ValueError(
+            f"sustain_ms: {shown(sustain_ms)} is not allowed; give two times in ms, from and to."
+        ) from None
+    from_ms = check_number("sustain_ms", from_ms, ONSET_MS, 2_000, "ms")
+    return from_ms, check_number("sustain_ms", to_ms, from_ms, 2_000, "ms", low_open=True)
+
+
+@asks(clip=A_CLIP)
 def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np.ndarray:
     """Where notes begin: the moments at which the voice rises out of a consonant, a dip or a pause.
 
@@ -77,6 +89,7 @@ def find_onsets(clip: Clip, rise_db: float = 8.0, apart_ms: float = 150.0) -> np
     return edges[places - 1] / clip.rate
 
 
+@asks(clip=A_CLIP, sustain_ms=By(_checked_sustain))
 def onset_to_sustain_db(clip: Clip, onsets_s, sustain_ms: tuple[float, float] = SUSTAIN_MS) -> np.ndarray:
     """How far the beginning of each note stands out from what follows it.
 
@@ -107,8 +120,6 @@ def onset_to_sustain_db(clip: Clip, onsets_s, sustain_ms: tuple[float, float] = 
     depends on `sustain_ms`: the later the sustain, the slower.
     """
     from_ms, to_ms = sustain_ms
-    from_ms = check_number("sustain_ms", from_ms, ONSET_MS, 2_000, "ms")
-    to_ms = check_number("sustain_ms", to_ms, from_ms, 2_000, "ms", low_open=True)
     onsets_s = _checked_times(onsets_s)
     fine = max(round(_FINE_MS * clip.rate / 1000), 1)
     power = np.square(clip.columns).mean(axis=1)
@@ -163,6 +174,7 @@ def _beginnings(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
     return onsets_s, onset_to_sustain_db(clip, onsets_s)
 
 
+@asks(reduction_db=REDUCTION, rate=CURVE_RATE, floor_db=Range(0, 100, "dB"))
 def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) -> np.ndarray:
     """How much of the reduction a compressor has let go by the time the next note begins.
 
@@ -186,7 +198,6 @@ def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) 
     ValueError
         If a time is negative, NaN, infinite or beyond the reduction's end.
     """
-    reduction_db = np.asarray(reduction_db, dtype=float)
     starts = np.rint(_checked_times(onsets_s) * rate).astype(int)
     if len(starts) and starts.max() >= len(reduction_db):
         last_s, end_s = starts.max() / rate, len(reduction_db) / rate
@@ -205,7 +216,4 @@ def recovered_percent(reduction_db, rate: int, onsets_s, floor_db: float = 0.5) 
 
 
 def _checked_times(onsets_s) -> np.ndarray:
-    onsets_s = np.asarray(onsets_s, dtype=float).reshape(-1)
-    if not np.isfinite(onsets_s).all() or (onsets_s < 0).any():
-        raise ValueError("onsets_s: a time is negative, NaN or infinite; give seconds from the clip's start.")
-    return onsets_s
+    return check_numbers("onsets_s", onsets_s, 0, MOST_SECONDS, "s").reshape(-1)

@@ -12,11 +12,13 @@ from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
 from vocomp_lab.analysis.pumping import gain_swing_db
 from vocomp_lab.analysis.words import voiced_words
-from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.processors.chain import A_CHAIN, A_RESULT, Chain, ChainResult
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import asks, check_choice, checked_active
 from vocomp_lab.sound.levels import sample_peak_dbfs
 
 
+@asks(chain=A_CHAIN)
 def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
     """The chain with one stage in another place.
 
@@ -41,9 +43,11 @@ def move_stage(chain: Chain, name: str, behind: str | None) -> Chain:
     ['peaks', 'low cut']
     """
     stages = dict(chain.stages)
-    for field, stage in (("name", name), ("behind", behind)):
-        if stage not in stages and not (field == "behind" and stage is None):
-            raise ValueError(f"{field}: there is no stage {stage!r}; the stages are {', '.join(stages) or 'none'}.")
+    if not stages:
+        raise ValueError("chain: it has no stages; give one that has.")
+    check_choice("name", name, list(stages))
+    if behind is not None:
+        check_choice("behind", behind, list(stages))
     if name == behind:
         raise ValueError(f"behind: {name!r} can't come after itself; name another stage, or None for the first place.")
     order = [stage for stage in stages if stage != name]
@@ -82,6 +86,7 @@ class OrderNumbers:
     peak_dbfs: float
 
 
+@asks(result=A_RESULT)
 def measure_order(result: ChainResult, active=None) -> OrderNumbers:
     """Measure what a chain did, for comparison with the same stages in another order.
 
@@ -96,7 +101,7 @@ def measure_order(result: ChainResult, active=None) -> OrderNumbers:
     OrderNumbers
     """
     source: Clip = result.source
-    active = active_mask(source) if active is None else np.asarray(active)
+    active = active_mask(source) if active is None else checked_active(active, (source.frames,))
     total = result.reduction_db
     stages = {
         name: reduction_stats(stage.reduction_db, active)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from vocomp_lab.analysis.listening import match_loudness
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip, check_as_long
+from vocomp_lab.sound.checks import asks, check_number, checked_active
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db, step_powers
 
 _STEP_MS = 20.0
@@ -42,6 +42,7 @@ def blended_curve(processor, level_db):
     return float(out) if out.ndim == 0 else out
 
 
+@asks(before=A_CLIP, after=A_CLIP)
 def quiet_lift_db(before: Clip, after: Clip, active, softest_percent: float = 10.0) -> float:
     """What happens to the softest part of the singing, once the result is as loud as what went in.
 
@@ -64,9 +65,10 @@ def quiet_lift_db(before: Clip, after: Clip, active, softest_percent: float = 10
     Digital silence counts as −100 dBFS. Common practice, no source.
     """
     softest_percent = check_number("softest_percent", softest_percent, 1, 50, "%")
+    check_as_long("after", after, "before", before)
     matched, _ = match_loudness(after, before)
     edges, powers = step_powers(before, _STEP_MS)
-    whole = np.logical_and.reduceat(np.asarray(active), edges[:-1])
+    whole = np.logical_and.reduceat(checked_active(active, (before.frames,)), edges[:-1])
     if not whole.any():
         return float("nan")
     levels_db = power_to_db(powers, floor_db=-100.0)

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.signal import butter, resample_poly, sosfiltfilt
 
 from vocomp_lab.analysis.meters import active_mask
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number, checked_active
 
 # High enough to measure a high note within a few cents, low enough to be quick.
 _WORK_RATE_HZ = 16_000
@@ -51,6 +51,7 @@ class PitchRange:
     high_hz: float
 
 
+@asks(clip=A_CLIP)
 def pitch_track(
     clip: Clip, low_hz: float = 60.0, high_hz: float = 1_000.0, threshold: float = 0.15, step_ms: float = 10.0
 ) -> PitchTrack:
@@ -130,6 +131,7 @@ def _pitches(frames: np.ndarray, width: int, shortest: int, threshold: float) ->
     return np.where(dip.any(axis=1), first + 2 + np.clip(shift, -0.5, 0.5), np.nan)
 
 
+@asks(clip=A_CLIP)
 def pitch_range(clip: Clip, active: np.ndarray | None = None) -> PitchRange | None:
     """The range of a voice's pitch while it sings.
 
@@ -151,7 +153,7 @@ def pitch_range(clip: Clip, active: np.ndarray | None = None) -> PitchRange | No
     """
     track = pitch_track(clip)
     frames = np.minimum((track.times_s * clip.rate).astype(int), clip.frames - 1)
-    active = active_mask(clip) if active is None else active
+    active = active_mask(clip) if active is None else checked_active(active, (clip.frames,))
     pitches = track.pitch_hz[active[frames] & np.isfinite(track.pitch_hz)]
     if len(pitches) < _LEAST_VOICED:
         return None

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import bilinear, lfilter
 
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Numbers, asks, check_number
 from vocomp_lab.sound.levels import amplitude_to_db
 
 SPEED_OF_SOUND_M_PER_S = 343.0
@@ -16,13 +16,14 @@ CARDIOID = 0.5
 _FLOOR_HZ = 5.0  # Down here the filter stops rising, so that it stays stable; no microphone goes on for ever either.
 
 
+@asks(freq_hz=Numbers(0.001, 192_000, "Hz"))
 def proximity_db(freq_hz, distance_cm: float, gradient: float = CARDIOID):
     """How far a directional microphone lifts a frequency of a near voice, compared with a distant one.
 
     Parameters
     ----------
     freq_hz : float or array_like
-        Over 0 Hz.
+        0.001 to 192,000 Hz.
     distance_cm : float
         From the mouth to the microphone, 1 to 1,000 cm.
     gradient : float
@@ -37,7 +38,7 @@ def proximity_db(freq_hz, distance_cm: float, gradient: float = CARDIOID):
     Raises
     ------
     ValueError
-        If a setting is out of its range, or a frequency is not over 0.
+        If a setting or a frequency is out of its range.
 
     Notes
     -----
@@ -53,13 +54,11 @@ def proximity_db(freq_hz, distance_cm: float, gradient: float = CARDIOID):
     [14.9, 1.1]
     """
     zero_hz = _zero_hz(distance_cm, gradient)
-    freq_hz = np.asarray(freq_hz, dtype=float)
-    if not (freq_hz > 0).all():
-        raise ValueError(f"freq_hz: {freq_hz.min():g} Hz is not allowed; give frequencies over 0 Hz.")
     lifted_db = amplitude_to_db(np.hypot(1.0, zero_hz / freq_hz))
     return float(lifted_db) if freq_hz.ndim == 0 else lifted_db
 
 
+@asks(clip=A_CLIP)
 def add_proximity(clip: Clip, distance_cm: float, gradient: float = CARDIOID) -> Clip:
     """A voice without proximity effect as a directional microphone near the mouth would pick it up.
 

@@ -11,9 +11,9 @@ from scipy.signal import butter, sosfilt
 
 from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.meters import PAUSE_STEP_MS, pause_level_dbfs
-from vocomp_lab.analysis.stretches import edges_s
-from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_below_nyquist, check_number, checked_active
+from vocomp_lab.analysis.stretches import checked_words, edges_s
+from vocomp_lab.sound.audio import A_CLIP, Clip, check_as_long, check_rate
+from vocomp_lab.sound.checks import Numbers, asks, check_below_nyquist, check_number, checked_active
 from vocomp_lab.sound.levels import db_to_power, power_to_db, step_powers
 
 SMOOTH_MS = 50.0
@@ -22,6 +22,7 @@ _OVER_ROOM_DB = 6.0
 _HIGHEST_LIFTS = 90
 
 
+@asks(reduction_db=Numbers(-1_000, 1_000, "dB", dims=1))
 def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.ndarray:
     """A gain reduction as the ear follows it: averaged over a few of the voice's cycles.
 
@@ -42,9 +43,6 @@ def smoothed_db(reduction_db, rate: int, smooth_ms: float = SMOOTH_MS) -> np.nda
     :func:`vocomp_lab.analysis.distortion.harmonic_distortion_percent` measures it (common practice, no source).
     """
     smooth_ms = check_number("smooth_ms", smooth_ms, 1, 1_000, "ms")
-    reduction_db = np.asarray(reduction_db, dtype=float)
-    if reduction_db.ndim != 1:
-        raise ValueError(f"reduction_db: shape {reduction_db.shape} is not allowed; give (frames,).")
     return uniform_filter1d(reduction_db, max(round(smooth_ms * check_rate(rate) / 1000), 1), mode="nearest")
 
 
@@ -74,7 +72,7 @@ def gain_swing_db(reduction_db, rate: int, words) -> float:
     """
     smooth = smoothed_db(reduction_db, rate)
     swings = []
-    words = list(words)
+    words = checked_words(words)
     for word, edges in zip(words, edges_s(words)):
         for start_s, end_s in getattr(word, "parts_s", ()) or (edges,):
             first, last = (round(at_s * rate) for at_s in (start_s + _EDGE_S, end_s - _EDGE_S))
@@ -99,6 +97,7 @@ class PauseLift:
     breaths_db: float
 
 
+@asks(before=A_CLIP, after=A_CLIP)
 def pause_lift(before: Clip, after: Clip, active) -> PauseLift:
     """How far the room, and the breaths in it, come up, once the result is as loud as what went in.
 
@@ -121,6 +120,7 @@ def pause_lift(before: Clip, after: Clip, active) -> PauseLift:
     *Breaths* is the lift that one in ten of the louder steps exceeds: of those 50 ms in which a pause is more than 6 dB
     over its noise floor. Common practice, no source.
     """
+    check_as_long("after", after, "before", before)
     active = checked_active(active, (before.frames,))
     matched, _ = match_loudness(after, before)
     edges, powers = step_powers(before, PAUSE_STEP_MS)
@@ -134,6 +134,7 @@ def pause_lift(before: Clip, after: Clip, active) -> PauseLift:
     return PauseLift(room_db if math.isfinite(room_db) else math.nan, breaths_db)
 
 
+@asks(before=A_CLIP, after=A_CLIP)
 def hiss_lift_db(before: Clip, after: Clip, from_hz: float = 6_000.0) -> float:
     """How far the hisses (s, sh, the breath of a t) come up against the tone of the voice.
 
@@ -161,6 +162,7 @@ def hiss_lift_db(before: Clip, after: Clip, from_hz: float = 6_000.0) -> float:
     hiss comes up. An s that is loud enough to move it is turned down itself: the figure falls, and may be negative.
     Fourth-order Butterworth filters; common practice, no source.
     """
+    check_as_long("after", after, "before", before)
     check_below_nyquist("from_hz", check_number("from_hz", from_hz, 2_000, 20_000, "Hz"), before.rate)
     if not (np.any(before.samples) and np.any(after.samples)):
         return float("nan")

@@ -28,8 +28,8 @@ from vocomp_lab.analysis.ring_witnesses import (
     voiced_witness,
 )
 from vocomp_lab.processors.filters import Peaking
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number, check_whole
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number, check_whole
 
 FOUND, NOTHING_RINGS, CANT_TELL = "found", "nothing rings", "can't tell"
 SURE = 0.6
@@ -138,6 +138,7 @@ class RingSearch:
         return "\n".join([f"{self.verdict}: {self.why}", *rows])
 
 
+@asks(clip=A_CLIP)
 def find_resonances(clip: Clip, low_hz: float = _LOW_HZ, high_hz: float = _HIGH_HZ, count: int = 1) -> list[Resonance]:
     """Find the rings of a sung or spoken take.
 
@@ -187,6 +188,7 @@ def find_resonances(clip: Clip, low_hz: float = _LOW_HZ, high_hz: float = _HIGH_
     return found
 
 
+@asks(clip=A_CLIP)
 def suspect_rings(clip: Clip, count: int = 3, low_hz: float = _LOW_HZ, high_hz: float = _HIGH_HZ) -> RingSearch:
     """What may ring in a take, how sure that is, and why.
 

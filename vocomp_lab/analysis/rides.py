@@ -19,7 +19,8 @@ from vocomp_lab.analysis.sections import Section, edges_of, find_sections
 from vocomp_lab.analysis.stretches import filled
 from vocomp_lab.analysis.words import Span, find_phrases, voiced_words
 from vocomp_lab.processors.rides import FaderRide, RidePoint
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import OrNone, asks
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 from vocomp_lab.sound.text import decibels
 
@@ -109,6 +110,7 @@ class VoicePlace:
         return float(power_to_db(np.mean(db_to_power(off)))) if len(off) else math.nan
 
 
+@asks(voice=A_CLIP, backing=OrNone(A_CLIP), recorded=OrNone(A_CLIP))
 def voice_place(
     voice: Clip,
     backing: Clip | None = None,
@@ -225,6 +227,7 @@ class RideProposal:
     reason: str
 
 
+@asks(voice=A_CLIP, backing=OrNone(A_CLIP), recorded=OrNone(A_CLIP))
 def propose_ride(
     voice: Clip,
     backing: Clip | None = None,

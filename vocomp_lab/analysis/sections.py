@@ -9,8 +9,8 @@ import numpy as np
 
 from vocomp_lab.analysis.syllables import quantile
 from vocomp_lab.analysis.words import analyse
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import MOST_SECONDS, Each, Range, asks, check_number
 from vocomp_lab.sound.remembered import remembered
 
 LEAST_STEP_DB = 3.0
@@ -44,6 +44,7 @@ class Section:
     level_lufs: float
 
 
+@asks(clip=A_CLIP)
 def find_sections(clip: Clip) -> tuple[Section, ...]:
     """The sections of a take, as level and pauses tell them; a person may know better (:func:`sections_at`).
 
@@ -68,6 +69,7 @@ def find_sections(clip: Clip) -> tuple[Section, ...]:
     return sections_at(clip, _edges_s(clip))
 
 
+@asks(clip=A_CLIP, edges_s=Each(Range(0, MOST_SECONDS, "s"), "a list of times in seconds"))
 def sections_at(clip: Clip, edges_s) -> tuple[Section, ...]:
     """The sections between given edges: what a person has corrected.
 

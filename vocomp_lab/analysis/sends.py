@@ -10,8 +10,9 @@ import numpy as np
 from vocomp_lab.analysis.lowend import running_level_db
 from vocomp_lab.analysis.meters import active_mask, active_rms_dbfs
 from vocomp_lab.analysis.reverb import reverb
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.processors.compressor import A_COMPRESSOR
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_number
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db
 
 WINDOW_MS = 400.0
@@ -46,6 +47,7 @@ class Send:
         return self.vocal.with_samples(self.vocal.samples + self.reverb.samples)
 
 
+@asks(voice=A_CLIP, compressor=A_COMPRESSOR)
 def compare_sends(voice: Clip, compressor, decay_s: float = 1.5, under_db: float = 12.0) -> dict[str, Send]:
     """The same compressor and the same reverb in three orders, and the reverb alone.
 
@@ -65,7 +67,8 @@ def compare_sends(voice: Clip, compressor, decay_s: float = 1.5, under_db: float
     -------
     dict of Send
         "no compressor"; "compressor, then send": the reverb gets the compressed vocal; "send, then compressor": it gets
-        the vocal from before the compressor; "compressor over both": one gain for vocal and reverb.
+        the vocal from before the compressor; "compressor over both": one gain for vocal and reverb. NaN in the pauses where
+        there is none.
 
     Raises
     ------

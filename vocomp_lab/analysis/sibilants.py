@@ -10,7 +10,8 @@ import numpy as np
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.processors.deesser import DeEsser
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Spans, asks
 from vocomp_lab.sound.levels import db_to_power, power_to_db
 
 HISS_DB = -30.0
@@ -28,6 +29,7 @@ _BELOW_SHARE, _HISS_FROM_HZ, _LOWEST_S_HZ, _MOST_APART_HZ = 0.1, 2_000.0, 4_000.
 _THUMP_HZ, _THUMP_OVER_DB = 120.0, 6.0
 
 
+@asks(clip=A_CLIP)
 def find_sibilants(
     clip: Clip, freq_hz: float = DeEsser.freq_hz, threshold_db: float = HISS_DB
 ) -> list[tuple[float, float]]:
@@ -87,6 +89,7 @@ def _rises(clip: Clip, start: int, end: int, freq_hz: float) -> bool:
     return high > middle and thump < db_to_power(_THUMP_OVER_DB) * (middle + high)
 
 
+@asks(clip=A_CLIP, spans=Spans())
 def span_mask(clip: Clip, spans) -> np.ndarray:
     """True inside the spans, shape (frames,).
 
@@ -102,6 +105,7 @@ def span_mask(clip: Clip, spans) -> np.ndarray:
     return inside
 
 
+@asks(clip=A_CLIP, spans=Spans())
 def sibilance_balance_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) -> float:
     """How loud the hiss is relative to the rest of the singing.
 

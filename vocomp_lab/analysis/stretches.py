@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from vocomp_lab.sound.checks import MOST_SECONDS, check_number, listed
+
 
 def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Where the True stretches start, and the index after their ends."""
@@ -11,14 +13,22 @@ def stretches(flags: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.flatnonzero(change > 0), np.flatnonzero(change < 0)
 
 
-def edges_s(spans) -> np.ndarray:
-    """Start and end of each span in seconds, shape (spans, 2); ValueError in one sentence if one has neither."""
-    spans = list(spans)
+def checked_words(spans) -> list:
+    """Words, phrases or other spans as a list; ValueError in one sentence if one has no start and end."""
+    spans = listed("words", spans, "a list of words such as voiced_words(clip) finds")
     for span in spans:
         if not (hasattr(span, "start_s") and hasattr(span, "end_s")):
             raise ValueError(
                 f"words: {type(span).__name__} is not allowed; give words such as voiced_words(clip) finds."
             )
+        for end in (span.start_s, span.end_s):
+            check_number("words", end, -MOST_SECONDS, MOST_SECONDS, "s")
+    return spans
+
+
+def edges_s(spans) -> np.ndarray:
+    """Start and end of each span in seconds, shape (spans, 2); ValueError as :func:`checked_words`."""
+    spans = checked_words(spans)
     return np.array([(span.start_s, span.end_s) for span in spans], dtype=float).reshape(-1, 2)
 
 

@@ -8,14 +8,18 @@ import numpy as np
 
 from vocomp_lab.analysis.measures import MEASURES, Change
 from vocomp_lab.analysis.meters import ReductionStats, active_mask, reduction_stats
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.processors.compressor import A_COMPRESSOR
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import DECIBELS, Flag, Words, asks
 
 LOWEST_THRESHOLD_DB = -60.0
 THRESHOLD_STEP_DB = 0.5
+_MEASURES = ("share_percent", "median_db", "p95_db", "max_db")
 # For a first guess so many frames of the level count as one: their highest.
 _COARSE = 8
 
 
+@asks(processor=A_COMPRESSOR, clip=A_CLIP, measure=Words(_MEASURES), target=DECIBELS, exact=Flag())
 def threshold_for(processor, clip: Clip, measure: str, target: float, *, exact: bool = True) -> float:
     """The highest threshold at which a compressor does at least so much.
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from vocomp_lab.processors.flow import A_PROCESSOR, reducing
 from vocomp_lab.sound.audio import Clip, check_rate
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.checks import asks, check_number
 
 
 @dataclass(frozen=True)
@@ -112,6 +113,7 @@ class Burst:
         return 1000.0 * (int(np.argmax(there)) + 1) / self.rate if self.reached_db > 0 and there.any() else math.inf
 
 
+@asks(processor=A_PROCESSOR)
 def measure_burst(processor, burst_s: float, after_s: float, level_dbfs: float = -6.0, rate: int = 48_000) -> Burst:
     """Let a compressor answer a burst of sound that starts at once, holds, and stops at once.
 
@@ -139,5 +141,5 @@ def measure_burst(processor, burst_s: float, after_s: float, level_dbfs: float =
     after = round(check_number("after_s", after_s, 0, 60, "s", low_open=True) * rate)
     peak = 10 ** (check_number("level_dbfs", level_dbfs, -120, 0, "dBFS") / 20)
     wave = np.where(np.arange(max(burst, 1)) * 2_000 // rate % 2, -peak, peak)
-    result = processor.apply(Clip(np.concatenate([wave, np.zeros(max(after, 1))]), rate))
+    result = reducing(processor, Clip(np.concatenate([wave, np.zeros(max(after, 1))]), rate))
     return Burst(result.reduction_db, len(wave), rate)

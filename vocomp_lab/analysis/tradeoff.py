@@ -11,7 +11,9 @@ from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.meters import peak_to_loudness_ratio_db, reduction_stats
 from vocomp_lab.analysis.pumping import gain_swing_db, pause_lift
 from vocomp_lab.analysis.words import voiced_words
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.processors.flow import A_PROCESSOR, reducing
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, checked_active
 from vocomp_lab.sound.levels import amplitude_to_db
 from vocomp_lab.sound.text import decibels
 
@@ -65,6 +67,7 @@ class Tradeoff:
         )
 
 
+@asks(processor=A_PROCESSOR, clip=A_CLIP)
 def measure_tradeoff(processor, clip: Clip, active, low_note_hz: float = LOW_NOTE_HZ) -> Tradeoff:
     """Measure what a processor, or a chain of them, does to a voice.
 
@@ -81,15 +84,22 @@ def measure_tradeoff(processor, clip: Clip, active, low_note_hz: float = LOW_NOT
     Returns
     -------
     Tradeoff
+        NaN where the clip has nothing to measure by: no words, no pauses, no sound.
+
+    Raises
+    ------
+    ValueError
+        If the processor has no gain reduction, or `active` doesn't fit the clip.
 
     Notes
     -----
     Which number matters is for you to judge; none of them hears for you.
     """
-    result, words = processor.apply(clip), voiced_words(clip)
+    active = checked_active(active, (clip.frames,))
+    result, words = reducing(processor, clip), voiced_words(clip)
     levels, lift = word_levels(result.output, words), pause_lift(clip, result.output, active)
     stats = reduction_stats(result.reduction_db, active)
-    magnitudes = np.abs(clip.columns).max(axis=1)[np.asarray(active)]
+    magnitudes = np.abs(clip.columns).max(axis=1)[active]
     loud_dbfs = float(amplitude_to_db(np.percentile(magnitudes, 99), floor_db=-120.0)) if len(magnitudes) else -120.0
     return Tradeoff(
         spread_lu=levels.spread_lu,

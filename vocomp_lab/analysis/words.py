@@ -15,7 +15,8 @@ from vocomp_lab.analysis.loudness import MOMENTARY_STEPS, STEP_S, k_weighting, l
 from vocomp_lab.analysis.meters import active_steps, voice_band_sections
 from vocomp_lab.analysis.stretches import bridged, stretches
 from vocomp_lab.analysis.syllables import LEAST_STEPS, gated_lufs, joined
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Spans, asks
 from vocomp_lab.sound.levels import power_to_db, sample_peak_dbfs, step_powers
 
 LOWEST_HZ = 120.0
@@ -137,6 +138,7 @@ class Analysis:
         return counts
 
 
+@asks(clip=A_CLIP)
 def find_phrases(clip: Clip) -> list[Span]:
     """Find the phrases: the singing between two pauses.
 
@@ -187,6 +189,7 @@ def find_words(clip: Clip) -> list[Span]:
     return [dataclasses.replace(span, parts_s=found.parts_s(*steps)) for span, steps in zip(spans, found.words)]
 
 
+@asks(clip=A_CLIP)
 def voiced_words(clip: Clip) -> list[Span]:
     """The words of :func:`find_words` that have a level of their own: no lone closures, bursts or hisses.
 
@@ -207,6 +210,7 @@ def voiced_words(clip: Clip) -> list[Span]:
     return [word for word, counts in zip(find_words(clip), found.counts) if counts]
 
 
+@asks(clip=A_CLIP, stretches_s=Spans())
 def eye_and_ear(clip: Clip, stretches_s) -> tuple[np.ndarray, np.ndarray]:
     """For each stretch: how high it looks in the waveform, and how loud it is.
 

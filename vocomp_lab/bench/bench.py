@@ -32,11 +32,12 @@ from vocomp_lab.bench.style import STYLE, error_html
 from vocomp_lab.bench.toolbar import Toolbar
 from vocomp_lab.bench.view import View
 from vocomp_lab.lessons.controls import controls_for
+from vocomp_lab.lessons.scenarios import Scenario
 from vocomp_lab.lessons.word_names import called, words_of
 from vocomp_lab.pictures.panels import Window
 from vocomp_lab.processors.chain import Chain, ChainResult, StageResult
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.checks import Each, Flag, Of, OrNone, Span, check_choice
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
@@ -44,6 +45,12 @@ FINISH_DELAY_S = 0.35
 """Rest after the last slider move before the sound and the later stages are computed."""
 HIDEABLE = ("controls", "picture", "numbers", "choice")
 """What a bench can do without: its controls and settings, its picture, its numbers, the choice of what is heard."""
+
+
+_A_NAME = Of(str, "a name")
+_NAMES = Each(_A_NAME, "a list of names")
+_GOALS = Each(Of(Goal, "a Goal"), "a list of goals")
+_OFFERS = Of(dict, "a dict with a processor for each name")
 
 
 class Bench:
@@ -118,6 +125,18 @@ class Bench:
     ):
         if not isinstance(clip, Clip):
             raise ValueError(f"clip: {type(clip).__name__} is not allowed; give a Clip, such as load('take.wav').")
+        match, moments, align = (
+            Flag().check(name, value) for name, value in (("match", match), ("moments", moments), ("align", align))
+        )
+        stage, watch = (OrNone(_A_NAME).check(name, value) for name, value in (("stage", stage), ("watch", watch)))
+        hide, left_out = (_NAMES.check(name, value) for name, value in (("hide", hide), ("left_out", left_out)))
+        shown, view = OrNone(_NAMES).check("shown", shown), OrNone(Span()).check("view", view)
+        offers = OrNone(_OFFERS).check("offers", offers)
+        scenarios = OrNone(Each(Of(Scenario, "a Scenario"), "a list of scenarios")).check("scenarios", scenarios)
+        if isinstance(goals, dict):
+            goals = {name: _GOALS.check("goals", of) for name, of in goals.items()}
+        else:
+            goals = _GOALS.check("goals", goals)
         if not isinstance(processor, Chain):
             processor = Chain([(stage or type(processor).__name__, processor)])
         if not processor.stages:

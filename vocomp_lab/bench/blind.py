@@ -20,7 +20,8 @@ from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.bench.style import STYLE
 from vocomp_lab.lessons.blind import AbxSession, BlindResult, PreferenceSession, match_pair
 from vocomp_lab.lessons.plays import unheard
-from vocomp_lab.sound.audio import Clip, encode
+from vocomp_lab.sound.audio import A_CLIP, Clip, encode
+from vocomp_lab.sound.checks import asks, shown
 
 LONGEST_S = 30.0
 """The most that is played. The stretch of a longer clip begins where the singing does."""
@@ -38,6 +39,7 @@ class _BlindTest:
     _NAME = _TASK = ""
     _BUTTONS: dict[str, str]
 
+    @asks(a=A_CLIP, b=A_CLIP)
     def __init__(self, a: Clip, b: Clip, trials: int = 12, seed: int | None = None, *, stretch=None, names=None):
         self._session = self._SESSION.draw(trials, seed)
         self._names = _checked_names(names)
@@ -228,8 +230,12 @@ class PreferenceBench(_BlindTest):
 def _checked_names(names) -> tuple[str, str]:
     if names is None:
         return "A", "B"
-    if isinstance(names, str) or len(names) != 2 or not all(isinstance(name, str) and name for name in names):
-        raise ValueError(f"names: {names!r} is not allowed; give two, that of A and that of B.")
+    if (
+        not isinstance(names, (tuple, list))
+        or len(names) != 2
+        or not all(isinstance(name, str) and name for name in names)
+    ):
+        raise ValueError(f"names: {shown(names)} is not allowed; give two, that of A and that of B.")
     return tuple(names)
 
 
@@ -249,7 +255,7 @@ def _cut_alike(a, b, stretch):
         start, end = 1.0, 0.0
     if not (0 <= start < end <= a.duration_s + 1e-9 and 0.5 <= end - start <= LONGEST_S + 1e-9):
         raise ValueError(
-            f"stretch: {stretch!r} is not allowed; give (start, end) in seconds within 0 to {a.duration_s:.2f}, "
+            f"stretch: {shown(stretch)} is not allowed; give (start, end) in seconds within 0 to {a.duration_s:.2f}, "
             f"0.5 to {LONGEST_S:g} s apart."
         )
     return a.cut(start, end), b.cut(start, end)

@@ -8,8 +8,10 @@ from vocomp_lab.exercises.homework import Homework
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.gain import Gain
+from vocomp_lab.sound.checks import Of, OrNone, asks
 
 
+@asks(home=Of(Homework, "a Homework, such as Homework('04')"), levels=OrNone(Of(Bench, "a bench")))
 def task_bench(home: Homework, number: int, levels: Bench | None = None, **options) -> Bench:
     """A bench for a task: with what to set for *set it* and *build it*, otherwise for listening to its sound and looking at it.
 

@@ -9,9 +9,10 @@ import ipywidgets as widgets
 from IPython.display import display
 
 from vocomp_lab.bench.style import STYLE
-from vocomp_lab.lessons.course import Lesson
+from vocomp_lab.lessons.course import A_LESSON, Lesson
 from vocomp_lab.lessons.judgements import LONGEST_NOTE, QUESTIONS, Judgement, add_judgement, read_judgements, since
 from vocomp_lab.lessons.tables import table_html
+from vocomp_lab.sound.checks import asks
 
 _CHOOSE = "choose one"
 _HIDDEN = "answered; hidden until you have answered today"
@@ -30,6 +31,7 @@ class JudgementBox:
     Put it last in a cell to show it. Nothing here passes or fails: there is no right answer, only yours on another day.
     """
 
+    @asks(lesson=A_LESSON)
     def __init__(self, lesson: Lesson):
         self._folder = lesson.folder
         self._question = widgets.Dropdown(

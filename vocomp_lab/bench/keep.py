@@ -8,7 +8,11 @@ import ipywidgets as widgets
 from IPython.display import display
 
 from vocomp_lab.bench.style import STYLE
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.lessons.course import A_LESSON
+from vocomp_lab.sound.checks import By, Named, asks, check_choice
+
+
+_CHOICES = Named(By(lambda kept: kept))
 
 
 class KeepChoice:
@@ -33,9 +37,8 @@ class KeepChoice:
     Put it last in a cell to show it.
     """
 
+    @asks(lesson=A_LESSON, choices=_CHOICES)
     def __init__(self, lesson, choices: dict, whole: bool = False):
-        if not choices:
-            raise ValueError("choices: there are none; give at least one chain to keep, by its name.")
         self._choices = dict(choices)
         self._keep = lesson.keep_whole if whole else lesson.keep
         buttons = [

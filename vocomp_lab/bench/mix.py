@@ -21,9 +21,9 @@ from vocomp_lab.analysis.mix import (
 from vocomp_lab.bench.player import PagePlayer, image_html
 from vocomp_lab.bench.style import STYLE, error_html
 from vocomp_lab.lessons.band import HIGHEST_LU, LOWEST_LU, STEP_LU, band_behind
-from vocomp_lab.pictures.mix import MIX_TIME_BOX, mix_finding, mix_picture, range_text
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_number
+from vocomp_lab.pictures.mix import MIX_TIME_BOX, TRUE_WORDS, mix_finding, mix_picture, range_text
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_choice, check_number
 from vocomp_lab.sound.levels import db_to_amplitude
 from vocomp_lab.sound.text import decibels
 
@@ -71,6 +71,7 @@ class MixBench:
     Put it last in a cell to show it.
     """
 
+    @asks(before=A_CLIP, after=A_CLIP, backing=A_CLIP, words=TRUE_WORDS)
     def __init__(
         self,
         before: Clip,

@@ -16,7 +16,7 @@ from vocomp_lab.bench.region_editor import RegionEditor
 from vocomp_lab.pictures.regions import Marks
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
-from vocomp_lab.sound.checks import check_whole
+from vocomp_lab.sound.checks import Flag, check_whole
 from vocomp_lab.sound.text import decibels
 
 LEAST_GAINED_DB = 0.2
@@ -81,7 +81,7 @@ class RegionBench(HandBench):
         view=None,
         moments=True,
     ):
-        self.proposing = bool(proposing)
+        self.proposing = Flag().check("proposing", proposing)
         self._offered = None if proposals is None and proposing else ClipGain(proposals or ()).regions
         self.sectioned = self._offered is None
         self._given_edges_s = None if sections is None else edges_of(sections)

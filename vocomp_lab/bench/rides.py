@@ -6,10 +6,11 @@ from vocomp_lab.analysis.mix import RANGES, Presence
 from vocomp_lab.analysis.rides import MOST_RIDE_DB, RIDE_MARGIN_LU, RideProposal, ride_for, voice_place
 from vocomp_lab.bench.by_hand import HandBench, bar_html
 from vocomp_lab.bench.ride_editor import RideEditor
+from vocomp_lab.pictures.mix import TRUE_WORDS
 from vocomp_lab.pictures.rides import RideMarks
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.checks import Flag, check_choice
 from vocomp_lab.sound.text import decibels
 
 
@@ -78,8 +79,9 @@ class RideBench(HandBench):
     ):
         band_hz = RANGES[check_choice("measured", measured, RANGES)]
         self.place = voice_place(voice, backing, recorded=recorded, sections=sections, band_hz=band_hz)
+        proposing = Flag().check("proposing", proposing)
         self.proposal: RideProposal | None = ride_for(self.place) if proposing else None
-        self._words = tuple(words)
+        self._words = tuple(TRUE_WORDS.check("words", words))
         if isinstance(ride, Chain):
             ride = dict(ride.stages).get(stage)
         ride = ride if isinstance(ride, FaderRide) else FaderRide(() if ride is None else ride)

@@ -9,6 +9,7 @@ from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.processors.rides import FaderRide
+from vocomp_lab.sound.checks import shown
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Stages:
     def check(self, name: str, field: str = "name") -> str:
         """The name of a stage as given; a ValueError in one sentence if there is no such stage."""
         if name not in self.names:
-            raise ValueError(f"{field}: there is no stage {name!r}; the stages are {', '.join(self.names)}.")
+            raise ValueError(f"{field}: there is no stage {shown(name)}; the stages are {', '.join(self.names)}.")
         return name
 
     @property

@@ -9,6 +9,7 @@ import ipywidgets as widgets
 
 from vocomp_lab.bench.player import PagePlayer
 from vocomp_lab.pictures.panels import Window
+from vocomp_lab.sound.checks import shown
 
 WHOLE_CLIP_S = 40.0
 """Longer clips are previewed in the stretch in sight while a control moves. The whole follows when the hand rests."""
@@ -83,7 +84,9 @@ class View:
         except (TypeError, ValueError):
             start, end = 1.0, 0.0
         if not 0 <= start < end or start >= length:
-            raise ValueError(f"view: {view!r} is not allowed; give (start, end) in seconds within 0 to {length:.2f}.")
+            raise ValueError(
+                f"view: {shown(view)} is not allowed; give (start, end) in seconds within 0 to {length:.2f}."
+            )
         return self._in_reach(Window(start, min(end, length)))
 
     def _in_reach(self, window: Window) -> Window:

@@ -17,7 +17,7 @@ from vocomp_lab.lessons.chosen import (
 )  # fmt: skip
 from vocomp_lab.lessons.recording import save_take
 from vocomp_lab.lessons.report import in_short
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import Clip, check_path
 
 _NONE = ""  # a menu that is set to None shows nothing at all
 BOX_STYLE = """<style>
@@ -76,7 +76,7 @@ class VoiceChoice(FileBox):
 
     def __init__(self, folder=None):
         super().__init__("Choose a file", "or its path", "my_take.wav")
-        self._parent = of_lessons() / STATE_FOLDER if folder is None else Path(folder)
+        self._parent = of_lessons() / STATE_FOLDER if folder is None else check_path(folder, "folder", "folder")
         self._recorder = take_recorder(self._keep)
         menu = singers_menu(lambda name: self._try(lambda: self._take(choose_voice(name, self._parent))))
         self.widget.children = (*self.widget.children, menu, *self._recorder.widgets)

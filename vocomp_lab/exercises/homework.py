@@ -18,7 +18,7 @@ from vocomp_lab.exercises.sheets import MOST_TRIED, Sheet, latest_given, load_sh
 from vocomp_lab.exercises.tasks import NOT_YET, POSED_ANEW, RIGHT, UNREAD, Posed, Task, Verdict
 from vocomp_lab.lessons.tables import table_html
 from vocomp_lab.lessons.unkept import not_kept
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import Clip, check_path
 from vocomp_lab.sound.checks import check_whole
 
 FOLDER = "answers"
@@ -112,6 +112,7 @@ class Homework:
     def __init__(self, homework: str, learner: str = GUEST, folder=FOLDER):
         self._tasks = tasks_of(homework)
         self.homework, self.learner = homework, or_who_is_logged_in(learner)
+        folder = check_path(folder, "folder", "folder")
         self.path = None if self.learner == GUEST else sheet_path(folder, homework, self.learner)
         self._posed: dict[str, Posed] = {}
         self._verdicts: dict[str, tuple[object, Verdict]] = {}

@@ -18,7 +18,7 @@ from vocomp_lab.analysis.listening import match_loudness
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.lessons.plays import LEAST_S, Play, heard_s
 from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_number, check_whole
+from vocomp_lab.sound.checks import Each, Of, check_choice, check_number, check_whole, shown
 from vocomp_lab.sound.levels import sample_peak_dbfs
 
 MATCHED_LU = 0.1
@@ -29,6 +29,7 @@ SIGNIFICANT = 0.05
 """A result that guessing reaches less often than this counts as shown (common practice, no source for the 5 %)."""
 CONFIDENCE = 0.95
 _HEADROOM_DB = 0.1
+_PLAYS = Each(Of(Play, "a Play"), "a list of plays")
 
 
 @dataclass(frozen=True)
@@ -347,9 +348,13 @@ class _Session:
     MUST_HEAR: ClassVar[tuple[str, ...]] = ()
 
     def __post_init__(self):
+        for name in ("order", "answers", "plays"):
+            if not isinstance(getattr(self, name), (tuple, list)):
+                raise ValueError(f"{name}: {shown(getattr(self, name))} is not allowed; give a list.")
         for name, choices in (("order", ("A", "B")), ("answers", self.ANSWERS)):
             object.__setattr__(self, name, tuple(check_choice(name, value, choices) for value in getattr(self, name)))
         check_whole("order", len(self.order), 1, MOST_TRIALS)
+        object.__setattr__(self, "plays", tuple(tuple(_PLAYS.check("plays", plays)) for plays in self.plays))
         if len(self.answers) > len(self.order):
             raise ValueError(
                 f"answers: {len(self.answers)} are too many for {len(self.order)} trials; give at most one a trial."
@@ -426,6 +431,7 @@ class _Session:
         check_choice("choice", choice, self.ANSWERS)
         if self.finished:
             raise ValueError(f"choice: all {self.trials} trials are answered; start another session.")
+        plays = _PLAYS.check("plays", plays)
         known = (*self.plays, *[()] * (len(self.answers) - len(self.plays)))
         return replace(self, answers=(*self.answers, choice), plays=(*known, tuple(plays)))
 

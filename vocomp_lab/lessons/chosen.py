@@ -20,7 +20,7 @@ from pathlib import Path
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.lessons.unkept import keeping
 from vocomp_lab.singer.song import Take, shipped, shipped_names
-from vocomp_lab.sound.audio import Clip, load
+from vocomp_lab.sound.audio import Clip, check_path, load
 from vocomp_lab.sound.checks import shown
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
 from vocomp_lab.sound.shipped_folders import APPENDICES, HOMEWORK
@@ -205,6 +205,7 @@ def opened(clip) -> tuple[Clip, dict | None, str, str]:
         stem, truth, clip = clip.truth.get("verse", stem), clip.truth, clip.clip
         called = "a take by the workbook's singers"
     if not isinstance(clip, Clip):
+        check_path(clip, "clip")
         stem, called = _stem(clip), Path(clip).name
         path = clip
         try:

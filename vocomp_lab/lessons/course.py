@@ -25,8 +25,8 @@ from vocomp_lab.lessons.unkept import NotKept, keeping
 from vocomp_lab.lessons.word_names import VoiceWords, Word, called, with_words
 from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.singer.song import Take
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.audio import Clip, check_path
+from vocomp_lab.sound.checks import Of, check_choice
 from vocomp_lab.sound.files import write_whole
 
 ORDER = ("trim", "level prep", "low cut", "boxiness", "sibilance", "peaks", "steady", "excitement", "colour", "rides")
@@ -297,6 +297,9 @@ def _as_dict(word: Word) -> dict:
 _AS_RECORDED = "As recorded: no earlier lesson has changed it."
 
 
+A_LESSON = Of(Lesson, "a lesson, such as begin('04_peak_control')")
+
+
 def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None) -> Lesson:
     """Begin a lesson where the other ones left off, with the voice that was chosen for all of them.
 
@@ -329,7 +332,7 @@ def begin(lesson: str, clip: Clip | Take | str | Path | None = None, folder=None
     """
     try:
         check_choice("lesson", lesson, tuple(LESSON_STAGES))
-        parent = of_lessons() / STATE_FOLDER if folder is None else Path(folder)
+        parent = of_lessons() / STATE_FOLDER if folder is None else check_path(folder, "folder", "folder")
         clip, truth, name, about = chosen_voice(parent) if clip is None else opened(clip)
     except (ValueError, OSError) as error:
         raise in_a_sentence(error)

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.sound.audio import Clip, save
-from vocomp_lab.sound.checks import check_number
+from vocomp_lab.sound.audio import A_CLIP, Clip, save
+from vocomp_lab.sound.checks import asks, check_number
 from vocomp_lab.sound.files import is_taken, write_whole
 from vocomp_lab.sound.levels import true_peak_dbtp
 from vocomp_lab.sound.text import decibels
@@ -47,6 +47,7 @@ class Played:
         return self.true_peak_dbtp - self.loudness_lufs
 
 
+@asks(clip=A_CLIP)
 def as_played(
     clip: Clip, loudness_lufs: float | None = -14.0, highest_true_peak_dbtp: float = HIGHEST_TRUE_PEAK_DBTP
 ) -> Played:

@@ -18,8 +18,8 @@ from vocomp_lab.processors.chain import Chain, ChainResult
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.filters import HighShelf
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice, check_whole
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks, check_choice, check_whole
 
 
 def well_set(voice: Clip) -> Chain:
@@ -117,6 +117,7 @@ class FaultGallery:
         The versions, number 1 first.
     """
 
+    @asks(voice=A_CLIP)
     def __init__(self, voice: Clip, seed: int | None = None):
         random = np.random.default_rng(None if seed is None else check_whole("seed", seed, 0, 2**63 - 1))
         self._faults = tuple(tuple(FAULTS)[place] for place in random.permutation(len(FAULTS)))

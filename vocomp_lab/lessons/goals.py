@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from vocomp_lab.analysis.measures import Goal, stage_change
 from vocomp_lab.analysis.together import as_one_stage
-from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.processors.chain import A_RESULT, ChainResult
+from vocomp_lab.sound.checks import asks
 
 PEAKS_MOST_PERCENT, PEAKS_MAX_DB = 15.0, (2.0, 8.0)
 STEADY_WINDOW_DB, STEADY_SHARE_PERCENT = (2.0, 5.0), 80.0
@@ -39,6 +40,7 @@ CHAIN_GOALS = (Goal("beginnings_db", low=0), Goal("every_word_change_lu", high=-
 """Of the whole chain, from the recording to its end (``08_the_vocal_in_the_mix``)."""
 
 
+@asks(result=A_RESULT)
 def check_chain(result: ChainResult) -> str:
     """Whether a chain as a whole does what it is for: beginnings that are still there, and words closer together.
 

@@ -13,9 +13,11 @@ from vocomp_lab.analysis.diagnosis import (
     measure_compression,
 )
 from vocomp_lab.lessons.tables import Table
-from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.processors.chain import A_RESULT, ChainResult
+from vocomp_lab.sound.checks import asks
 
 
+@asks(result=A_RESULT)
 def compression_table(result: ChainResult) -> Table:
     """What the compressors of a chain did to a voice, each number with its limit, and what to do where it is beyond.
 
@@ -40,6 +42,7 @@ def compression_table(result: ChainResult) -> Table:
     return Table(rows, ("from the first compressor to the end", "measured", "limit", ""))
 
 
+@asks(result=A_RESULT)
 def check_compression(result: ChainResult) -> str:
     """Whether no number of a chain's compressors is beyond its limit, in one line that names the worst one.
 

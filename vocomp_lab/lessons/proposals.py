@@ -24,13 +24,7 @@ from vocomp_lab.analysis.meters import (
 )  # fmt: skip
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
-from vocomp_lab.analysis.sibilants import (
-    SHARP_DB,
-    find_sibilants,
-    hiss_begins_hz,
-    hiss_level_db,
-    measure_sibilance,
-)
+from vocomp_lab.analysis.sibilants import SHARP_DB, find_sibilants, hiss_begins_hz, hiss_level_db, measure_sibilance
 from vocomp_lab.analysis.thresholds import THRESHOLD_STEP_DB, stats_with, threshold_for
 from vocomp_lab.lessons.goals import (
     GOALS,
@@ -41,13 +35,13 @@ from vocomp_lab.lessons.goals import (
     check_chain,
 )
 from vocomp_lab.lessons.styles import Start, Style, goals_for, style_named
-from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.processors.chain import A_RESULT, Chain, ChainResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.gain import Gain
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Each, Of, OrNone, asks, check_choice
 from vocomp_lab.sound.levels import sample_peak_dbfs
 from vocomp_lab.sound.remembered import remembered
 from vocomp_lab.sound.text import decibels
@@ -421,6 +415,7 @@ STAGES = {
 """The stages proposed for any clip, in working order; each is measured on what the stages before it leave."""
 
 
+@asks(clip=A_CLIP, raw=OrNone(A_CLIP))
 def propose_stage(stage: str, clip: Clip, raw: Clip | None = None, style: str | None = None) -> Proposal:
     """The proposal for one stage, from the clip as it reaches that stage.
 
@@ -484,6 +479,7 @@ def _proposed_in_style(stage: str, clip: Clip, card: Style) -> Proposal:
     )
 
 
+@asks(clip=A_CLIP)
 def propose_chain(clip: Clip, style: str | None = None) -> list[Proposal]:
     """A proposal for every stage, each from what the stages before it leave of the clip.
 
@@ -513,11 +509,13 @@ def propose_chain(clip: Clip, style: str | None = None) -> list[Proposal]:
     return proposals
 
 
+@asks(proposals=Each(Of(Proposal, "a Proposal"), "a list of proposals, as propose_chain(clip) gives it"))
 def proposed_chain(proposals: list[Proposal]) -> Chain:
     """The chain of those proposals that have a processor."""
     return Chain([(proposal.stage, proposal.processor) for proposal in proposals if proposal.processor is not None])
 
 
+@asks(result=A_RESULT)
 def check_goals(result: ChainResult, style: str | None = None) -> str:
     """Whether the compressors of a chain do their job, and whether the chain as a whole does no harm.
 

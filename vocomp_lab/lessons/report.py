@@ -20,14 +20,10 @@ from vocomp_lab.analysis.sibilants import SHARP_DB, measure_sibilance
 from vocomp_lab.analysis.stretches import stretches
 from vocomp_lab.analysis.words import find_phrases
 from vocomp_lab.lessons.export import HIGHEST_TRUE_PEAK_DBTP
-from vocomp_lab.lessons.proposals import (
-    LEAST_RING_DB,
-    NEAR_ENOUGH_DB,
-    VOICE_PEAK_DBFS,
-    VOICE_RMS_DBFS,
-)
+from vocomp_lab.lessons.proposals import LEAST_RING_DB, NEAR_ENOUGH_DB, VOICE_PEAK_DBFS, VOICE_RMS_DBFS
 from vocomp_lab.lessons.tables import Html, table_html
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import asks
 from vocomp_lab.sound.levels import amplitude_to_db, crest_factor_db, power_to_db, sample_peak_dbfs, true_peak_dbtp
 from vocomp_lab.sound.text import decibels
 
@@ -143,6 +139,7 @@ def in_short(clip: Clip) -> str:
     return f"{clip.duration_s:.1f} s, {kind}, {clip.rate / 1000:g} kHz"
 
 
+@asks(clip=A_CLIP)
 def examine(clip: Clip) -> RecordingReport:
     """Measure what a recording is like before anything is done to it.
 
@@ -154,7 +151,7 @@ def examine(clip: Clip) -> RecordingReport:
     Returns
     -------
     RecordingReport
-        For silence it holds only what can be said about silence.
+        For silence it holds only what can be said about silence; an observation without a number has NaN as its value.
 
     Notes
     -----

@@ -9,13 +9,16 @@ from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.meters import active_mask, reduction_stats
 from vocomp_lab.analysis.thresholds import threshold_for
 from vocomp_lab.lessons.proposals import heard_part
-from vocomp_lab.processors.chain import Chain, ChainResult
+from vocomp_lab.processors.chain import A_RESULT, Chain, ChainResult
+from vocomp_lab.processors.compressor import A_COMPRESSOR
 from vocomp_lab.processors.deesser import DeEsser
+from vocomp_lab.sound.checks import asks
 
 # Below this a median says nothing about how much a compressor does: it acts in less than half of the sung time.
 _LEAST_MEDIAN_DB = 0.5
 
 
+@asks(result=A_RESULT, other=A_COMPRESSOR)
 def same_work(result: ChainResult, other) -> Chain:
     """The chain of a result with another compressor in place of the one that does most, taking off as much.
 

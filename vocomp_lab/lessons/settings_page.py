@@ -17,6 +17,7 @@ from vocomp_lab.processors.chain import ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.rides import FaderRide
+from vocomp_lab.sound.checks import Of, asks
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.text import clock, decibels
 
@@ -233,6 +234,7 @@ def _listed(moves: list[tuple[str, float]], room: int) -> str:
     return f"<ul{density}>{items}</ul>{more}"
 
 
+@asks(stage=Of(StageResult, "a stage of a result, such as result.stages['peaks']"))
 def what_it_did(stage: StageResult) -> str:
     """What the meters say about a stage, in one line: the target for another device."""
     active = active_mask(stage.source)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import html
 
+from vocomp_lab.sound.checks import By, Each
+
 
 class Html(str):
     """Text that is HTML already, and goes into a table as it is."""
@@ -45,6 +47,10 @@ def table_html(rows, head=(), *, named_by: int | None = 0, css_class: str = "", 
     return f"<table{named}>{names}{body}</table>"
 
 
+_HEAD = Each(By(lambda name: name), "a list of names")
+_ROWS = Each(Each(By(lambda cell: cell), "a list of cells for each row"), "a list of rows, each a list of cells")
+
+
 class Table:
     """Numbers as a table: in a page with lines and names that screen readers read out, elsewhere as columns of text.
 
@@ -66,6 +72,7 @@ class Table:
     """
 
     def __init__(self, rows, head):
+        rows, head = _ROWS.check("rows", rows), _HEAD.check("head", head)
         self.head = tuple(str(name) for name in head)
         self.rows = tuple(tuple(str(cell) for cell in row) for row in rows)
         for row in self.rows:

@@ -8,16 +8,26 @@ from matplotlib.axes import Axes
 from vocomp_lab.analysis.distortion import tone_spectrum_db
 from vocomp_lab.analysis.times import Burst
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import BLUE, GREY, INK, LINES, VERMILION, legend, plain
+from vocomp_lab.pictures.style import AN_AXES, BLUE, GREY, INK, LINES, VERMILION, legend, plain
 from vocomp_lab.processors.colour import Colour
+from vocomp_lab.sound.audio import A_RATE
+from vocomp_lab.sound.checks import Named, Numbers, Of, Range, Whole, asks
 from vocomp_lab.sound.text import decibels, minus
 
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LOWEST_DB = -105.0
 """Lower lines of a spectrum are not drawn: down there the rounding of single precision begins."""
 ALIASING_GOAL_DB = -80.0
+_TIME_MS = Range(0, 20_000, "ms", low_open=True)
 
 
+@asks(
+    coming=AN_AXES,
+    going=AN_AXES,
+    bursts=Named(Of(Burst, "a Burst, as measure_burst() makes it")),
+    attack_ms=_TIME_MS,
+    release_ms=_TIME_MS,
+)
 def plot_bursts(coming: Axes, going: Axes, bursts: dict[str, Burst], attack_ms: float, release_ms: float) -> None:
     """How reductions come and go with a burst: each as a share of the most it reached, drawn downward.
 
@@ -45,6 +55,7 @@ def plot_bursts(coming: Axes, going: Axes, bursts: dict[str, Burst], attack_ms: 
     going.set(xlabel="time since the sound stopped (ms)")
 
 
+@asks(ax=AN_AXES, harmonics=Named(Numbers(-1_000, 1_000, "dB", dims=1)), low_db=Range(-300, -1, "dB"))
 def plot_harmonics(ax: Axes, harmonics: dict[str, np.ndarray], low_db: float = -100.0) -> None:
     """Levels of single harmonics side by side, distinguished by marker and place.
 
@@ -79,6 +90,13 @@ def _tone(line: int, spectrum_db: np.ndarray) -> str:
     return f"{decibels(spectrum_db[line])} dB at {line / 1000:.3g} kHz"
 
 
+@asks(
+    bare=AN_AXES,
+    oversampled=AN_AXES,
+    colour=Of(Colour, "a Colour, such as Colour(6)"),
+    freq_hz=Whole(20, 20_000),
+    rate=A_RATE,
+)
 def plot_aliasing(
     bare: Axes, oversampled: Axes, colour: Colour, freq_hz: int, level_dbfs: float, rate: int = 48_000
 ) -> None:

@@ -15,13 +15,22 @@ from vocomp_lab.analysis.evenness import word_levels
 from vocomp_lab.analysis.onsets import ONSET_MS, SUSTAIN_MS, onset_to_sustain_db
 from vocomp_lab.analysis.parallel import blended_curve
 from vocomp_lab.analysis.pumping import smoothed_db
+from vocomp_lab.analysis.stretches import checked_words
 from vocomp_lab.pictures.reduction_axis import fit_reduction
-from vocomp_lab.pictures.style import BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.pictures.style import AN_AXES, BEFORE_AFTER, GREY, INK, LEVEL_RANGE_DB, legend, plain, title
+from vocomp_lab.processors.compressor import A_COMPRESSOR
+from vocomp_lab.sound.audio import A_CLIP, A_RATE, CURVE_RATE, Clip
+from vocomp_lab.sound.checks import MOST_SECONDS, REDUCTION, By, Each, Having, Named, Numbers, OrNone, Range, Span, asks
 from vocomp_lab.sound.levels import power_to_db, step_powers
 from vocomp_lab.sound.text import decibels
 
 
+@asks(
+    ax=AN_AXES,
+    clips=Named(A_CLIP),
+    words=By(checked_words),
+    called=OrNone(Having(("__call__",), "a function, such as lesson.called")),
+)
 def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words, called=None) -> None:
     """The loudness of each word, with their spread to both sides of the middle one shaded: how even they are.
 
@@ -71,6 +80,7 @@ def plot_word_loudness(ax: Axes, clips: dict[str, Clip], words, called=None) -> 
     title(ax, finding)
 
 
+@asks(ax=AN_AXES, compressor=A_COMPRESSOR, mixes=Each(Range(0, 1), "a list of numbers from 0 to 1"))
 def plot_blends(ax: Axes, compressor, mixes) -> None:
     """How a compressor's static curve changes with its mix: gain against level in.
 
@@ -95,6 +105,13 @@ def plot_blends(ax: Axes, compressor, mixes) -> None:
     title(ax, finding)
 
 
+@asks(
+    ax=AN_AXES,
+    clips=Named(A_CLIP),
+    onsets_s=Numbers(0, MOST_SECONDS, "s", dims=1),
+    before_ms=Range(0, 2_000, "ms"),
+    after_ms=Range(SUSTAIN_MS[1], 2_000, "ms"),
+)
 def plot_onsets(
     ax: Axes, clips: dict[str, Clip], onsets_s, *, before_ms: float = 60.0, after_ms: float = 300.0
 ) -> None:
@@ -148,6 +165,13 @@ def plot_onsets(
     title(ax, finding)
 
 
+@asks(
+    ax=AN_AXES,
+    reductions=Named(REDUCTION),
+    rate=A_RATE,
+    window=Span(),
+    beats_s=Numbers(-MOST_SECONDS, MOST_SECONDS, "s", dims=1),
+)
 def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int, window, beats_s) -> None:
     """Gain reductions over time with the song's beats: which have let go by the next beat, and which pump.
 
@@ -183,6 +207,7 @@ def plot_release_and_beat(ax: Axes, reductions: dict[str, np.ndarray], rate: int
     title(ax, f"Four fifths of the time the gain swings within {', '.join(map(decibels, moved))} dB")
 
 
+@asks(ax=AN_AXES, compressors=Named(Having(("static_curve",), "a compressor, such as Compressor(-18, 3, 5, 80)")))
 def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
     """Static curves in one Axes, distinguished by line style, each with its label.
 
@@ -200,6 +225,7 @@ def plot_static_curves(ax: Axes, compressors: dict[str, object]) -> None:
     legend(ax, "upper left")
 
 
+@asks(ax=AN_AXES, curves=Named(Numbers(-1e6, 1e6, dims=1, nan=True)), rate=CURVE_RATE)
 def plot_over_time(ax: Axes, curves: dict[str, np.ndarray], rate: int, *, unit: str = "ms") -> None:
     """Gain reductions over time in one Axes, drawn downward, distinguished by line style.
 

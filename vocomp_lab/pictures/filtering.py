@@ -8,13 +8,20 @@ from matplotlib.axes import Axes
 from vocomp_lab.analysis.lowend import LOW_END_HZ, Pop, running_level_db, split_low_end
 from vocomp_lab.pictures.reduction_axis import fit_reduction
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import BEFORE_AFTER, BLUE, GREY, INK, ORANGE, frequency_axis, legend, plain
-from vocomp_lab.sound.audio import Clip
+from vocomp_lab.pictures.style import AN_AXES, BEFORE_AFTER, BLUE, GREY, INK, ORANGE, frequency_axis, legend, plain
+from vocomp_lab.sound.audio import A_CLIP, A_RATE, Clip
+from vocomp_lab.sound.checks import REDUCTION, Each, Having, Named, Numbers, Of, Range, asks, check_choice
 from vocomp_lab.sound.text import decibels
 
 _AROUND_S = (0.15, 0.45)
 
 
+@asks(
+    ax=AN_AXES,
+    filters=Named(Having(("response_db",), "a filter, such as HighPass(80)")),
+    rate=A_RATE,
+    lowest_hz=Range(20, 1_000, "Hz"),
+)
 def plot_low_cuts(ax: Axes, filters: dict[str, object], rate: int, lowest_hz: float) -> None:
     """Responses of low cuts, with the lowest sung note.
 
@@ -39,6 +46,12 @@ def plot_low_cuts(ax: Axes, filters: dict[str, object], rate: int, lowest_hz: fl
     legend(ax, "lower right")
 
 
+@asks(
+    axes=Each(AN_AXES, "two Axes"),
+    recorded=A_CLIP,
+    pop=Of(Pop, "a Pop, such as find_pops(clip) finds"),
+    reductions=Named(REDUCTION),
+)
 def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarray]) -> None:
     """The level of the low end around a pop, and under it what compressors did meanwhile.
 
@@ -52,12 +65,18 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
     reductions : dict of label to ndarray of shape (frames,)
         Gain reduction in dB, drawn downward.
     """
+    if len(axes) != 2:
+        raise ValueError(f"axes: {len(axes)} of them are not allowed; give two Axes.")
     level_ax, reduction_ax = axes
     for ax in axes:
         plain(ax, BEFORE_AFTER)
     rate = recorded.rate
     start = max(int((pop.time_s - _AROUND_S[0]) * rate), 0)
     part = slice(start, min(int((pop.time_s + _AROUND_S[1]) * rate), recorded.frames))
+    if part.stop <= part.start or any(len(reduction_db) != recorded.frames for reduction_db in reductions.values()):
+        raise ValueError(
+            "recorded: the pop and the reductions don't fit this clip; give the one that they were found in."
+        )
     times_s = np.arange(part.start, part.stop) / rate
     low_db = running_level_db(split_low_end(recorded)[0])[part]
     level_ax.plot(times_s, low_db, color=INK, linestyle="-", linewidth=1.8, label="level of the low end")
@@ -77,6 +96,7 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
         ax.set_xlim(times_s[0], times_s[-1])
 
 
+@asks(ax=AN_AXES, balances_db=Named(Numbers(-1_000, 1_000, "dB", dims=0, nan=True)))
 def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> None:
     """Hiss against voice in several versions of a take, a row each.
 
@@ -88,6 +108,7 @@ def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> No
     reference : str
         The label of the version that the others are compared with; a line marks it.
     """
+    check_choice("reference", reference, list(balances_db))
     plain(ax, grid="x")
     rows = np.arange(len(balances_db))
     values = np.array(list(balances_db.values()))

@@ -13,9 +13,10 @@ from matplotlib.text import Text
 from vocomp_lab.analysis.mix import KINDS, RANGES, Presence
 from vocomp_lab.pictures.panels import column_extremes
 from vocomp_lab.pictures.reduction_axis import fit_reduction
-from vocomp_lab.pictures.shown import tell
+from vocomp_lab.pictures.shown import A_FIGURE, tell
 from vocomp_lab.pictures.style import AMBER, BLUE, GREY, INK, TITLE_PT, VERMILION, in_our_style
-from vocomp_lab.processors.chain import ChainResult
+from vocomp_lab.processors.chain import A_RESULT, ChainResult
+from vocomp_lab.sound.checks import MOST_SECONDS, By, Each, asks, check_number, shown
 from vocomp_lab.sound.text import decibels
 
 MIX_PX = (1120, 470)
@@ -26,6 +27,18 @@ _TEXT_SIZE = 10
 _WORD_ROWS = 3
 
 
+def _checked_word(word) -> dict:
+    if not isinstance(word, dict) or not isinstance(word.get("text"), str):
+        raise ValueError(f"words: {shown(word)} is not allowed; give words with a text, such as take.truth['words'].")
+    check_number("words", word.get("start_s"), 0, MOST_SECONDS, "s")
+    return word
+
+
+TRUE_WORDS = Each(By(_checked_word), "a list such as take.truth['words']")
+"""The rule that something is the words of a take's truth."""
+
+
+@asks(figure=A_FIGURE, result=A_RESULT, words=TRUE_WORDS)
 def plot_stage_reductions(figure: Figure, result: ChainResult, words=()) -> None:
     """The gain reduction of every dynamics stage, one below the other over the same time, and the total at the bottom.
 

@@ -8,23 +8,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import math
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import to_rgba
 
 from vocomp_lab.analysis.sections import Section
+from vocomp_lab.analysis.stretches import checked_words
 from vocomp_lab.analysis.words import Span, running_level, voiced_words
 from vocomp_lab.pictures.panels import Panel, WaveformPanel, Window
 from vocomp_lab.pictures.pictures import Picture
 from vocomp_lab.pictures.shown import tell
-from vocomp_lab.pictures.style import AMBER, BLUE, GREEN, GREY, INK, PURPLE, TEXT_PT, VERMILION, plain
+from vocomp_lab.pictures.style import AMBER, AN_AXES, BLUE, GREEN, GREY, INK, PURPLE, TEXT_PT, VERMILION, plain
 from vocomp_lab.processors.clip_gain import ClipGain, GainRegion
 from vocomp_lab.sound.audio import Clip
+from vocomp_lab.sound.checks import By, Each, Numbers, Of, asks, check_whole, listed
 from vocomp_lab.sound.text import decibels
 
 _LABELS, _NAMES = 40, 12
 _BELOW_DB, _ABOVE_DB, _OVER_DB = 15.0, 10.0, 6.0
+_LEVELS = Numbers(-math.inf, 1_000, "dB", dims=1)
 _SPREAD_PERCENTILES = (5, 95)
 
 
@@ -215,18 +220,21 @@ def section_text(number: int, section: Section) -> str:
     return f"section {number}: {section.start_s:.2f} to {section.end_s:.2f} s, {decibels(section.level_lufs)} LUFS"
 
 
+@asks(words=By(checked_words), gains=Of(ClipGain, "a ClipGain"))
 def word_levels_after(words: list[Span], gains: ClipGain) -> np.ndarray:
     """The words' levels with the gains on them, each by the gain at its middle; shape (words,)."""
     levels_db = np.array([word.level_db for word in words])
     return levels_db + gains.gain_db_at([(word.start_s + word.end_s) / 2 for word in words]) if words else levels_db
 
 
+@asks(levels_db=Numbers(-1_000, 1_000, "dB", dims=1))
 def spread_db(levels_db) -> float:
     """How far apart nine levels in ten lie: 95th minus 5th percentile in dB; NaN without levels."""
     levels_db = np.asarray(levels_db, dtype=np.float64)
     return float(np.diff(np.percentile(levels_db, _SPREAD_PERCENTILES))[0]) if len(levels_db) else np.nan
 
 
+@asks(ax=AN_AXES, peaks_dbfs=_LEVELS, loudness_lufs=_LEVELS, labels=Each(Of(str, "a name"), "a list of names"))
 def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> None:
     """Peak against loudness, a dot for each word: what the eye sees in a waveform, and what the ear hears.
 
@@ -238,7 +246,12 @@ def plot_eye_and_ear(ax: Axes, peaks_dbfs, loudness_lufs, labels, named=()) -> N
     named : sequence of int
         Indices of the words whose dots are labelled.
     """
-    peaks_dbfs, loudness_lufs = np.asarray(peaks_dbfs, dtype=np.float64), np.asarray(loudness_lufs, dtype=np.float64)
+    if not len(peaks_dbfs) == len(loudness_lufs) == len(labels):
+        raise ValueError(
+            f"labels: {len(peaks_dbfs)} peaks, {len(loudness_lufs)} loudnesses and {len(labels)} names don't fit; give as many "
+            "of each."
+        )
+    named = [check_whole("named", k, 0, len(labels) - 1) for k in listed("named", named, "a list of numbers of words")]
     plain(ax)
     ax.plot(loudness_lufs, peaks_dbfs, "o", color=BLUE, markersize=6, alpha=0.7)
     for k in named:

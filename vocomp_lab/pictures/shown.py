@@ -12,8 +12,10 @@ from IPython.display import HTML, display
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from vocomp_lab.sound.checks import Of, asks
 from vocomp_lab.sound.text import figure as figure_text
 
+A_FIGURE = Of(Figure, "a Figure, such as plt.subplots() makes")
 POINTS = 5
 """How many points of a line the text gives, ends included."""
 MOST_DOTS = 8
@@ -21,6 +23,7 @@ MOST_DOTS = 8
 _SAID: weakref.WeakKeyDictionary = weakref.WeakKeyDictionary()
 
 
+@asks(figure=A_FIGURE)
 def show(figure: Figure) -> None:
     """Display a figure with its text alternative, and close it.
 

@@ -12,6 +12,8 @@ from matplotlib import cycler
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from vocomp_lab.sound.checks import Of
+
 INK = "#000000"
 ORANGE = "#E69F00"
 AMBER = "#BD8200"
@@ -73,6 +75,9 @@ def plain(ax: Axes, lines=LINES, grid: str = "both") -> None:
     ax.tick_params(labelsize=TEXT_PT)
     for label in (ax.xaxis.label, ax.yaxis.label):
         label.set_size(TEXT_PT)
+
+
+AN_AXES = Of(Axes, "an Axes, such as plt.subplots() makes")
 
 
 def legend(ax: Axes, loc: str = "best", columns: int = 1) -> None:

@@ -12,12 +12,12 @@ from contextlib import nullcontext
 
 import numpy as np
 
-from vocomp_lab.processors.chain import PROCESSORS, Chain
+from vocomp_lab.processors.chain import A_CHAIN, PROCESSORS, Chain
 from vocomp_lab.processors.flow import PIECE_FRAMES, Flow
 from vocomp_lab.processors.recursion import STRETCH_FRAMES
 from vocomp_lab.processors.spool import Spool
-from vocomp_lab.sound.audio import Clip, all_finite
-from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.audio import A_CLIP, LARGEST_SAMPLE, Clip, check_samples
+from vocomp_lab.sound.checks import asks, shown
 
 
 class ChainFlow:
@@ -72,7 +72,7 @@ class ChainFlow:
         Raises
         ------
         ValueError
-            If a stage makes the sound too large for a number.
+            If a stage makes the sound too large for a clip.
         """
         return self._through(begin, len(self.flows) if end is None else end, block, last)
 
@@ -89,10 +89,13 @@ class ChainFlow:
                 out = piece.samples
                 if piece.reduction_db is not None and self.watch is not None and len(out):
                     self.watch(name, piece.reduction_db)
-                if not all_finite(out):
+                try:
+                    check_samples(out)
+                except ValueError:
                     raise ValueError(
-                        f"stages: {shown(name)} made samples too large for a number; turn the sound down before it."
-                    )
+                        f"stages: {shown(name)} made samples too large for a clip, over {LARGEST_SAMPLE:g}; turn the sound down "
+                        "before it."
+                    ) from None
                 if len(out):
                     yield from self._through(place + 1, end, out, False)
             if final:
@@ -107,6 +110,7 @@ def stages_that_ask(chain: Chain, rate: int, channels: int) -> list[str]:
     return [name for name, flow in ChainFlow(chain, rate, channels).flows if flow.asks_for_power]
 
 
+@asks(chain=A_CHAIN, clip=A_CLIP)
 def total_reduction_db(chain: Chain, clip: Clip) -> np.ndarray:
     """The summed reductions of a chain's stages, without keeping what each stage made of the clip.
 
@@ -175,7 +179,7 @@ def in_blocks(
     Raises
     ------
     ValueError
-        If a stage can't work on blocks, or not at this rate, or makes the sound too large for a number.
+        If a stage can't work on blocks, or not at this rate, or makes the sound too large for a clip.
     OSError
         If the disk has no room for a working copy.
 

@@ -22,8 +22,8 @@ from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.processors.filters import HighPass, HighShelf, LowShelf, Peaking
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Of, OrNone, asks, check_choice, shown
 
 SHEET_FORMAT = "vocomp-lab settings sheet"
 SHEET_VERSION = 1
@@ -93,6 +93,9 @@ class ChainResult:
         return np.sum(parts, axis=0) if parts else np.zeros(self.source.frames)
 
 
+A_RESULT = Of(ChainResult, "the result of a chain, as chain.apply(clip) gives it")
+
+
 @dataclass(frozen=True)
 class Chain:
     """Named processors, applied one after the other.
@@ -142,17 +145,17 @@ class Chain:
         object.__setattr__(self, "stages", tuple(stages))
 
     def __getitem__(self, name: str):
-        """The processor of a stage, by name."""
-        return dict(self.stages)[name]
+        """The processor of a stage, by name; a ValueError lists the names if there is none."""
+        return dict(self.stages)[check_choice("name", name, [n for n, _ in self.stages])]
+
+    __iter__ = None  # by name only
 
     def with_stage(self, name: str, processor) -> "Chain":
         """The chain with another processor in one of its stages."""
-        if name not in dict(self.stages):
-            raise ValueError(
-                f"name: there is no stage {name!r}; the stages are {', '.join(n for n, _ in self.stages)}."
-            )
+        check_choice("name", name, [n for n, _ in self.stages])
         return Chain([(n, processor if n == name else p) for n, p in self.stages])
 
+    @asks(clip=A_CLIP, reuse=OrNone(A_RESULT))
     def apply(self, clip: Clip, reuse: ChainResult | None = None) -> ChainResult:
         """Run the clip through all stages.
 
@@ -175,6 +178,11 @@ class Chain:
                 results[name] = known
             else:
                 outcome = processor.apply(current)
+                if not isinstance(getattr(outcome, "output", outcome), Clip):
+                    raise ValueError(
+                        f"stages: {shown(name)} made {type(outcome).__name__} of a clip; a processor gives a Clip, or an "
+                        "object with one as its output."
+                    )
                 if isinstance(outcome, Clip):
                     results[name] = StageResult(name, processor, current, outcome)
                 else:
@@ -322,3 +330,6 @@ def _refuse_twice(pairs):
         twice = Counter(name for name, _ in pairs).most_common(1)[0][0]
         raise ValueError(f"the field {shown(twice)} is there twice")
     return fields
+
+
+A_CHAIN = Of(Chain, 'a Chain, such as Chain([("peaks", Compressor(-18, 3, 5, 80))])')

@@ -8,12 +8,13 @@ from typing import ClassVar
 import numpy as np
 
 from vocomp_lab.processors.flow import Flow, Piece, Processor
-from vocomp_lab.sound.checks import Settings, check_number, check_whole, shown
+from vocomp_lab.sound.checks import MOST_SECONDS, Numbers, Range, Settings, asks, check_number, check_whole, shown
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude
 
 MIN_GAIN_DB = -48.0
 MAX_GAIN_DB = 24.0
 MAX_TIME_S = 86_400.0
+TIMES_S = Numbers(-MOST_SECONDS, MOST_SECONDS, "s")
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,7 @@ class ClipGain(Processor):
                 )
         self._keep(regions=regions, crossfade_ms=check_number("crossfade_ms", self.crossfade_ms, 1, 1000, "ms"))
 
+    @asks(times_s=TIMES_S)
     def gain_db_at(self, times_s) -> np.ndarray:
         """The gain at any times, fades included.
 
@@ -156,6 +158,7 @@ class ClipGain(Processor):
             raise ValueError(f"at_s: {at_s:g} s is the end of region {index}; give a time inside it.")
         return self._with(index, replace(region, end_s=at_s), replace(region, start_s=at_s))
 
+    @asks(start_s=Range(0, MAX_TIME_S, "s"))
     def cut_from(self, start_s: float) -> "ClipGain":
         """The same for the clip without its first `start_s` seconds: all regions that much earlier."""
         left = [region for region in self.regions if region.end_s > start_s]

@@ -16,8 +16,8 @@ from scipy import fft
 from scipy.signal import firwin
 
 from vocomp_lab.processors.flow import Flow, Piece, Processor
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Range, asks
 from vocomp_lab.sound.levels import db_to_amplitude
 
 OVERSAMPLING = 4
@@ -115,6 +115,7 @@ class Colour(Processor):
         bent /= below
         return bent
 
+    @asks(clip=A_CLIP)
     def apply_bare(self, clip: Clip) -> Clip:
         """The curve at the clip's own rate, without the protection from aliasing: to see what that is for."""
         return clip.with_samples(self.curve(clip.samples))

@@ -16,8 +16,8 @@ from scipy.signal import butter
 from vocomp_lab.processors.flow import Flow, Piece, Processor, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient, smooth_feedback, static_reduction
-from vocomp_lab.sound.audio import Clip, largest_magnitudes
-from vocomp_lab.sound.checks import OrNone, Range, Words, check_below_nyquist
+from vocomp_lab.sound.audio import A_CLIP, A_RATE, Clip, largest_magnitudes
+from vocomp_lab.sound.checks import Numbers, Of, OrNone, Range, Words, asks, check_below_nyquist, shown
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 # Digital silence counts as this level, so that decibels stay finite. It lies below every legal threshold.
@@ -27,6 +27,7 @@ DETECTORS = ("peak", "rms")
 TOPOLOGIES = ("feedforward", "feedback")
 BALLISTICS = ("branching", "decoupled")
 
+LEVEL_DB = Numbers(-math.inf, 1_000, "dB")
 DYNAMICS_RULES = {
     "threshold_db": Range(-120, 24, "dB"),
     "ratio": Range(1, math.inf),
@@ -67,7 +68,10 @@ class Compressed:
     mix: float = 1.0
 
     def __post_init__(self):
-        for curve in (self.reduction_db, self.detector_db):
+        for name in ("reduction_db", "detector_db"):
+            curve = getattr(self, name)
+            if not isinstance(curve, np.ndarray):
+                raise ValueError(f"{name}: {shown(curve)} is not allowed; give an array, one number for each frame.")
             curve.flags.writeable = False
 
     @property
@@ -96,6 +100,7 @@ class Dynamics(Processor):
     makeup_db: float = 0.0
     mix: float = 1.0
 
+    @asks(clip=A_CLIP)
     def apply(self, clip: Clip) -> Compressed:
         """The processed clip, with the reduction and the level that led to it.
 
@@ -115,10 +120,12 @@ class Dynamics(Processor):
         samples, reduction_db, detector_db = self.flow(clip.rate, clip.channels).whole(clip.columns)
         return Compressed(in_shape_of(clip, samples), reduction_db, detector_db, clip, self.makeup_db, self.mix)
 
+    @asks(rate=A_RATE)
     def lookahead_frames(self, rate: int) -> int:
         """How far ahead of the sound the detector hears, in frames."""
         return int(round(getattr(self, "lookahead_ms", 0.0) * rate / 1000.0))
 
+    @asks(clip=A_CLIP)
     def detector_db(self, clip: Clip) -> np.ndarray:
         """The level that the gain computer goes by, whatever the threshold: dB, shape (frames + look-ahead frames,).
 
@@ -136,6 +143,7 @@ class Dynamics(Processor):
         """The static curve's reduction at a level, before smoothing: dB, ≥ 0, in the shape of the level."""
         return static_reduction(level_db, self.threshold_db, self.slope, self.knee_db)
 
+    @asks(level_db=LEVEL_DB)
     def static_curve(self, level_db):
         """The settled output level for a level that holds, before make-up gain and colour.
 
@@ -156,6 +164,10 @@ class Dynamics(Processor):
         level_db = np.asarray(level_db, dtype=float)
         out = level_db - self.target_reduction_db(level_db)
         return float(out) if out.ndim == 0 else out
+
+
+A_COMPRESSOR = Of(Dynamics, "a compressor, such as Compressor(-18, 3, 5, 80)")
+"""The rule that something is a processor with a threshold."""
 
 
 class CompressorFlow(Flow):

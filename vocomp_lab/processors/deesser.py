@@ -13,8 +13,8 @@ from vocomp_lab.processors.flow import Flow, Piece, Queue, in_shape_of
 from vocomp_lab.processors.memory import Memory
 from vocomp_lab.processors.recursion import coefficient
 from vocomp_lab.processors.zero_phase import ZeroPhase
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Range, Words, check_below_nyquist
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Range, Words, asks, check_below_nyquist
 from vocomp_lab.sound.levels import db_to_amplitude, power_to_db, rms_dbfs
 
 MODES = ("split-band", "wideband")
@@ -26,6 +26,8 @@ VOICE_RISE_MS, VOICE_FALL_MS = 150.0, 2_000.0
 VOICE_FLOOR_DB = -6.0
 # A voice softer than this, in dBFS, is silence: nothing hisses there.
 SILENCE_DBFS = -120.0
+# Less than that, as a power.
+_SMALL_POWER = 1e-14
 
 
 # In blocks, the split may hold back this many frames at most: a high-pass near half of the rate fades slowly.
@@ -145,6 +147,7 @@ class DeEsser(Dynamics):
         "reference": Words(REFERENCES),
     }
 
+    @asks(clip=A_CLIP)
     def split(self, clip: Clip) -> tuple[Clip, Clip]:
         """The band below and the band above `freq_hz`, which add up to the clip.
 
@@ -165,6 +168,7 @@ class DeEsser(Dynamics):
         """The static curve's reduction at a level, never more than `range_db`."""
         return np.minimum(super().target_reduction_db(level_db), self.range_db)
 
+    @asks(clip=A_CLIP)
     def detector_db(self, clip: Clip) -> np.ndarray:
         """The level of the hiss on the threshold's scale, shape (frames,)."""
         return self.hiss_db(_powers([self._high(clip)]), _powers([clip.columns]), clip.rate, rms_dbfs(clip))
@@ -189,7 +193,7 @@ class DeEsser(Dynamics):
         if self.reference != "voice":
             return level_db
         rise, fall = coefficient(VOICE_RISE_MS, rate), coefficient(VOICE_FALL_MS, rate)
-        voice = np.maximum(memory.branching("voice", powers, rise, fall), 0.0)
+        voice = np.maximum(memory.branching("voice", powers, rise, fall, unit=_SMALL_POWER), 0.0)
         lowest_db = max(clip_dbfs + VOICE_FLOOR_DB, SILENCE_DBFS)
         return level_db - np.maximum(power_to_db(voice, FLOOR_DB), lowest_db)
 

@@ -13,11 +13,12 @@ import numpy as np
 from scipy.signal import butter, sosfreqz
 
 from vocomp_lab.processors.flow import Flow, Piece, Processor
-from vocomp_lab.sound.audio import check_rate
-from vocomp_lab.sound.checks import Range, Whole, check_below_nyquist
+from vocomp_lab.sound.audio import A_RATE, check_rate
+from vocomp_lab.sound.checks import Numbers, Range, Whole, asks, check_below_nyquist
 from vocomp_lab.sound.levels import amplitude_to_db
 
 FREQ_HZ = Range(10, 96_000, "Hz")
+FREQS_HZ = Numbers(0, 192_000, "Hz")
 BELL_RULES = {"freq_hz": FREQ_HZ, "gain_db": Range(-36, 36, "dB"), "q": Range(0.1, 40)}
 
 
@@ -43,6 +44,7 @@ class Filter(Processor):
         check_below_nyquist("freq_hz", self.freq_hz, rate)
         return self._design(rate)
 
+    @asks(freqs_hz=FREQS_HZ, rate=A_RATE)
     def response(self, freqs_hz, rate: int) -> np.ndarray:
         """Complex frequency response.
 
@@ -61,6 +63,7 @@ class Filter(Processor):
         _, response = sosfreqz(self.sections(check_rate(rate)), worN=np.atleast_1d(freqs_hz), fs=rate)
         return response.reshape(freqs_hz.shape)
 
+    @asks(freqs_hz=FREQS_HZ, rate=A_RATE)
     def response_db(self, freqs_hz, rate: int) -> np.ndarray:
         """Magnitude of :meth:`response` in dB."""
         return amplitude_to_db(self.response(freqs_hz, rate))

@@ -15,8 +15,8 @@ from typing import ClassVar, NamedTuple
 import numpy as np
 
 from vocomp_lab.processors.memory import Memory
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import Settings
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import Having, Settings, asks
 
 PIECE_FRAMES = 1 << 16
 """Where sound comes in blocks, no flow is given, or hands out, more frames than this at a time."""
@@ -150,6 +150,10 @@ class Flow:
         return (slice(start, min(start + step, frames)) for start in range(0, frames, step))
 
 
+A_PROCESSOR = Having(("apply",), "a processor, such as Compressor(-18, 3, 5, 80)")
+"""The rule that something changes a clip."""
+
+
 class Processor(Settings):
     """Base of everything that changes a clip: settings that check themselves, and the flow that applies them."""
 
@@ -165,6 +169,7 @@ class Processor(Settings):
         """
         return self.FLOW(self, rate, channels)
 
+    @asks(clip=A_CLIP)
     def apply(self, clip: Clip) -> Clip:
         """The processed clip, as long as the source and in time with it.
 
@@ -179,6 +184,23 @@ class Processor(Settings):
 def in_shape_of(clip: Clip, columns: np.ndarray) -> Clip:
     """Samples of shape (frames, channels) as a clip with the shape and rate of another."""
     return clip.with_samples(columns.reshape(clip.samples.shape))
+
+
+def reducing(processor, clip: Clip):
+    """What a processor or chain makes of a clip, with the gain reduction that it did it by.
+
+    Raises
+    ------
+    ValueError
+        If it has none.
+    """
+    result = processor.apply(clip)
+    if getattr(result, "reduction_db", None) is None:
+        raise ValueError(
+            f"processor: a {type(processor).__name__} has no gain reduction; give a compressor, such as "
+            "Compressor(-18, 3, 5, 80), or a chain."
+        )
+    return result
 
 
 def mean_square(columns: np.ndarray) -> float:

@@ -45,10 +45,10 @@ class Memory:
         """y[n] = a·y[n−1] + (1 − a)·x[n] of a block, shape (frames,)."""
         return self.lfilter(name, [1.0 - a], [1.0, -a], block)
 
-    def branching(self, name: str, target: np.ndarray, attack, release, rest: float = 0.0) -> np.ndarray:
+    def branching(self, name: str, target: np.ndarray, attack, release, rest: float = 0.0, unit: float = 1.0):
         """:func:`vocomp_lab.processors.recursion.smooth_branching` of a block, shape (frames,); `rest` is where it
         starts."""
-        return self.solved(name, target, lambda state: smooth_branching(target, attack, release, state), rest)
+        return self.solved(name, target, lambda state: smooth_branching(target, attack, release, state, unit), rest)
 
     def decoupled(self, name: str, target: np.ndarray, attack: float, release: float, rest: float = 0.0) -> np.ndarray:
         """:func:`vocomp_lab.processors.recursion.smooth_decoupled` of a block, shape (frames,); `rest` is where it

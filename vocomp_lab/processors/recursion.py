@@ -91,6 +91,7 @@ def solve(
     inputs: tuple[np.ndarray, ...],
     state: float = 0.0,
     least: float = -math.inf,
+    unit: float = 1.0,
 ) -> np.ndarray:
     """y of the recursion y[n] = f_n(y[n−1]), from y[−1] = `state`.
 
@@ -106,6 +107,9 @@ def solve(
     least : float
         What y never falls below. A guess that rounding puts below it would take the wrong branch, and hide an earlier
         release from the rows after it.
+    unit : float
+        What is small: y is right to ``SETTLED`` times this, or times y itself where that is larger. 1 dB suits decibels; powers
+        and amplitudes need much less, or a soft sound would be followed roughly.
 
     Returns
     -------
@@ -115,12 +119,14 @@ def solve(
     out = np.empty(frames)
     for start in range(0, frames, STRETCH_FRAMES):
         stop = min(start + STRETCH_FRAMES, frames)
-        _solve_stretch(make_walker, [values[start:stop] for values in inputs], float(state), least, out[start:stop])
+        _solve_stretch(
+            make_walker, [values[start:stop] for values in inputs], float(state), least, unit, out[start:stop]
+        )
         state = out[stop - 1]
     return out
 
 
-def _solve_stretch(make_walker, inputs, state, least, solved, tolerance=SETTLED):
+def _solve_stretch(make_walker, inputs, state, least, unit, solved, tolerance=SETTLED):
     """Write y over a stretch of the inputs into `solved`."""
     frames = len(inputs[0])
     length = int(min(max(math.sqrt(frames) / 2, MIN_ROW_FRAMES), MAX_ROW_FRAMES, frames))
@@ -128,7 +134,7 @@ def _solve_stretch(make_walker, inputs, state, least, solved, tolerance=SETTLED)
     columns = [_in_rows(values, length, rows) for values in inputs]
 
     peaks = [column.max(axis=0) for column in columns]
-    scale = 1.0 + sum(np.maximum(peak, -column.min(axis=0)) for peak, column in zip(peaks, columns))
+    scale = unit + sum(np.maximum(peak, -column.min(axis=0)) for peak, column in zip(peaks, columns))
     first = np.full(rows, state)
     if rows > MAX_ROW_FRAMES:
         # Without this guess, a row that wrongly begins on its target would hide a long release from the rows after it,
@@ -138,7 +144,9 @@ def _solve_stretch(make_walker, inputs, state, least, solved, tolerance=SETTLED)
         if rows <= FEW_FRAMES and isinstance(walker, _QuickBranching):
             ends[:] = smooth_branching_loop(*peaks, walker.attack, walker.release, state)
         else:
-            _solve_stretch(lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, ends, GUESSED)
+            _solve_stretch(
+                lambda stride, rows: make_walker(stride * length, rows), peaks, state, least, unit, ends, GUESSED
+            )
         first[1:] = ends[:-1]
     # One array for every walk: a fresh one each time would cost more than the walking.
     walked = np.empty((length, rows))
@@ -224,7 +232,7 @@ def _join(first, end, slope, state):
     return dtbsv(1, band, right, lower=1, diag=1)
 
 
-def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) -> np.ndarray:
+def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0, unit: float = 1.0) -> np.ndarray:
     """A one-pole smoother with one coefficient on the way up and another on the way down.
 
     Parameters
@@ -236,6 +244,8 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
         :func:`coefficient`).
     state : float
         The output before the first frame.
+    unit : float
+        As for :func:`solve`.
 
     Returns
     -------
@@ -250,10 +260,10 @@ def smooth_branching(target: np.ndarray, attack, release, state: float = 0.0) ->
     least = min(state, target.min(initial=state))
     if np.ndim(attack) == 0 and np.ndim(release) == 0:
         return solve(
-            lambda stride, rows: _QuickBranching(attack**stride, release**stride, rows), (target,), state, least
+            lambda stride, rows: _QuickBranching(attack**stride, release**stride, rows), (target,), state, least, unit
         )
     coefficients = (np.broadcast_to(values, target.shape) for values in (attack, release))
-    return solve(_BranchingVaried, (target, *coefficients), state, least)
+    return solve(_BranchingVaried, (target, *coefficients), state, least, unit)
 
 
 class _Branching:

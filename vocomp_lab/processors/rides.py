@@ -7,9 +7,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from vocomp_lab.processors.clip_gain import MAX_TIME_S
+from vocomp_lab.processors.clip_gain import MAX_TIME_S, TIMES_S
 from vocomp_lab.processors.flow import Flow, Piece, Processor
-from vocomp_lab.sound.checks import Settings, check_number, check_whole, shown
+from vocomp_lab.sound.checks import Range, Settings, asks, check_number, check_whole, shown
 from vocomp_lab.sound.levels import db_to_amplitude
 
 LOWEST_RIDE_DB = -24.0
@@ -116,6 +116,7 @@ class FaderRide(Processor):
         """The gain of the point that is farthest from 0 dB, with its sign; 0 without points."""
         return max((point.gain_db for point in self.points), key=abs, default=0.0)
 
+    @asks(times_s=TIMES_S)
     def gain_db_at(self, times_s) -> np.ndarray:
         """Where the fader is at any times.
 
@@ -147,6 +148,7 @@ class FaderRide(Processor):
         """With point `index` elsewhere; a ValueError if it is then too close to another."""
         return self._with(index, RidePoint(at_s, gain_db))
 
+    @asks(start_s=Range(0, MAX_TIME_S, "s"))
     def cut_from(self, start_s: float) -> "FaderRide":
         """The same for the clip without its first `start_s` seconds: all points that much earlier."""
         later = [replace(point, at_s=point.at_s - start_s) for point in self.points if point.at_s >= start_s]

@@ -17,8 +17,8 @@ from vocomp_lab.singer.lyrics import CHORUS, FIRST, SECOND, VERSE
 from vocomp_lab.singer.manners import MANNERS
 from vocomp_lab.singer.score import Score, Singer, Syllable
 from vocomp_lab.singer.voice import Sung, sing
-from vocomp_lab.sound.audio import Clip, load, save
-from vocomp_lab.sound.checks import check_choice
+from vocomp_lab.sound.audio import A_RATE, Clip, check_path, load, save
+from vocomp_lab.sound.checks import Flag, Whole, asks, check_choice
 from vocomp_lab.sound.files import write_whole
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.shipped_folders import DATA_FOLDER, IS_INSTALLED, check_outside
@@ -123,6 +123,7 @@ class Take:
     truth: dict
 
 
+@asks(seed=Whole(0, 2**63 - 1), faulty=Flag(), rate=A_RATE)
 def make_take(verse: str, seed: int, faulty: bool = True, rate: int = RATE, manner: str = "plain") -> Take:
     """Record a verse: a fresh take for trying out what a lesson taught (see ``00_start_here``).
 
@@ -282,7 +283,7 @@ def shipped(name: str, folder=None) -> Take:
         If its files are missing.
     """
     check_choice("name", name, tuple(_SHIPPED))
-    folder = DATA_FOLDER if folder is None else Path(folder)
+    folder = DATA_FOLDER if folder is None else check_path(folder, "folder", "folder")
     sheet = folder / f"{name}.truth.json"
     if not sheet.is_file():
         again = "install the workbook again" if IS_INSTALLED else "make it with 'python -m vocomp_lab make-data'"

@@ -11,6 +11,7 @@ import functools
 import hashlib
 import io
 import math
+import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,13 +21,18 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from vocomp_lab.sound.checks import check_number, shown
+from vocomp_lab.sound.checks import By, Of, OrNone, Range, asks, check_number, check_whole, shown
 from vocomp_lab.sound.cut_short import cut_short
 from vocomp_lab.sound.files import quoted as _quoted
 from vocomp_lab.sound.files import what_failed, whole_or_not_at_all
 
 LARGEST_SAMPLE = 1e6
 """The largest magnitude of a sample: +120 dBFS. Much more, and squares of squares get too large for a number."""
+SMALLEST_SAMPLE = 2.0**-126
+"""What is closer to 0 than this, the least full number of single precision (−758 dBFS), counts as 0: files and the page hold
+no such numbers, their squares vanish, and processors are slow at them."""
+# So much stays in the processor's cache.
+_CHECKED_AT_ONCE = 1 << 14
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
 
@@ -35,7 +41,10 @@ _DEFAULT_SUBTYPE = {"WAV": "FLOAT", "FLAC": "PCM_24"}
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 _FLAC_CHANNELS = 8
-_MOST_CHANNELS = {"FLAC": _FLAC_CHANNELS, "WAV": 1024}
+_LONGEST_NAME = 255
+MAX_CHANNELS = 1_024
+"""The most channels of a file that is written: as many as the sound library takes."""
+_MOST_CHANNELS = {"FLAC": _FLAC_CHANNELS, "WAV": MAX_CHANNELS}
 """RFC 9639; what the sound library writes."""
 
 MAX_LOADED_SAMPLES = 1 << 28
@@ -73,7 +82,7 @@ class Clip:
     ----------
     samples : array_like of float, shape (frames,) or (frames, channels)
         The samples, full scale at ±1. Copied to read-only float64. Values beyond ±1 are legal: one stage may
-        overshoot, and a later one may bring it back.
+        overshoot, and a later one may bring it back. Magnitudes up to 1e6 (+120 dBFS); those under 2^−126 become 0.
     rate : int
         Samples per second, 8,000 to 192,000.
     origin : Origin, optional
@@ -82,7 +91,7 @@ class Clip:
     Raises
     ------
     ValueError
-        If the clip is empty, holds NaN or infinity, has another shape, or its rate is out of range.
+        If the clip is empty, holds NaN, infinity or more than 1e6, has another shape, or its rate is out of range.
     """
 
     samples: np.ndarray = field(repr=False)
@@ -107,9 +116,9 @@ class Clip:
             raise ValueError(f"samples: shape {samples.shape} is not allowed; give (frames,) or (frames, channels).")
         if samples.size == 0:
             raise ValueError(f"samples: the clip is empty (shape {samples.shape}); at least one frame is needed.")
-        if not np.isfinite(samples).all():
-            where = int(np.argmin(np.isfinite(samples).reshape(len(samples), -1).all(axis=1)))
-            raise ValueError(_not_finite(where))
+        hold_samples(samples)
+        if self.origin is not None and not isinstance(self.origin, Origin):
+            raise ValueError(f"origin: {shown(self.origin)} is not allowed; give an Origin or None.")
         object.__setattr__(self, "rate", check_rate(self.rate))
         samples.flags.writeable = False
         object.__setattr__(self, "samples", samples)
@@ -143,6 +152,7 @@ class Clip:
         made = Clip(samples, self.rate)
         return made.coming_from(self.origin) if made.frames == self.frames else made
 
+    @asks(origin=OrNone(Of(Origin, "an Origin or None")))
     def coming_from(self, origin: Origin | None) -> "Clip":
         """The same sound with another origin."""
         if origin == self.origin:
@@ -179,21 +189,51 @@ class Clip:
     __hash__ = None
 
 
-def _not_finite(frame: int) -> str:
-    return f"samples: frame {frame} holds NaN or infinity; every sample must be a finite number."
+A_CLIP = Of(Clip, "a Clip, such as one from load()")
+"""The rule that something is a clip."""
 
 
-def check_samples(samples: np.ndarray, first_frame: int = 0) -> None:
-    """Refuse samples of a file that no clip should hold: NaN, infinity, and magnitudes over ``LARGEST_SAMPLE``."""
-    if max(samples.max(), -samples.min()) <= LARGEST_SAMPLE:  # never true of NaN
+def hold_samples(samples: np.ndarray, first_frame: int = 0, field: str = "samples") -> np.ndarray:
+    """Hold an array to what a clip may hold: the one check of samples, for clips and for sound in blocks.
+
+    Parameters
+    ----------
+    samples : ndarray of float64, shape (frames,) or (frames, channels)
+        It must be the caller's own: magnitudes under ``SMALLEST_SAMPLE`` become 0 in place.
+    first_frame : int
+        Number of the first of these frames, for the message.
+    field : str
+        What the message calls them.
+
+    Raises
+    ------
+    ValueError
+        If a sample is NaN or infinite, or larger than ``LARGEST_SAMPLE``.
+    """
+    flat = samples.reshape(-1)
+    for start in range(0, flat.size, _CHECKED_AT_ONCE):
+        part = flat[start : start + _CHECKED_AT_ONCE]
+        magnitudes = np.abs(part)
+        if not magnitudes.max() <= LARGEST_SAMPLE:  # true of NaN, too
+            check_samples(samples, first_frame, field)
+        if magnitudes.min() < SMALLEST_SAMPLE:
+            part[magnitudes < SMALLEST_SAMPLE] = 0.0
+    return samples
+
+
+def check_samples(samples: np.ndarray, first_frame: int = 0, field: str = "samples") -> None:
+    """The same without changing anything."""
+    if samples.size == 0 or max(samples.max(), -samples.min()) <= LARGEST_SAMPLE:  # never true of NaN
         return
-    finite = np.isfinite(samples).all(axis=1)
+    rows = samples.reshape(len(samples), -1)
+    finite = np.isfinite(rows).all(axis=1)
     if not finite.all():
-        raise ValueError(_not_finite(first_frame + int(np.argmin(finite))))
-    frame = int(np.argmax(np.abs(samples).max(axis=1) > LARGEST_SAMPLE))
-    largest = float(np.abs(samples[frame]).max())
+        frame = first_frame + int(np.argmin(finite))
+        raise ValueError(f"{field}: frame {frame} holds NaN or infinity; every sample must be a finite number.")
+    frame = int(np.argmax(np.abs(rows).max(axis=1) > LARGEST_SAMPLE))
+    largest = float(np.abs(rows[frame]).max())
     raise ValueError(
-        f"samples: frame {first_frame + frame} holds {largest:.3g}; full scale is 1, and at most {LARGEST_SAMPLE:g} "
+        f"{field}: frame {first_frame + frame} holds {largest:.3g}; full scale is 1, and at most {LARGEST_SAMPLE:g} "
         "(+120 dBFS) is allowed."
     )
 
@@ -210,6 +250,33 @@ def check_rate(rate) -> int:
             f"rate: {shown(rate)} is not allowed; give a whole number of Hz from {MIN_RATE_HZ} to {MAX_RATE_HZ}."
         )
     return whole
+
+
+A_RATE = By(check_rate)
+"""The rule that something is a sample rate."""
+CURVE_RATE = Range(1, MAX_RATE_HZ, "Hz")
+"""The rule that something is the rate of a curve, such as a reduction, which may be a slow one."""
+
+
+def check_as_long(field: str, clip: Clip, of: str, other: Clip) -> None:
+    """Refuse a clip that has not the length and rate of another one."""
+    if (clip.rate, clip.frames) != (other.rate, other.frames):
+        raise ValueError(
+            f"{field}: {clip.frames} frames at {clip.rate} Hz don't fit {of}'s {other.frames} at {other.rate} Hz."
+        )
+
+
+def check_path(path, field: str = "path", what: str = "file") -> Path:
+    """The name of a file or folder as a path, or a ValueError that says what is allowed."""
+    try:
+        made = Path(path)
+        if "\0" in str(made):
+            raise TypeError
+    except TypeError:
+        raise ValueError(f"{field}: {shown(path)} is not allowed; give the name of a {what}.") from None
+    if any(len(os.fsencode(part)) > _LONGEST_NAME for part in made.parts):
+        raise ValueError(f"{field}: {_quoted(made)} is too long for the name of a {what}.")
+    return made
 
 
 def load(path) -> Clip:
@@ -275,10 +342,7 @@ class SoundReader:
     """
 
     def __init__(self, path):
-        try:
-            self.path = Path(path)
-        except TypeError:
-            raise ValueError(f"path: {shown(path)} is not allowed; give the name of a file.") from None
+        self.path = check_path(path)
         self.frames_read = 0
         with self._translated():
             mode = _mode_of(self.path)
@@ -309,7 +373,7 @@ class SoundReader:
         Raises
         ------
         ValueError
-            If reading fails, or the file holds NaN or infinity.
+            If reading fails, or the file holds NaN, infinity or samples too large for a clip.
         """
         frames = max(BLOCK_SAMPLES // self.channels, 1) if frames is None else frames
         while True:
@@ -318,7 +382,7 @@ class SoundReader:
             if len(block) == 0:
                 return
             with self.explained():
-                check_samples(block, self.frames_read)
+                hold_samples(block, self.frames_read)
             self.frames_read += len(block)
             yield block
 
@@ -387,6 +451,7 @@ class SoundReader:
         self.close()
 
 
+@asks(clip=A_CLIP)
 def save(clip: Clip, path, subtype: str | None = None) -> Path:
     """Write a clip to a file, whole or not at all.
 
@@ -413,7 +478,7 @@ def save(clip: Clip, path, subtype: str | None = None) -> Path:
         If the suffix or subtype can't be written, or the peaks don't fit into PCM: the message gives the gain that
         fits.
     """
-    path = Path(path)
+    path = check_path(path)
     kind, subtype = encoding(path, subtype)
     _refuse_channels(path, kind, clip.channels)
     samples = clip.samples
@@ -457,8 +522,8 @@ class SoundWriter:
     def __init__(
         self, path, rate: int, channels: int, subtype: str | None = None, frames: int = 0, overwrite: bool = True
     ):
-        self.path, self.overwrite = Path(path), overwrite
-        self.rate, self.channels = check_rate(rate), channels
+        self.path, self.overwrite = check_path(path), overwrite
+        self.rate, self.channels = check_rate(rate), check_whole("channels", channels, 1, MAX_CHANNELS)
         self.kind, self.subtype = encoding(self.path, subtype)
         _refuse_channels(self.path, self.kind, channels)
         frame_bytes = channels * ({"FLOAT": 4, "DOUBLE": 8}.get(self.subtype) or _INTEGER_BITS[self.subtype] // 8)
@@ -536,14 +601,18 @@ def encoding(path, subtype: str | None = None) -> tuple[str, str]:
     ValueError
         If the suffix or subtype can't be written.
     """
-    path = Path(path)
+    path = check_path(path)
     kind = _WRITABLE.get(path.suffix.lower())
     if kind is None:
         raise ValueError(f"path: suffix {path.suffix!r} can't be written; give one of {', '.join(sorted(_WRITABLE))}.")
-    subtype = _DEFAULT_SUBTYPE[kind] if subtype is None else str(subtype).upper()
+    if subtype is not None and not isinstance(subtype, str):
+        raise ValueError(f"subtype: {shown(subtype)} is not allowed; give a word such as 'PCM_16', or None.")
+    subtype = _DEFAULT_SUBTYPE[kind] if subtype is None else subtype.upper()
     allowed = [s for s in (*_INTEGER_BITS, *_FLOAT_SUBTYPES) if soundfile.check_format(kind, s)]
     if subtype not in allowed:
-        raise ValueError(f"subtype: {subtype!r} can't be written to {path.suffix}; give one of {', '.join(allowed)}.")
+        raise ValueError(
+            f"subtype: {shown(subtype)} can't be written to {path.suffix}; give one of {', '.join(allowed)}."
+        )
     return kind, subtype
 
 

@@ -11,8 +11,8 @@ import math
 
 import numpy as np
 
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.checks import checked_active
+from vocomp_lab.sound.audio import A_CLIP, Clip
+from vocomp_lab.sound.checks import as_numbers, asks, check_number, checked_active
 
 # 10^(db/20) = e^(db/this): NumPy's exp is about eight times as fast as its power.
 _DB_PER_NEPER = 20.0 / math.log(10.0)
@@ -41,8 +41,15 @@ def amplitude_to_db(amplitude, floor_db: float | None = None):
     Returns
     -------
     float or ndarray of the same shape
+        NaN stays NaN.
+
+    Raises
+    ------
+    ValueError
+        If it is no number or array of numbers.
     """
-    magnitude = np.abs(_numbers(amplitude))
+    amplitude = amplitude if np.iscomplexobj(amplitude) else as_numbers("amplitude", amplitude)
+    magnitude = np.abs(amplitude)
     return _in_decibels(magnitude, 20.0, floor_db)
 
 
@@ -59,13 +66,14 @@ def power_to_db(power, floor_db: float | None = None):
     Returns
     -------
     float or ndarray of the same shape
+        NaN stays NaN.
 
     Raises
     ------
     ValueError
-        If a power is negative.
+        If it is no number or array of numbers, or a power is negative.
     """
-    power = np.array(power, dtype=np.float64)
+    power = np.array(as_numbers("power", power))
     lowest = power.min(initial=0.0)
     if lowest < 0:
         raise ValueError(f"power: {lowest:g} is not allowed; a power is 0 or more.")
@@ -82,8 +90,14 @@ def db_to_amplitude(db):
     Returns
     -------
     float or ndarray of the same shape
+        NaN stays NaN.
+
+    Raises
+    ------
+    ValueError
+        If it is no number or array of numbers, or the ratio is too large for one.
     """
-    return _plain(np.exp(np.multiply(db, 1.0 / _DB_PER_NEPER)))
+    return _raised(db, 1.0 / _DB_PER_NEPER)
 
 
 def db_to_power(db):
@@ -96,10 +110,17 @@ def db_to_power(db):
     Returns
     -------
     float or ndarray of the same shape
+        NaN stays NaN.
+
+    Raises
+    ------
+    ValueError
+        If it is no number or array of numbers, or the ratio is too large for one.
     """
-    return _plain(np.exp(np.multiply(db, 2.0 / _DB_PER_NEPER)))
+    return _raised(db, 2.0 / _DB_PER_NEPER)
 
 
+@asks(clip=A_CLIP)
 def sample_peak_dbfs(clip: Clip) -> float:
     """Largest sample of any channel, in dB re full scale; −inf for silence.
 
@@ -108,6 +129,7 @@ def sample_peak_dbfs(clip: Clip) -> float:
     return amplitude_to_db(_sample_peak(clip.samples))
 
 
+@asks(clip=A_CLIP)
 def rms_dbfs(clip: Clip) -> float:
     """Root mean square of all samples of all channels, in dB re full scale; −inf for silence.
 
@@ -121,6 +143,7 @@ def rms_dbfs(clip: Clip) -> float:
     return power_to_db(float(np.dot(flat, flat)) / flat.size)
 
 
+@asks(clip=A_CLIP)
 def crest_factor_db(clip: Clip, active=None) -> float:
     """Sample peak minus RMS, in dB: how far the peaks stand out. 3.01 for a sine; NaN for silence, which has none.
 
@@ -149,6 +172,7 @@ def crest_factor_db(clip: Clip, active=None) -> float:
     return crest_factor_db(Clip(counted, clip.rate)) if len(counted) else math.nan
 
 
+@asks(clip=A_CLIP)
 def true_peak_dbtp(clip: Clip) -> float:
     """Highest point of the wave in any channel, also between the samples, in dB re full scale; −inf for silence.
 
@@ -220,6 +244,7 @@ def oversampling_factor(rate: int) -> int:
     return max(4, math.ceil(TRUE_PEAK_RATE_HZ / rate))
 
 
+@asks(clip=A_CLIP)
 def step_powers(clip: Clip, step_ms: float) -> tuple[np.ndarray, np.ndarray]:
     """Mean power of the clip, step by step.
 
@@ -242,13 +267,21 @@ def step_powers(clip: Clip, step_ms: float) -> tuple[np.ndarray, np.ndarray]:
     return edges, np.add.reduceat(powers, edges[:-1]) / np.diff(edges)
 
 
-def _numbers(values) -> np.ndarray:
-    values = np.asarray(values)
-    return values if np.iscomplexobj(values) else values.astype(np.float64, copy=False)
+def _raised(db, nepers_per_db: float):
+    exponent = as_numbers("db", db) * nepers_per_db
+    try:
+        with np.errstate(over="raise"):
+            return _plain(np.exp(exponent))
+    except FloatingPointError:
+        raise ValueError(
+            f"db: {float(np.max(exponent)) / nepers_per_db:g} dB is not allowed; its ratio is too large for a number."
+        ) from None
 
 
 def _in_decibels(magnitude, scale: float, floor_db: float | None):
     """`scale`·log10(magnitude), in place if `magnitude` is an array: it must then be our own."""
+    if floor_db is not None:
+        floor_db = check_number("floor_db", floor_db, -math.inf, math.inf, "dB")
     out = magnitude if isinstance(magnitude, np.ndarray) else None
     with np.errstate(divide="ignore"):
         db = np.log10(magnitude, out=out)

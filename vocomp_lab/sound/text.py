@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from numbers import Real
+
+from vocomp_lab.sound.checks import check_whole, shown
 
 
 def minus(text: str) -> str:
@@ -21,6 +24,9 @@ def decibels(value: float, digits: int = 1, *, sign: bool = False) -> str:
     sign : bool
         Write the plus of a positive number, too, and "±" before zero.
     """
+    if not isinstance(value, Real) or isinstance(value, bool):
+        raise ValueError(f"value: {shown(value)} is not allowed; give a number.")
+    digits = check_whole("digits", digits, 0, 15)
     if math.isnan(value):
         return "–"
     if math.isinf(value):
