@@ -272,9 +272,10 @@ def check_path(path, field: str = "path", what: str = "file") -> Path:
         made = Path(path)
         if "\0" in str(made):
             raise TypeError
-    except TypeError:
+        longest = max((len(os.fsencode(part)) for part in made.parts), default=0)
+    except (TypeError, UnicodeEncodeError):  # half a character is in no name
         raise ValueError(f"{field}: {shown(path)} is not allowed; give the name of a {what}.") from None
-    if any(len(os.fsencode(part)) > _LONGEST_NAME for part in made.parts):
+    if longest > _LONGEST_NAME:
         raise ValueError(f"{field}: {_quoted(made)} is too long for the name of a {what}.")
     return made
 
