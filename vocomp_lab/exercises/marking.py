@@ -13,7 +13,7 @@ from pathlib import Path
 
 from vocomp_lab.exercises.answer_text import answer_text
 from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.class_reports import class_details, write_class_reports
+from vocomp_lab.exercises.class_reports import class_details, missing_lines, write_class_reports
 from vocomp_lab.exercises.class_rules import read_class
 from vocomp_lab.exercises.handed_in import gather
 from vocomp_lab.exercises.journal import Journal, key_of
@@ -60,8 +60,8 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``answer`` (as text)
-        and ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
+        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``kind``,
+        ``answer`` (as text, with all digits), ``shown`` (as a learner reads it, where that differs) and ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
         sheet = read_sheet(sheet)
@@ -84,6 +84,8 @@ def _mark_task(sheet: Sheet, task) -> dict:
     if entry is not None and entry.answer is not None:
         verdict = posed.judge_entry(entry.answer, entry.posed)
         status, says, mistake = verdict.status, printable(verdict.text, keep="\n"), verdict.mistake
+    given = getattr(entry, "answer", None)
+    answer, shown = answer_text(posed, given, exact=True), answer_text(posed, given)
     time = time_given(entry) if entry is not None and entry.answer is not None else None
     return {
         "id": task.id,
@@ -98,8 +100,10 @@ def _mark_task(sheet: Sheet, task) -> dict:
         "given": time.isoformat() if time else None,
         "prompt": posed.prompt,
         "solution": posed.solution,
-        "answer": answer_text(posed, getattr(entry, "answer", None)),
-        "traces": traces_of(posed, getattr(entry, "answer", None)),
+        "kind": posed.label,
+        "answer": answer,
+        "shown": "" if shown == answer else shown,
+        "traces": traces_of(posed, given),
     }
 
 
@@ -107,16 +111,16 @@ def mark_folder(
     folder, out, executor: Executor | None = None, progress=None, *, workers: int | None = None, accept=(),
     class_file=None, list_file=None,
 ) -> ClassMarks:  # fmt: skip
-    """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and a picture.
+    """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and pictures.
 
     Parameters
     ----------
     folder : path-like
     out : path-like
         The table, such as ``marks.csv``. Written beside it: ``marks.report.txt`` (a line for everything out of the
-        ordinary), ``marks.pages`` (a page for each learner), ``marks.png`` and ``marks.html`` (the class) and
-        ``marks.journal`` (the sheets that are done), ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and
-        ``marks.similar.html`` (equal answers).
+        ordinary), ``marks.pages`` (a page for each learner), ``marks.html`` (the class), ``marks.04.png`` and
+        ``marks.04.groups.png`` (its pictures, of each homework), ``marks.journal`` (the sheets that are done),
+        ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and ``marks.similar.html`` (equal answers).
     executor : concurrent.futures.Executor, optional
         Runs :func:`mark_sheet`; the workbook must be installed wherever it does so
         (:func:`vocomp_lab.exercises.workers.cluster`). By default, processes on this machine. An executor that is passed
@@ -164,11 +168,11 @@ def mark_folder(
             key=lambda mark: (mark["learner"], mark["homework"]),
         )
         ordered, about_class = rules.applied(ordered)
-        notes += about_class
+        notes += [*about_class, *missing_lines(ordered, rules, gathered.conflicts)]
         first = [(conflict.files[0], f"Not marked. {conflict}") for conflict in gathered.conflicts]
         rest = sorted((shown_path(file), printable(says)) for file, says in notes)
         result = ClassMarks(ordered, first + rest, gathered.conflicts)
-        write_reports(result, out, class_details(ordered, rules, out))
+        write_reports(result, out, rules, class_details(ordered, rules, out))
         write_class_reports(ordered, rules, out)
     return result
 
