@@ -74,8 +74,9 @@ def sheet(answers, learner="someone", homework="04", **changes) -> dict:
     }  # fmt: skip
 
 
-def entry(answer, tries=1, hints=0) -> dict:
-    return {"answer": answer, "tries": tries, "hints": hints}
+def entry(answer, tries=1, hints=0, **more) -> dict:
+    """An entry as data; `more` as in given="2026-10-05T10:00:00+00:00"."""
+    return {"answer": answer, "tries": tries, "hints": hints, **more}
 
 
 SHEETS = {

@@ -190,9 +190,11 @@ def versions():
     return [first, second]
 
 
-def test_the_best_or_the_last_answer_to_each_task_counts_with_all_hints():
+def test_the_best_or_the_last_answer_to_each_task_counts_with_its_own_hints():
     (best,), notes = grade_all(versions(), ClassSettings(several="best", hint_percent=50), NOW)
-    assert [one["points"] for one in best["tasks"]] == [1, 2] and best["points"] == 3
+    assert [one["points"] for one in best["tasks"]] == [2, 2] and best["points"] == 4, (
+        "more hints elsewhere cost something"
+    )
     assert "there 2 times (also b.json)" in notes[0][1] and "the best answer counts" in notes[0][1]
     (last,), _ = grade_all(versions(), ClassSettings(several="last"), NOW)
     assert [one["points"] for one in last["tasks"]] == [0, 2]
@@ -227,7 +229,7 @@ def test_a_folder_is_marked_by_its_class_file(tmp_path):
     write(folder / "week 2", partly("ann", word), "again.json")
     write(folder, partly("bo", number, word))
     plain = mark_folder(folder, out, ThreadPoolExecutor(1))
-    assert not [says for _, says in plain.notes if "class" in says]
+    assert not [file for file, _ in plain.notes if file.startswith("class")]
     table = out.read_bytes()
     (folder / "class.toml").write_text('class_list = "list.csv"\nseveral = "best"\nhint_percent = 20\n', "utf-8")
     (folder / "list.csv").write_text("id,name,group\nann,Ann,x\ncy,Cy Ö.,y\n", "utf-8")
@@ -282,3 +284,75 @@ def test_the_page_shows_the_answer_and_nothing_of_it_acts():
     page = page_text("ann", [mark(evil)])
     assert "&lt;img src=x" in page and "<img" not in page
     assert "Your answer, given on 2026-10-05 at 18:00" in page
+
+
+def test_one_learner_may_have_more_time_be_excused_or_have_left(tmp_path):
+    (tmp_path / "class.toml").write_text(
+        'accept = ["b/homework_04_ann.json", "gone.json"]\nwithdrawn = ["KIM"]\nlate_percent_per_day = 50\nzone = "+00:00"\n'
+        '[due]\n04 = 2026-10-05\n[due_for.Bo]\n04 = 2026-10-12\n[excused]\n05 = ["cy"]\n',
+        "utf-8",
+    )
+    settings = read_class_settings(tmp_path / "class.toml")
+    late = datetime.datetime(2026, 10, 7, tzinfo=datetime.timezone.utc)
+    assert (settings.days_late("04", late, "ann"), settings.days_late("04", late, "bo")) == (1, 0)
+    assert settings.is_excused("05", "cy") and not settings.is_excused("04", "cy")
+    name, *_ = easy_tasks()
+    for learner in ("ann", "kim"):
+        write(tmp_path, partly(learner, name, given="2026-10-05T10:00:00+00:00"))
+    write(tmp_path / "b", partly("ann", *easy_tasks(), given="2026-10-05T10:00:00+00:00"))
+    result = mark_folder(tmp_path, tmp_path / "marks.csv")
+    assert [(mark["learner"], mark["points"]) for mark in result.marked] == [("ann", 2)] and not result.conflicts
+    says = dict(result.notes)
+    assert says["homework_04_kim.json"] == "Passed over: kim has withdrawn."
+    assert any("gone.json is not an answer sheet" in text for _, text in result.notes)
+    for text, parts in (
+        ('accept = "x"', ["accept", "list of texts"]),
+        ('withdrawn = ["a b"]', ["withdrawn", "'a b'"]),
+        ("due_for = 3", ["due_for", "table"]),
+        ("[due_for]\nbo = 3", ["due_for", "under [due_for.bo]"]),
+        ('[due_for.bo]\n04 = "x"', ["due_for.bo.04", "date"]),
+        ('[excused]\n99 = ["bo"]', ["excused"]),
+    ):
+        (tmp_path / "class.toml").write_text(text, "utf-8")
+        with pytest.raises(ValueError) as error:
+            read_class_settings(tmp_path / "class.toml")
+        one_sentence(error, *parts)
+
+
+def test_the_table_takes_no_other_files_place(tmp_path):
+    sheets = tmp_path / "sheets"
+    name, *_ = easy_tasks()
+    write(sheets, partly("ann", name))
+    for taken, out, parts in (
+        ("list.csv", "list.csv", ["out", "list.csv", "no table of marks"]),
+        ("marks.gradebook.xlsx", "marks.csv", ["marks.gradebook.xlsx", "is there already"]),
+        (None, "marks.xlsx", ["ends in .csv"]),
+    ):
+        if taken:
+            (tmp_path / taken).write_text("id\nann\n", "utf-8")
+        with pytest.raises(ValueError) as error:
+            mark_folder(sheets, tmp_path / out)
+        one_sentence(error, *parts)
+        assert not taken or (tmp_path / taken).read_text("utf-8") == "id\nann\n"
+    for _ in range(2):
+        assert mark_folder(sheets, tmp_path / "new.csv").marked
+    (tmp_path / "new.csv").unlink()
+    assert mark_folder(sheets, tmp_path / "new.csv").marked, "its own leavings stood in its way"
+
+
+def test_a_friends_sheet_under_an_own_id_is_called_what_it_is(tmp_path):
+    answers = {name: posed_entry(name, "ann") for name in easy_tasks()}
+    for learner in ("ann", "bo"):
+        write(tmp_path, sheet(answers, learner))
+    result = mark_folder(tmp_path, tmp_path / "marks.csv")
+    says = dict(result.notes)["homework_04_bo.json"]
+    assert "numbers are those of ann" in says and "version" not in says
+    assert "homework_04_ann.json" not in dict(result.notes)
+    assert "another learner's numbers" in next(
+        task["says"] for mark in result.marked for task in mark["tasks"] if mark["learner"] == "bo" and task["says"]
+    )
+
+
+def posed_entry(name, learner):
+    posed = pose("04", next(task for task in tasks_of("04") if task.id == name), learner)
+    return entry(key_sheet("04", learner).answers[name].answer, posed=posed.digest)

@@ -275,3 +275,12 @@ def test_on_a_class_server_the_login_name_stands_in_for_a_guest(tmp_path, monkey
     assert Homework("04", learner="guest", folder=tmp_path).path is None
     monkeypatch.delenv("JUPYTERHUB_USER")
     assert Homework("04", learner="guest", folder=tmp_path).path is None
+
+
+def test_a_hint_after_the_right_answer_costs_nothing_and_the_card_says_what_may(home):
+    home.hint(1)
+    home.give(1, right_number(home))
+    before = home.path.read_bytes()
+    told = repr(home.hint(1)) + repr(home.hint(1))
+    assert home.path.read_bytes() == before and kept(home)["answers"]["computer"]["hints"] == 1
+    assert "hint 2 of" in told and "take something off for a hint" in told

@@ -43,12 +43,25 @@ class Listed:
 
 @dataclass(frozen=True)
 class ClassList:
-    """The learners of a class, in the order of the list."""
+    """The learners of a class, in the order of the list.
+
+    Attributes
+    ----------
+    learners : tuple of Listed
+    passed_over : tuple of str
+        Headings of columns that were not read.
+    """
 
     learners: tuple[Listed, ...]
+    passed_over: tuple[str, ...] = ()
 
     def __contains__(self, learner) -> bool:
         return learner in self.by_id
+
+    def spelled_like(self, learner: str) -> str | None:
+        """The id on the list that a spreadsheet may have made of this one, such as 12 of 0012; None if there is none."""
+        bare = learner.lstrip("0")
+        return bare if bare != learner and bare in self.by_id else None
 
     @cached_property
     def by_id(self) -> dict[str, Listed]:
@@ -69,7 +82,6 @@ def read_class_list(path) -> ClassList:
     path : path-like
         UTF-8 with or without a mark, or UTF-16 with one; cells are separated by commas, semicolons, tabs or ``|``. The
         first row names the columns: ``id``, and if wanted ``name`` and ``group``, in any order; others are passed over.
-        A file without such a row has the id, name and group in this order.
 
     Returns
     -------
@@ -85,14 +97,17 @@ def read_class_list(path) -> ClassList:
     if not rows:
         raise ValueError(f"class list: {path.name!r} is empty; give a row for each learner: id, name, group.")
     first = [cell.casefold() for cell in rows[0][1]]
-    if "id" in first:
-        twice = [name for name in COLUMNS if first.count(name) > 1]
-        if twice:
-            raise ValueError(f"class list: {path.name!r} has two columns called {twice[0]!r}; keep one of them.")
-        places = [first.index(name) if name in first else None for name in COLUMNS]
-        rows = rows[1:]
-    else:
-        places = [0, 1, 2]
+    if "id" not in first:
+        raise ValueError(
+            f"class list: the first row of {path.name!r} is {shown(', '.join(rows[0][1]))}; it must name the columns: id, and "
+            "if wanted name and group."
+        )
+    twice = [name for name in COLUMNS if first.count(name) > 1]
+    if twice:
+        raise ValueError(f"class list: {path.name!r} has two columns called {twice[0]!r}; keep one of them.")
+    places = [first.index(name) if name in first else None for name in COLUMNS]
+    passed_over = tuple(heading for heading in rows[0][1] if heading and heading.casefold() not in COLUMNS)
+    rows = rows[1:]
     learners, lines = [], {}
     for line, cells in rows:
         given, name, group = (cells[place] if place is not None and place < len(cells) else "" for place in places)
@@ -113,7 +128,7 @@ def read_class_list(path) -> ClassList:
         learners.append(Listed(learner, name, group))
     if not learners:
         raise ValueError(f"class list: nobody is on {path.name!r}; give a row for each learner: id, name, group.")
-    return ClassList(tuple(learners))
+    return ClassList(tuple(learners), passed_over)
 
 
 def small_file(path: Path, what: str, most_bytes: int) -> bytes:

@@ -10,13 +10,17 @@ from pathlib import Path
 
 from vocomp_lab.exercises.class_list import Listed
 from vocomp_lab.exercises.class_rules import ClassRules
+from vocomp_lab.exercises.class_settings import ClassSettings
 from vocomp_lab.exercises.class_spread import group_shares, on_the_list, spread_tables
 from vocomp_lab.exercises.gradebook import gradebook_csv, gradebook_rows
-from vocomp_lab.exercises.reports import paper, picture_html, pictures_by_homework
+from vocomp_lab.exercises.reports import date_and_time, due_and_closed, paper, picture_html, pictures_by_homework
 from vocomp_lab.exercises.sheets import shown_path
 from vocomp_lab.exercises.similarity import similarity_body
 from vocomp_lab.exercises.spreadsheet import spreadsheet_bytes
 from vocomp_lab.sound.files import whole_or_not_at_all, write_whole
+
+GROUPS_PICTURE = ".groups.png"
+"""How the names of a homework's picture by group go on, after that of the table and the homework."""
 
 
 def write_class_reports(marked, rules: ClassRules, out: Path) -> None:
@@ -55,7 +59,7 @@ def class_details(marked, rules: ClassRules, out: Path) -> str:
         save_group_picture(groups, shares, path)
         return groups_in_words(groups, shares)
 
-    pictures = pictures_by_homework(marked, out, ".groups.png", draw)
+    pictures = pictures_by_homework(marked, out, GROUPS_PICTURE, draw)
     by_group = "".join(
         f"<h2>By group: homework {html.escape(homework)}</h2>{picture_html(*picture)}"
         for homework, *picture in pictures
@@ -85,15 +89,18 @@ def missing_lines(marked, rules: ClassRules, conflicts=(), now: datetime.datetim
     if rules.listed is None:
         return
     now = now or datetime.datetime.now(datetime.timezone.utc)
-    settings, learners = rules.settings, rules.listed.learners
+    settings = rules.settings
+    learners = [one for one in rules.listed.learners if one.id not in settings.withdrawn]
     there = {(mark["learner"], mark["homework"]) for mark in marked}
     undecided = {(conflict.learner, conflict.homework) for conflict in conflicts}
     asked = {homework for _, homework in there | undecided}
     asked |= {homework for homework in settings.due if settings.closed_at(homework) < now}
     for homework in sorted(asked):
-        missing = [one for one in learners if (one.id, homework) not in there]
+        missing = [
+            one for one in learners if (one.id, homework) not in there and not settings.is_excused(homework, one.id)
+        ]
         if missing:
-            told = (_missing(one, (one.id, homework) in undecided) for one in missing)
+            told = (_missing(one, settings, homework, (one.id, homework) in undecided, now) for one in missing)
             yield (
                 shown_path(rules.files[-1].name),
                 f"Homework {homework}: nothing that could be marked from {len(missing)} of the {len(learners)} on the list: "
@@ -101,6 +108,10 @@ def missing_lines(marked, rules: ClassRules, conflicts=(), now: datetime.datetim
             )
 
 
-def _missing(one: Listed, undecided: bool) -> str:
-    about = "; ".join(part for part in (one.name, "sheets for you to decide on" if undecided else "") if part)
+def _missing(one: Listed, settings: ClassSettings, homework: str, undecided: bool, now) -> str:
+    parts = [one.name, "sheets for you to decide on" if undecided else ""]
+    if homework in settings.due_for.get(one.id, ()):
+        due, closed = due_and_closed(settings, homework, one.id)
+        parts.append(f"has time until {date_and_time(due)}" if closed > now else "")
+    about = "; ".join(part for part in parts if part)
     return f"{one.id} ({about})" if about else one.id

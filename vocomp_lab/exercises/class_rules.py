@@ -36,19 +36,26 @@ class ClassRules:
 
     def applied(self, marks) -> tuple[list, list]:
         """The marks of a class after these rules, and notes; see :func:`vocomp_lab.exercises.grading.grade_all`."""
-        marks, notes = grade_all(marks, self.settings)
-        return marks, [*notes, *self.notes, *self._who_is_missing(marks)]
+        left = [mark for mark in marks if mark["learner"] in self.settings.withdrawn]
+        passed_over = [(mark["file"], f"Passed over: {mark['learner']} has withdrawn.") for mark in left]
+        marks, notes = grade_all([mark for mark in marks if mark not in left], self.settings)
+        return marks, [*notes, *passed_over, *self.notes, *self._who_is_missing(marks)]
 
     def _who_is_missing(self, marks):
         if self.listed is None:
             return
         name, seen = shown_path(self.files[-1].name), {mark["learner"] for mark in marks}
         for one in self.listed.learners:
-            if one.id not in seen:
+            if one.id not in {*seen, *self.settings.withdrawn}:
                 yield name, f"{one} has handed in nothing that could be marked."
         for mark in marks:
             if mark["learner"] not in self.listed:
-                yield mark["file"], f"{mark['learner']} is not on the class list; the sheet was marked all the same."
+                like = self.listed.spelled_like(mark["learner"])
+                hint = f" ({like} is: a spreadsheet takes zeros away, so make that column text)" if like else ""
+                yield (
+                    mark["file"],
+                    f"{mark['learner']} is not on the class list{hint}; the sheet was marked all the same.",
+                )
 
 
 NO_RULES = ClassRules()
@@ -89,6 +96,9 @@ def read_class(folder, class_file=None, list_file=None) -> ClassRules:
             list_file = class_file.parent / settings.class_list
     if list_file is not None:
         listed = read_class_list(list_file)
+        if listed.passed_over:
+            columns = f"column{'s' * (len(listed.passed_over) > 1)} {', '.join(map(repr, listed.passed_over))}"
+            notes.append((shown_path(Path(list_file).name), f"Passed over: {columns}; id, name and group are read."))
         files.append(Path(list_file).resolve())  # the last one: the report calls the list by its name
     return ClassRules(settings, listed, tuple(files), tuple(notes))
 

@@ -9,9 +9,15 @@
     late_percent_most = 50
     hint_percent = 10                # of a task's points, for each hint
     several = "best"                 # of several sheets with one id: "best" or "last" of each task
+    accept = ["b/homework_04_ann.json"]  # where two sheets have one id: the right one, as the report names it
+    withdrawn = ["kim"]              # their sheets are passed over
 
     [due]
     04 = 2026-10-05                  # the end of that day; or 2026-10-05T18:00:00
+    [due_for.ann]
+    04 = 2026-10-12                  # for ann alone
+    [excused]
+    04 = ["ben"]                     # counts neither for nor against them
     [weights]
     project = 3                      # points count three times; those of others once
     [scale]
@@ -35,7 +41,9 @@ from pathlib import Path
 
 from vocomp_lab.exercises.catalogue import homework_names
 from vocomp_lab.exercises.class_list import small_file
+from vocomp_lab.exercises.learners import check_learner
 from vocomp_lab.sound.checks import check_choice, check_number, shown
+from vocomp_lab.sound.text import printable
 
 CLASS_FILE = "class.toml"
 BEST, LAST = "best", "last"
@@ -70,8 +78,16 @@ class ClassSettings:
     several : str
         What counts when a learner's homework is there several times: "best" or "last" of each task's answers; "" leaves
         it to the marker's own rule.
+    accept : sequence of str
+        Where there are different sheets of one learner for one homework: the right one, as the report names it.
+    withdrawn : sequence of str
+        Learners whose sheets are passed over.
     due : dict of str to date or datetime
         By homework. A date means the end of that day.
+    due_for : dict of str to dict
+        By learner: dates like those, for them alone.
+    excused : dict of str to sequence of str
+        By homework: the learners for whom it counts neither way.
     weights : dict of str to float
         By homework: what its points are multiplied by; 1 where it is left out.
     scale : dict of str to float
@@ -85,7 +101,11 @@ class ClassSettings:
     late_percent_most: float = 100.0
     hint_percent: float = 0.0
     several: str = ""
+    accept: tuple = ()
+    withdrawn: tuple = ()
     due: dict = field(default_factory=dict)
+    due_for: dict = field(default_factory=dict)
+    excused: dict = field(default_factory=dict)
     weights: dict = field(default_factory=dict)
     scale: dict = field(default_factory=dict)
 
@@ -97,20 +117,28 @@ class ClassSettings:
                 raise ValueError(f"{name}: {shown(getattr(self, name))} is not allowed; give text in quotes.")
         check_choice("several", self.several, ("", BEST, LAST))
         self._zone()
-        for name in ("due", "weights", "scale"):
+        for name in ("accept", "withdrawn"):
+            object.__setattr__(self, name, _texts(name, getattr(self, name)))
+        object.__setattr__(self, "withdrawn", _learners("withdrawn", self.withdrawn))
+        for name in ("due", "due_for", "excused", "weights", "scale"):
             if not isinstance(getattr(self, name), dict):
                 raise ValueError(f"{name}: {shown(getattr(self, name))} is not allowed; give a table under [{name}].")
-        for name in ("due", "weights"):
+        for name in ("due", "excused", "weights"):
             for homework in getattr(self, name):
                 check_choice(name, homework, homework_names())
-        for homework, day in self.due.items():
-            if not isinstance(day, datetime.date):  # a datetime is one, too
-                raise ValueError(
-                    f"due.{homework}: {shown(day)} is not allowed; give a date such as 2026-10-05, or a date and time "
-                    "such as 2026-10-05T18:00:00, without quotes."
-                )
-            if not 2000 <= day.year <= 2200:
-                raise ValueError(f"due.{homework}: the year {day.year} is not allowed; give one from 2000 to 2200.")
+        _check_days("due", self.due)
+        due_for = {_learners("due_for", [learner])[0]: days for learner, days in self.due_for.items()}
+        for learner, days in due_for.items():
+            if not isinstance(days, dict):
+                raise ValueError(f"due_for: {shown(days)} is not allowed; give dates under [due_for.{learner}].")
+            for homework in days:
+                check_choice(f"due_for.{learner}", homework, homework_names())
+            _check_days(f"due_for.{learner}", days)
+        object.__setattr__(self, "due_for", due_for)
+        excused = {
+            name: _learners(f"excused.{name}", _texts(f"excused.{name}", ids)) for name, ids in self.excused.items()
+        }
+        object.__setattr__(self, "excused", excused)
         weights = {name: check_number(f"weights.{name}", value, 0, 1000) for name, value in self.weights.items()}
         object.__setattr__(self, "weights", weights)
         for grade in self.scale:
@@ -125,7 +153,11 @@ class ClassSettings:
                 "everybody has a grade."
             )
         object.__setattr__(self, "scale", dict(sorted(scale.items(), key=lambda item: -item[1])))
-        if self.due and not self.late_percent_per_day and (self.grace_hours or self.late_percent_most != 100):
+        if (
+            (self.due or self.due_for)
+            and not self.late_percent_per_day
+            and (self.grace_hours or self.late_percent_most != 100)
+        ):
             raise ValueError(
                 "late_percent_per_day: it is missing or 0; give what a day costs, or leave out grace_hours and "
                 "late_percent_most."
@@ -146,9 +178,9 @@ class ClassSettings:
                 "'+02:00'."
             ) from None
 
-    def due_at(self, homework: str) -> datetime.datetime | None:
-        """When a homework is due, with its offset; None if it has no date."""
-        day = self.due.get(homework)
+    def due_at(self, homework: str, learner: str = "") -> datetime.datetime | None:
+        """When a homework is due, for everybody or for a learner, with its offset; None if it has no date."""
+        day = self.due_for.get(learner, {}).get(homework, self.due.get(homework))
         if day is None:
             return None
         if not isinstance(day, datetime.datetime):
@@ -158,13 +190,13 @@ class ClassSettings:
         zone = self._zone()
         return day.replace(tzinfo=zone) if zone is not None else day.astimezone()
 
-    def closed_at(self, homework: str) -> datetime.datetime | None:
+    def closed_at(self, homework: str, learner: str = "") -> datetime.datetime | None:
         """When a homework's due date and the grace are over, in UTC; None if it has no date."""
-        due = self.due_at(homework)
+        due = self.due_at(homework, learner)
         grace = datetime.timedelta(hours=self.grace_hours)
         return None if due is None else due.astimezone(datetime.timezone.utc) + grace
 
-    def days_late(self, homework: str, given_at: datetime.datetime) -> int:
+    def days_late(self, homework: str, given_at: datetime.datetime, learner: str = "") -> int:
         """How many days after its due date and the grace an answer was given; a day that has begun counts as one.
 
         Parameters
@@ -172,12 +204,18 @@ class ClassSettings:
         homework : str
         given_at : datetime
             With an offset.
+        learner : str
+            Who may have a date of their own.
         """
-        closed_at = self.closed_at(homework)
+        closed_at = self.closed_at(homework, learner)
         if closed_at is None:
             return 0
         late = given_at - closed_at
         return max(math.ceil(late / datetime.timedelta(days=1)), 0)
+
+    def is_excused(self, homework: str, learner: str) -> bool:
+        """Whether a homework counts neither for nor against a learner."""
+        return learner in self.excused.get(homework, ())
 
     def weight(self, homework: str) -> float:
         """What the points of a homework are multiplied by."""
@@ -195,13 +233,47 @@ class ClassSettings:
             value = getattr(self, part.name)
             if isinstance(value, dict):
                 if value:
-                    inner = ", ".join(
-                        f"{name} {one if isinstance(one, datetime.date) else f'{one:g}'}" for name, one in value.items()
-                    )
-                    said.append(f"{part.name}: {inner}")
+                    said.append(f"{part.name}: {', '.join(f'{name} {_told(one)}' for name, one in value.items())}")
+            elif isinstance(value, tuple):
+                if value:
+                    said.append(f"{part.name} {_told(value)}")
             elif value != part.default:
                 said.append(f"{part.name} {value if isinstance(value, str) else f'{value:g}'}")
         return "; ".join(said) or "nothing"
+
+
+def _told(value) -> str:
+    """A value of ``class.toml`` in one line."""
+    if isinstance(value, dict):
+        return ", ".join(f"{name} {_told(one)}" for name, one in value.items())
+    if isinstance(value, tuple):
+        return ", ".join(map(printable, value))
+    return str(value) if isinstance(value, datetime.date) else f"{value:g}"
+
+
+def _texts(name: str, given) -> tuple[str, ...]:
+    if not isinstance(given, (list, tuple)) or not all(isinstance(one, str) for one in given):
+        raise ValueError(f'{name}: {shown(given)} is not allowed; give a list of texts in quotes, such as ["ann"].')
+    return tuple(given)
+
+
+def _learners(name: str, ids) -> tuple[str, ...]:
+    """Ids in their standard spelling."""
+    try:
+        return tuple(map(check_learner, ids))
+    except ValueError as error:
+        raise ValueError(f"{name}: {error}") from None
+
+
+def _check_days(name: str, days: dict) -> None:
+    for homework, day in days.items():
+        if not isinstance(day, datetime.date):  # a datetime is one, too
+            raise ValueError(
+                f"{name}.{homework}: {shown(day)} is not allowed; give a date such as 2026-10-05, or a date and time such as "
+                "2026-10-05T18:00:00, without quotes."
+            )
+        if not 2000 <= day.year <= 2200:
+            raise ValueError(f"{name}.{homework}: the year {day.year} is not allowed; give one from 2000 to 2200.")
 
 
 DEFAULTS = ClassSettings()

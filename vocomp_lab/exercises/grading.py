@@ -42,13 +42,13 @@ def graded(mark: dict, settings: ClassSettings) -> dict:
         As :func:`vocomp_lab.exercises.marking.mark_sheet` returns it; left as it is.
     settings : ClassSettings
     """
-    tasks = [_graded_task(task, mark["homework"], settings) for task in mark["tasks"]]
+    tasks = [_graded_task(task, mark["homework"], mark["learner"], settings) for task in mark["tasks"]]
     if all(task is same for task, same in zip(tasks, mark["tasks"])):
         return mark
     return {**mark, "tasks": tasks, "points": _plain(sum(task["points"] for task in tasks))}
 
 
-def _graded_task(task: dict, homework: str, settings: ClassSettings) -> dict:
+def _graded_task(task: dict, homework: str, learner: str, settings: ClassSettings) -> dict:
     if not task["points"]:
         return task
     percent, told = 0.0, []
@@ -56,11 +56,11 @@ def _graded_task(task: dict, homework: str, settings: ClassSettings) -> dict:
         percent = settings.hint_percent * task["hints"]
         hints = f"{task['hints']} hint{'s' if task['hints'] > 1 else ''}"
         told.append(f"{hints}: {min(percent, 100):g} % less.")
-    if settings.late_percent_per_day and homework in settings.due:
+    if settings.late_percent_per_day and settings.due_at(homework, learner) is not None:
         given_at = read_time(task["given"])
         if given_at is None:
             told.append("When it was given is not known for sure, so nothing is taken off for lateness.")
-        elif days := settings.days_late(homework, given_at):
+        elif days := settings.days_late(homework, given_at, learner):
             late = min(settings.late_percent_per_day * days, settings.late_percent_most)
             percent += late
             told.append(f"{days} day{'s' if days > 1 else ''} late: {late:g} % less.")
@@ -109,7 +109,7 @@ def grade_all(marks, settings: ClassSettings, now: datetime.datetime | None = No
 
 def _with_times_that_can_be(mark: dict, settings: ClassSettings, now: datetime.datetime) -> dict:
     """A mark in which times that can't be right are unknown, where something may follow from them."""
-    if mark["homework"] not in settings.due and settings.several != LAST:
+    if settings.due_at(mark["homework"], mark["learner"]) is None and settings.several != LAST:
         return mark
 
     def wrong(task):
@@ -120,16 +120,12 @@ def _with_times_that_can_be(mark: dict, settings: ClassSettings, now: datetime.d
 
 
 def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
-    """One mark from several sheets of a learner: of each task the best or the last answer, with all its hints."""
+    """One mark from several sheets of a learner: of each task the best or the last answer, with its own hints and time, so that
+    one more sheet can't take points from the best.
+    """
     first = together[0]
     unknown, tasks = 0, []
-    hints = [max(task["hints"] for task in versions) for versions in zip(*(mark["tasks"] for mark in together))]
-    marks = [
-        graded(
-            {**mark, "tasks": [{**task, "hints": most} for task, most in zip(mark["tasks"], hints)]}, settings
-        )
-        for mark in together
-    ]  # fmt: skip
+    marks = [graded(mark, settings) for mark in together]
     for versions in zip(*(mark["tasks"] for mark in marks)):
         answered = [task for task in versions if task["answer"]] or list(versions[:1])
         times = [read_time(task["given"]) for task in answered]
@@ -142,7 +138,7 @@ def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
     others = ", ".join(shown_path(mark["file"]) for mark in together[1:])
     says = (
         f"{first['learner']}'s homework {first['homework']} is there {len(together)} times (also {others}); of each task "
-        f"{rule} answer counts, and the most hints."
+        f"{rule} answer counts."
     )
     if unknown:
         says += f" For {unknown} of the tasks a time is not known; there the best counts."
@@ -157,14 +153,14 @@ def _of_several(together: list, settings: ClassSettings) -> tuple[dict, tuple]:
 
 def _about_times(mark: dict, settings: ClassSettings):
     """Sentences on the times of a sheet's answers; none where the class has no due dates."""
-    if mark["homework"] not in settings.due:
+    if settings.due_at(mark["homework"], mark["learner"]) is None:
         return
     times = [read_time(task["given"]) for task in mark["tasks"] if task["answer"]]
     if unknown := times.count(None):
         yield (
             f"The time of {unknown} of its {len(times)} answers is not known for sure; nothing is taken off those for lateness."
         )
-    late = [days for time in times if time and (days := settings.days_late(mark["homework"], time))]
+    late = [days for time in times if time and (days := settings.days_late(mark["homework"], time, mark["learner"]))]
     if late:
         most = max(late)
         yield f"{len(late)} of its {len(times)} answers came late, the latest {most} day{'s' if most > 1 else ''}."

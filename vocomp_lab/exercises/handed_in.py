@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from vocomp_lab.exercises.class_rules import NO_RULES, ClassRules
+from vocomp_lab.exercises.class_settings import CLASS_FILE
 from vocomp_lab.exercises.journal import is_journal
 from vocomp_lab.exercises.learners import GUEST
 from vocomp_lab.exercises.sheets import (
@@ -27,6 +28,9 @@ from vocomp_lab.exercises.sheets import (
 
 TABLE_BEGINS = b"learner,homework,points,of"
 """How a table of marks begins, by which one is known that has any name."""
+
+
+_ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz", ".bz2", ".xz")
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,8 @@ class Conflict:
         listed = f"{', '.join(self.files[:-1])} and {self.files[-1]}"
         return (
             f"{self.learner}'s homework {self.homework} was handed in {len(self.files)} times with different content "
-            f"({listed}); none of them counts until you take the wrong ones away, or mark again with --accept and the right one."
+            f"({listed}); none of them counts until you take the wrong ones away, or name the right one under accept in class.toml "
+            "or by --accept."
         )
 
 
@@ -130,7 +135,13 @@ def gather(folder: Path, out: Path | None = None, accept=(), rules: ClassRules =
             gathered.notes.append(
                 (name, f"A clock was set wrong, or times were written by hand{more}: {odd[0]} The mark stands.")
             )
-    accepted = _accepted(folder, accept, {name for files in found.values() for name, _ in files})
+    names = {name for files in found.values() for name, _ in files}
+    accepted = _accepted(folder, accept, names)
+    for path in rules.settings.accept:
+        try:
+            accepted |= _accepted(folder, [path], names)
+        except ValueError as error:  # the sheet may have been taken away since
+            gathered.notes.append((CLASS_FILE, str(error)))
     for files in found.values():
         _choose(files, accepted, gathered, rules.settings.several)
     gathered.conflicts.sort(key=lambda conflict: (conflict.learner, conflict.homework))
@@ -151,6 +162,8 @@ def _choose(files, accepted, gathered: Gathered, several: str) -> None:
         raise ValueError(
             f"accept: {shown_path(name)} and {shown_path(others[0][0])} are for the same homework; give one."
         )
+    if name in accepted and not differ:
+        gathered.notes.append((name, "Accepted, but there was nothing to decide: it is the only one of its kind."))
     if differ and name not in accepted and several:
         versions = {handed_in.content: (file, handed_in) for file, handed_in in reversed(files)}
         gathered.sheets |= dict(reversed(versions.values()))
@@ -159,8 +172,10 @@ def _choose(files, accepted, gathered: Gathered, several: str) -> None:
         gathered.conflicts.append(Conflict(learner, homework, tuple(shown_path(file) for file, _ in files)))
         return
     gathered.sheets[name] = chosen
-    if Path(name).name != usual:
-        gathered.notes.append((name, f"Marked, but wrongly named: it is {learner}'s homework {homework}, {usual}."))
+    for file, _ in files if several else files[:1]:
+        if file in gathered.sheets and Path(file).name != usual:
+            says = f"Marked, but wrongly named: the id and homework in it are {learner} and {homework}, as in {usual}."
+            gathered.notes.append((file, says))
     for other, handed_in in others:
         same = "the same" if handed_in.content == chosen.content else "other"
         gathered.notes.append(
@@ -228,6 +243,8 @@ def _is_folder(entry) -> bool:
 
 def _handed_in(file: Path) -> tuple[HandedIn, list[str]]:
     """A file as a sheet to mark, and what is odd about its times; a ValueError of one sentence if it is none."""
+    if file.suffix.lower() in _ARCHIVES:
+        raise ValueError("It is an archive; unpack it here, and mark again.")
     if file.suffix.lower() != ".json":
         raise ValueError("The name of an answer sheet ends in .json.")
     raw = sheet_bytes(file)
@@ -262,6 +279,11 @@ def _own(file: Path, out: Path | None) -> bool:
     parts = file.name.split(".")
     if any(is_journal(at / f"{'.'.join(parts[:place])}.journal") for place in range(1, len(parts) + 1)):
         return True
+    return is_table(file)
+
+
+def is_table(file: Path) -> bool:
+    """Whether a file is a table of marks."""
     try:
         return file.is_file() and sheet_bytes(file).removeprefix(b"\xef\xbb\xbf").startswith(TABLE_BEGINS)
     except (OSError, ValueError):

@@ -23,6 +23,7 @@ from vocomp_lab.sound.checks import check_whole
 FOLDER = "answers"
 _CARD_STYLE = "border-left:3px solid currentColor;padding:2px 12px;max-width:62em;font-size:14px"
 _NOT_JUDGED = "not judged yet"
+_HINTS_COUNT = "Your teacher may take something off for a hint. Reading it again costs nothing, nor does one after the right answer."
 _STAYS = "Your right answer from before stays."
 _SIGNS = {RIGHT: "✔", UNREAD: "?", NOT_YET: "✘", POSED_ANEW: "?"}
 
@@ -173,7 +174,7 @@ class Homework:
 
     def hint(self, number: int) -> Card:
         """The next hint; after the last one, all of them again. One that was taken before costs nothing again: a notebook that
-        is run from the top shows as many as before.
+        is run from the top shows as many as before. Nor does one that is read after the right answer.
         """
         task, posed = self._task(number)
         if not posed.hints:
@@ -181,11 +182,18 @@ class Homework:
         self._sheet = self._reread(self._sheet)
         entry = self._sheet.entry(task.id)
         asked = self._hints_asked[task.id] = min(self._hints_asked.get(task.id, 0) + 1, len(posed.hints))
-        if entry.hints < asked:
+        told = posed.hints[: max(entry.hints, asked)]
+        if entry.hints < asked and not self._is_right(task, posed):
             entry.hints = asked
             self._write()
-        told = posed.hints[: entry.hints]
-        return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join(told))
+        return Card(f"Task {number}: hint {len(told)} of {len(posed.hints)}", "\n\n".join([*told, _HINTS_COUNT]))
+
+    def _is_right(self, task: Task, posed: Posed) -> bool:
+        try:
+            known = self._kept_verdict(task, posed)
+        except BoxNotReady:
+            return False
+        return known is not None and known.status == RIGHT
 
     def solution(self, number: int) -> Card:
         """The worked solution, once the task is right."""

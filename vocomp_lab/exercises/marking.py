@@ -11,13 +11,14 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vocomp_lab.exercises.another_id import NOT_YOURS, posed_to
 from vocomp_lab.exercises.answer_text import answer_text
-from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.class_reports import class_details, missing_lines, write_class_reports
+from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
+from vocomp_lab.exercises.class_reports import GROUPS_PICTURE, class_details, missing_lines, write_class_reports
 from vocomp_lab.exercises.class_rules import read_class
-from vocomp_lab.exercises.handed_in import gather
-from vocomp_lab.exercises.journal import Journal, key_of
-from vocomp_lab.exercises.reports import write_reports
+from vocomp_lab.exercises.handed_in import gather, is_table
+from vocomp_lab.exercises.journal import Journal, is_journal, key_of
+from vocomp_lab.exercises.reports import CLASS_PICTURE, write_reports
 from vocomp_lab.exercises.sheets import Sheet, read_sheet, shown_path, time_given
 from vocomp_lab.exercises.tasks import POSED_ANEW, RIGHT
 from vocomp_lab.exercises.traces import traces_of
@@ -25,6 +26,16 @@ from vocomp_lab.exercises.workers import checked_workers, run_here, run_on
 from vocomp_lab.sound.text import printable
 
 NO_ANSWER = "no answer"
+WRITTEN_BESIDE = (
+    ".gradebook.csv",
+    ".gradebook.xlsx",
+    ".html",
+    ".report.txt",
+    ".similar.html",
+    ".pages",
+)
+"""How the names of the files go on that are written beside a table, all of them without its .csv; besides its pictures and its
+journal."""
 
 
 @dataclass(frozen=True)
@@ -142,8 +153,8 @@ def mark_folder(
     Raises
     ------
     ValueError
-        If there is no such folder, `out` can't be a table or another marker is at work on it, `workers` or `accept`
-        can't be, or what a teacher gave for the class is not allowed.
+        If there is no such folder, `out` can't be a table or would take another file's place, another marker is at work on
+        it, `workers` or `accept` can't be, or what a teacher gave for the class is not allowed.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
@@ -153,6 +164,7 @@ def mark_folder(
     if workers is not None:
         checked_workers(workers)
     rules = read_class(folder, class_file, list_file)
+    check_table(out)
     out.parent.mkdir(parents=True, exist_ok=True)
     with Journal(out.with_suffix(".journal")) as journal:
         gathered = gather(folder, out, accept, rules)
@@ -161,8 +173,9 @@ def mark_folder(
             says = "It was not written by marking on this disk, so nothing in it counts; every sheet was marked anew."
             notes.append((out.with_suffix(".journal").name, says))
         marks = _mark_all(gathered.sheets, journal, notes, executor, workers, progress or (lambda done, total: None))
+        anew = _posed_anew(marks, gathered.sheets, rules)
         for file, mark in marks.items():
-            notes += [(file, says) for says in _out_of_the_ordinary(mark)]
+            notes += [(file, says) for says in _out_of_the_ordinary(mark, anew.get(file))]
         ordered = sorted(
             ({"file": shown_path(file), **mark} for file, mark in marks.items()),
             key=lambda mark: (mark["learner"], mark["homework"]),
@@ -177,11 +190,52 @@ def mark_folder(
     return result
 
 
-def _out_of_the_ordinary(mark):
+def check_table(out: Path) -> None:
+    """Refuse a table of marks that would take another file's place.
+
+    Raises
+    ------
+    ValueError
+        If its name doesn't end in .csv, there is something else under that name, or under one that goes beside it.
+    """
+    if out.suffix.lower() != ".csv":
+        raise ValueError(f"out: {str(out)!r} is not allowed; give a name that ends in .csv, such as marks.csv.")
+    if out.exists() or out.is_symlink():
+        if not is_table(out):
+            raise ValueError(f"out: {str(out)!r} is there already and is no table of marks; give another name.")
+    elif not is_journal(out.with_suffix(".journal")):
+        pictures = (f".{name}{ending}" for name in homework_names() for ending in (CLASS_PICTURE, GROUPS_PICTURE))
+        for ending in (*WRITTEN_BESIDE, *pictures):
+            beside = out.with_suffix(ending)
+            if beside.exists() or beside.is_symlink():
+                raise ValueError(
+                    f"out: {str(beside)!r} would be written beside the table, and is there already; give another name."
+                )
+
+
+def _posed_anew(marks: dict, sheets: dict, rules) -> dict[str, str]:
+    """By file: whose numbers its tasks have, where they are not those of the learner whose id it has."""
+    listed = rules.listed.by_id if rules.listed is not None else ()
+    found, learners = {}, sorted({*listed, *(mark["learner"] for mark in marks.values())})
+    for file, mark in marks.items():
+        anew = [task["id"] for task in mark["tasks"] if task["status"] == POSED_ANEW]
+        if anew and (whose := posed_to(sheets[file].sheet(), anew, learners)):
+            found[file] = whose
+            tasks = [{**task, "says": NOT_YOURS} if task["id"] in anew else task for task in mark["tasks"]]
+            marks[file] = {**mark, "tasks": tasks}
+    return found
+
+
+def _out_of_the_ordinary(mark, whose: str | None):
     if mark["unknown"]:
         yield f"The sheet has answers to tasks that homework {mark['homework']} does not have; they don't count."
     anew = [str(number) for number, task in enumerate(mark["tasks"], start=1) if task["status"] == POSED_ANEW]
-    if anew:
+    if anew and whose:
+        yield (
+            f"{mark['learner']}'s id is on it, but the numbers are those of {whose} (task {', '.join(anew)}); not judged. The "
+            "id was changed, or a sheet was begun under another's."
+        )
+    elif anew:
         yield (
             f"This version of the workbook poses task {', '.join(anew)} with other words or numbers than when it was answered, "
             f"so it was not marked; mark with the version of that time, or ask for a new answer."

@@ -31,6 +31,8 @@ FORMATIVE = (
     "any learner. They show you and your learners what is understood and what to go over again. If a grade depends on "
     "it, talk with the learner about the answer, or set a task under your eyes."
 )
+CLASS_PICTURE = ".png"
+"""How the names of a homework's picture go on, after that of the table and the homework."""
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _STYLE = (
     ":root{color-scheme:light dark;background:Canvas;color:CanvasText}"
@@ -93,7 +95,7 @@ def page_text(
     title = f"{listed.name} ({learner})" if listed is not None and listed.name else learner
     parts = [f"<h1>{html.escape(title)}</h1>"]
     for mark in marked:
-        due, until = _due(rules.settings, mark["homework"])
+        due, until = due_and_closed(rules.settings, mark["homework"], learner)
         parts.append(f"<h2>Homework {html.escape(mark['homework'])}: {html.escape(title_of(mark['homework']))}</h2>")
         parts.append(f"<p><b>{mark['points']} of {mark['of']} points</b>{_about_due(rules.settings, due, until)}</p>")
         for number, task in enumerate(mark["tasks"], start=1):
@@ -108,13 +110,15 @@ def page_text(
     return paper(title, "".join(parts))
 
 
-def _due(settings: ClassSettings, homework: str) -> tuple[datetime.datetime | None, datetime.datetime | None]:
-    """When a homework is due, and until when nothing is taken off, both by the class's clock; None, None without a date."""
-    due = settings.due_at(homework)
-    return (None, None) if due is None else (due, settings.closed_at(homework).astimezone(due.tzinfo))
+def due_and_closed(
+    settings: ClassSettings, homework: str, learner: str
+) -> tuple[datetime.datetime | None, datetime.datetime | None]:
+    """When a homework is due for a learner, and when the grace is over, both by the class's clock; None, None without a date."""
+    due = settings.due_at(homework, learner)
+    return (None, None) if due is None else (due, settings.closed_at(homework, learner).astimezone(due.tzinfo))
 
 
-def _at(time: datetime.datetime) -> str:
+def date_and_time(time: datetime.datetime) -> str:
     """A date and time; midnight as the end of a day."""
     if time.time() == datetime.time():
         return f"the end of {time - datetime.timedelta(days=1):%Y-%m-%d}"
@@ -124,8 +128,10 @@ def _at(time: datetime.datetime) -> str:
 def _about_due(settings: ClassSettings, due, until) -> str:
     if due is None:
         return ""
-    grace = f"; nothing is taken off before {_at(until)}" if until > due and settings.late_percent_per_day else ""
-    return f". Due: {_at(due)}{grace}."
+    grace = (
+        f"; nothing is taken off before {date_and_time(until)}" if until > due and settings.late_percent_per_day else ""
+    )
+    return f". Due: {date_and_time(due)}{grace}."
 
 
 def _deducted(task: dict, due, until) -> str:
@@ -133,13 +139,13 @@ def _deducted(task: dict, due, until) -> str:
     if not task.get("deducted"):
         return ""
     given = read_time(task["given"])
-    date = f" Due: {_at(due)}." if until is not None and given is not None and given > until else ""
+    date = f" Due: {date_and_time(due)}." if until is not None and given is not None and given > until else ""
     return to_html(f"**Points.** {' '.join(task['deducted'])}{date}")
 
 
 def _how_to_do_it(task: dict, until, now) -> str:
     if until is not None and until > now:
-        return f"<p>How to do it: on this page from {_at(until)} on, once the class is marked again.</p>"
+        return f"<p>How to do it: on this page from {date_and_time(until)} on, once the class is marked again.</p>"
     return f"<details><summary>How to do it</summary>{to_html(task['solution'])}</details>"
 
 
@@ -268,7 +274,7 @@ def write_reports(result, out: Path, rules: ClassRules = NO_RULES, more: str = "
     report = out.with_suffix(".report.txt")
     write_whole(report, "".join(f"{file}: {says}\n" for file, says in result.notes))
     counted, left_out = on_the_list(result.marked, rules.listed)
-    pictures = pictures_by_homework(counted, out, ".png", _draw_class)
+    pictures = pictures_by_homework(counted, out, CLASS_PICTURE, _draw_class)
     if not result.marked:
         out.with_suffix(".html").unlink(missing_ok=True)
         return

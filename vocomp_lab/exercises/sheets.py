@@ -115,7 +115,11 @@ def read_sheet(raw: bytes) -> Sheet:
     if len(raw) > LONGEST_SHEET:
         raise ValueError(f"The sheet is longer than {LONGEST_SHEET // 1024} KiB.")
     try:
-        data = json.loads(raw.decode("utf-8-sig"), parse_constant=_refuse, object_pairs_hook=_once)
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise ValueError("This is not text in UTF-8; hand in the file as the workbook wrote it.") from None
+    try:
+        data = json.loads(text, parse_constant=_refuse, object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
         raise ValueError(f"This is not an answer sheet in JSON ({' '.join(str(error).split())[:120]}).") from None
     if not isinstance(data, dict) or data.get("format") != SHEET_FORMAT:

@@ -90,16 +90,18 @@ def alike(marked) -> list[Alike]:
     for mark, number, task in _tasks(marked):
         kinds = {kind for kind, _, _ in task["traces"]}
         for kind, digest, size in task["traces"]:
-            # A number that is the learner's own key to the last digit needs nobody else's: it is listed as such.
-            if kind in (KEY, MODEL) or kind == NUMBERS and KEY in kinds and size == 1:
+            if kind in (KEY, MODEL):
                 continue
             place = (mark["homework"], number, kind, digest)
-            found[place][mark["learner"]] = (task["title"], size, task["answer"])
+            found[place][mark["learner"]] = (task["title"], size, task["answer"], KEY in kinds)
     matches = []
     for (homework, number, kind, _), by_learner in found.items():
+        # A number that is each learner's own key to the last digit needs nobody else's: it is listed as such.
+        if kind == NUMBERS and all(size == 1 and is_key for _, size, _, is_key in by_learner.values()):
+            continue
         if len(by_learner) > 1:
             learners = tuple(sorted(by_learner))
-            title, size, _ = by_learner[learners[0]]
+            title, size, _, _ = by_learner[learners[0]]
             answers = tuple(by_learner[learner][2] for learner in learners)
             matches.append(Alike(kind, f"{homework}.{number} {title}", size, learners, answers))
     return sorted(matches, key=lambda one: (not one.tells, len(one.learners), -one.size, one.task, one.learners))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import os
+import signal
 import sys
 import threading
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -110,6 +111,9 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 def _end_with_the_marker() -> None:
     """Runs in a worker: a marker that is killed can't say so, and its workers would wait for the next sheet for ever."""
+
+    # Ctrl+C goes to every process of a terminal. The marker says what there is to say, and its workers end with it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def watch():
         multiprocessing.parent_process().join()
