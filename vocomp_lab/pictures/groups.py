@@ -47,7 +47,7 @@ def plot_groups(groups, shares) -> Figure:
         lifted = [place + 0.12 * (number - (len(drawn) - 1) / 2) for place in places]
         ax.scatter(values, lifted, marker=mark, color=colour, s=52, label=f" {_short(group)}", zorder=2)
     ax.set_yticks(list(places), [literal(f"{label}{' (done)' * by_doing}") for label, _, by_doing in shares])
-    figure.suptitle(literal(textwrap.fill(group_finding(groups, shares), 110)), fontsize=HEADING_PT)
+    figure.suptitle(literal(textwrap.fill(group_finding(groups, shares), 122)), fontsize=HEADING_PT)
     ax.set_xlim(-3, 103)
     ax.set_xlabel("right, % of the group's sheets", fontsize=LETTER_PT)
     ax.tick_params(labelsize=LETTER_PT)
