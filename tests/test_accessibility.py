@@ -376,7 +376,7 @@ def test_axe_finds_nothing_serious_in_the_pages_that_are_files(page, papers):
 
 _TORN = """nodes => nodes.filter(node => {
     const line = parseFloat(getComputedStyle(node).lineHeight);
-    return node.clientHeight > line * (node.textContent.split('\\n').length + 2.5);
+    return node.clientHeight > line * (node.textContent.split('\\n').length + 0.5);
 }).length"""
 
 
