@@ -1,5 +1,6 @@
-"""What marking writes for a teacher besides the table: the gradebook, the page on equal answers, the pictures by group, and who
-of the class list hasn't handed in."""
+"""What marking writes for a teacher besides the table: the gradebook, the page on equal answers, the pictures by group,
+and who of the class list hasn't handed in.
+"""
 
 from __future__ import annotations
 
@@ -68,8 +69,8 @@ def class_details(marked, rules: ClassRules, out: Path) -> str:
 
 
 def missing_lines(marked, rules: ClassRules, conflicts=(), now: datetime.datetime | None = None):
-    """What the report says on who of the class list hasn't handed in: a line for each homework that anybody has handed in, or
-    that was due (with the grace).
+    """What the report says on who of the class list hasn't handed in: a line for each homework that anybody has handed in,
+    or that was due (with the grace).
 
     Parameters
     ----------
@@ -103,8 +104,8 @@ def missing_lines(marked, rules: ClassRules, conflicts=(), now: datetime.datetim
             told = (_missing(one, settings, homework, (one.id, homework) in undecided, now) for one in missing)
             yield (
                 shown_path(rules.files[-1].name),
-                f"Homework {homework}: nothing that could be marked from {len(missing)} of the {len(learners)} on the list: "
-                f"{', '.join(told)}.",
+                f"Homework {homework}: nothing that could be marked from {len(missing)} of the {len(learners)} on the "
+                f"list: {', '.join(told)}.",
             )
 
 

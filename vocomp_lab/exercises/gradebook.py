@@ -53,8 +53,8 @@ def gradebook_rows(
     -------
     list of list
         The head and a row for each learner. Text, numbers, "excused", and None for a homework that was not handed in.
-        Columns: id, with a list also name and group, the homeworks that anybody handed in or that were due, total, of, percent (one
-        decimal), and with a scale the grade. The heads say what can be reached: "homework 04 (of 11, × 2)" is worth up to
+        Columns: id, with a list also name and group, the homeworks that anybody handed in or that were due, total, of,
+        percent (one decimal), and with a scale the grade. The heads say what can be reached: "homework 04 (of 11, × 2)" is worth up to
         11 points that count twice, and so 22 of the total.
 
     Notes

@@ -34,7 +34,7 @@ WRITTEN_BESIDE = (
     ".similar.html",
     ".pages",
 )
-"""How the names of the files go on that are written beside a table, all of them without its .csv; besides its pictures and its
+"""How the names of the files go on that are written beside a table, all of them without its .csv; besides pictures and
 journal."""
 
 
@@ -72,7 +72,8 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
         ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``kind``,
-        ``answer`` (as text, with all digits), ``shown`` (as a learner reads it, where that differs) and ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
+        ``answer`` (as text, with all digits), ``shown`` (as a learner reads it, where that differs) and ``traces``
+        (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
         sheet = read_sheet(sheet)

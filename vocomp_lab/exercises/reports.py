@@ -101,9 +101,10 @@ def page_text(
         for number, task in enumerate(mark["tasks"], start=1):
             says = to_html(f"**About your answer.**\n\n{task['says']}") if task["says"] else ""
             status = "done" if by_doing(task) and task["status"] == RIGHT else task["status"]
+            status = html.escape(status[:1].upper() + status[1:])
+            points = f"{task['points']} of {task['of']} point{'' if task['of'] == 1 else 's'}"
             parts.append(
-                f"<section><h3>{number}. {html.escape(task['title'])}</h3><p><b>{html.escape(status[:1].upper() + status[1:])}: "
-                f"{task['points']} of {task['of']} point{'' if task['of'] == 1 else 's'}</b></p>"
+                f"<section><h3>{number}. {html.escape(task['title'])}</h3><p><b>{status}: {points}</b></p>"
                 f"{to_html(task['prompt'])}{_own_answer(task)}{says}{_deducted(task, due, until)}"
                 f"{_how_to_do_it(task, until, now)}</section>"
             )
@@ -113,7 +114,7 @@ def page_text(
 def due_and_closed(
     settings: ClassSettings, homework: str, learner: str
 ) -> tuple[datetime.datetime | None, datetime.datetime | None]:
-    """When a homework is due for a learner, and when the grace is over, both by the class's clock; None, None without a date."""
+    """When a homework is due for a learner, and when the grace is over, by the class's clock; None, None without a date."""
     due = settings.due_at(homework, learner)
     return (None, None) if due is None else (due, settings.closed_at(homework, learner).astimezone(due.tzinfo))
 
@@ -188,8 +189,8 @@ def class_numbers(marked) -> tuple[list, list]:
 def class_page(
     tasks, mistakes, pictures, *, waiting: int = 0, report: str = "", left_out: int = 0, more: str = ""
 ) -> str:
-    """The pictures of a class, with its numbers as tables, on a page that needs no other file and names nobody: a class may
-    see it on a projector.
+    """The pictures of a class, with its numbers as tables, on a page that needs no other file and names nobody: a class
+    may see it on a projector.
 
     Parameters
     ----------
