@@ -343,11 +343,12 @@ def papers(tmp_path_factory):
     exam, key = exam_pages(["04"], rules.listed.learners, "word")
     numbers = class_numbers(marked)
     save_class_picture(*numbers, folder / "class.png")
+    pictures = [("04", (folder / "class.png").read_bytes(), class_in_words(*numbers))]
     clip = shipped("lesson_verse_faulty").clip.cut(6, 12)
     chain = Chain([("low cut", HighPass(90, 3)), ("peaks", Compressor(-26, 3, 1, 80))])
     pages = {
         "feedback": page_text("ann", marked),
-        "class": class_page(*numbers, (folder / "class.png").read_bytes(), class_in_words(*numbers), more=details),
+        "class": class_page(*numbers, pictures, more=details),
         "similar": paper("Equal answers", similarity_body(marked)),
         "exam": exam,
         "key": key,
@@ -371,3 +372,25 @@ def test_axe_finds_nothing_serious_in_the_pages_that_are_files(page, papers):
                 assert not found["violations"], (name, scheme, json.dumps(found["violations"], indent=1))
                 assert not found["incomplete"], (name, scheme, json.dumps(found["incomplete"], indent=1))
                 assert found["counted"]["color-contrast"] > 10 and found["counted"]["document-title"] == 1
+
+
+_TORN = """nodes => nodes.filter(node => {
+    const line = parseFloat(getComputedStyle(node).lineHeight);
+    return node.clientHeight > line * (node.textContent.split('\\n').length + 0.5);
+}).length"""
+
+
+def test_lines_stay_whole_and_pictures_fit_a_projector(page, papers):
+    """Plain tables and code scroll inside their block; the page itself never does. A class's picture fits with its heading."""
+    with page.context.browser.new_page() as page:
+        for wide, high in ((1280, 720), (390, 800)):
+            page.set_viewport_size({"width": wide, "height": high})
+            for name in ("feedback", "class"):
+                page.goto((papers / f"{name}.html").as_uri())
+                page.eval_on_selector_all("details", "nodes => nodes.forEach(node => { node.open = true; })")
+                assert page.evaluate("document.documentElement.scrollWidth") <= wide, (name, wide)
+                assert page.eval_on_selector_all("pre", _TORN) == 0, (name, wide)
+                if (name, wide) == ("class", 1280):
+                    sizes = page.eval_on_selector_all("img", "nodes => nodes.map(node => [node.width, node.height])")
+                    assert len(sizes) == 2 and all(width > 1100 and height <= 620 for width, height in sizes), sizes
+        assert page.eval_on_selector_all("img", "nodes => nodes.length") == 2

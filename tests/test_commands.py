@@ -109,7 +109,7 @@ def test_mark_writes_the_table(capsys, tmp_path):
     lines = (tmp_path / "out" / "marks.csv").read_text().splitlines()
     assert lines[0].startswith("learner,homework,points,of") and lines[1].startswith("ann,04,0,")
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
-        "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.png", "marks.report.txt", "marks.gradebook.csv",
+        "marks.csv", "marks.html", "marks.journal", "marks.pages", "marks.04.png", "marks.report.txt", "marks.gradebook.csv",
         "marks.gradebook.xlsx", "marks.similar.html",
     }  # fmt: skip
 

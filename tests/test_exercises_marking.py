@@ -286,7 +286,7 @@ def test_what_marking_wrote_itself_is_passed_over(tmp_path):
     for out in ("marks.csv", "marks.csv", "again.csv"):
         result = mark_folder(tmp_path, tmp_path / out, ThreadPoolExecutor(1))
         assert [file for file, _ in result.notes] == ["letter.csv"] and len(result.marked) == 1
-    assert {"marks.html", "marks.png", "again.journal"} <= {path.name for path in tmp_path.iterdir()}
+    assert {"marks.html", "marks.04.png", "again.journal"} <= {path.name for path in tmp_path.iterdir()}
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems refuse such names")
@@ -440,19 +440,19 @@ def test_the_class_picture_is_drawn(tmp_path, some):
     for data, _ in some[:4]:
         write(tmp_path / "sheets", data)
     mark_folder(tmp_path / "sheets", tmp_path / "marks.csv", executor=ThreadPoolExecutor(1))
-    with Image.open(tmp_path / "marks.png") as picture:
+    with Image.open(tmp_path / "marks.04.png") as picture:
         assert picture.width > 800 and len(picture.convert("RGB").getcolors(2**24)) > 10
 
 
 def test_the_picture_names_the_hardest_task_and_the_commonest_mistake():
     from vocomp_lab.pictures.marks import plot_class
 
-    figure = plot_class([("01.1 easy", 0.9, 10), ("01.2 hard", 0.2, 10)], [("slope for ratio", 4), ("wrong sign", 1)])
+    figure = plot_class([("01.1 easy", 0.9, 10, False), ("01.2 hard", 0.2, 10, False)], [("slope for ratio", 4), ("wrong sign", 1)])
     upper, lower = figure.axes
     assert "01.2 hard" in upper.get_title() and "20 %" in upper.get_title()
     assert "slope for ratio" in lower.get_title()
     assert [bar.get_width() for bar in upper.patches] == [90, 20]
-    upper, lower = plot_class([("a", 1.0, 1)], []).axes
+    upper, lower = plot_class([("a", 1.0, 1, False)], []).axes
     assert "Every task is right" in upper.get_title() and "No typical mistake" in lower.get_title()
 
 

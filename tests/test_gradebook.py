@@ -186,9 +186,9 @@ MARKS = [mark("=1+1", "04", 3), mark("ann", "04", 8.25), mark("ann", "05", 6), m
 
 def test_a_row_a_learner_and_a_column_a_homework():
     assert gradebook_rows(MARKS) == [
-        ["id", "homework 04", "homework 05", "total", "of", "percent"],
+        ["id", "homework 04 (of 10)", "homework 05 (of 10)", "total (of 20)", "of", "percent"],
         ["=1+1", 3, None, 3, 20, 15],
-        ["ann", 8.25, 6, 14.25, 20, 71.2],
+        ["ann", 8.25, 6, 14.25, 20, 71.3],
         ["bo", 5, None, 5, 20, 25],
     ]
     assert gradebook_rows([]) == [["id", "total", "of", "percent"]]
@@ -210,8 +210,11 @@ def test_weights_scale_and_due_dates():
         due={"05": day(2026, 12, 24), "06": day(2026, 10, 5), "07": day(2026, 12, 24)},
     )  # fmt: skip
     head, *rows = gradebook_rows(MARKS, settings, now=NOW)
-    assert head == ["id", "homework 04", "homework 05", "homework 06", "total", "of", "percent", "grade"]
     of_06 = sum(task.points for task in tasks_of("06"))
+    assert head == [
+        "id", "homework 04 (of 10)", "homework 05 (of 10, × 0.5)", f"homework 06 (of {of_06})", f"total (of up to {15 + of_06})",
+        "of", "percent", "grade",
+    ]  # fmt: skip
     ann = rows[1]
     # 05 isn't due yet: it counts for ann, who has handed it in, and for nobody else. 06 was due; 07 is not asked for yet.
     assert ann == ["ann", 8.25, 6, None, 11.25, 15 + of_06, round(1125 / (15 + of_06), 1), 5]
@@ -259,12 +262,13 @@ def test_groups_are_compared_in_numbers_and_in_a_picture():
     )
     marks = [mark("ann", "04", 10), mark("bo", "04", 0), mark("di", "05", 3), mark("eve", "05", 0)]
     groups, shares = group_shares(marks, listed)
-    assert groups == ["_$x$", "b", "no group"]
-    assert [label for label, _ in shares] == ["04.1 One", "05.1 One"]
-    assert shares[0][1][:2] == [(1.0, 1), (0.0, 1)] and shares[1][1][2] == (0.5, 2) and shares[0][1][2][1] == 0
-    assert group_finding(groups, shares) == "Farthest apart: 04.1 One, 100 % in _$x$ and 0 % in b"
+    assert groups == ["_$x$", "b", ""]
+    assert [label for label, *_ in shares] == ["04.1 One", "05.1 One"]
+    # eve, who is not on the list, counts nowhere.
+    assert shares[0][1][:2] == [(1.0, 1), (0.0, 1)] and shares[1][1][2] == (1.0, 1) and shares[0][1][2][1] == 0
+    assert group_finding(groups, shares) == "Farthest apart, 100 % in the group _$x$ and 0 % in the group b: 04.1 One"
     figure = plot_groups(groups, shares)
     figure.canvas.draw()
     (legend,) = figure.legends
-    assert [text.get_text().strip() for text in legend.get_texts()] == [r"_\$x\$", "b", "no group"]
+    assert [text.get_text().strip() for text in legend.get_texts()] == [r"_\$x\$", "b", "none"]
     assert "04.1 One _$x$ 100 %, b 0 %" in groups_in_words(groups, shares)

@@ -289,7 +289,7 @@ def test_every_answer_can_be_shown_whatever_it_is():
 @pytest.mark.parametrize(
     ("kind", "shown"),
     [
-        (WorkOut, r"-?\d+(\.\d+)? \w+"),
+        (WorkOut, r"−?\d+(\.\d+)? \w+"),
         (WriteIt, r"def \w+\("),
         (SetIt, r"(?s)Compressor\n.*Threshold −\d.*Ratio \d"),
         (FindIt, r"\d+\.\d+(, \d+\.\d+)* s"),

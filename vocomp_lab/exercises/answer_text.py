@@ -12,14 +12,14 @@ from vocomp_lab.lessons.settings_page import KINDS, stated_settings
 from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.rides import FaderRide
-from vocomp_lab.sound.text import clock, decibels, printable
+from vocomp_lab.sound.text import clock, decibels, figure, minus, printable
 
 LONGEST_TEXT = 4_000
 """In characters; what is longer is cut, and says so."""
 _MOST_TRIALS_SHOWN = 40
 
 
-def answer_text(posed: Posed, data) -> str:
+def answer_text(posed: Posed, data, *, exact: bool = False) -> str:
     """An answer as it can be read.
 
     Parameters
@@ -28,6 +28,8 @@ def answer_text(posed: Posed, data) -> str:
         The task as the learner got it.
     data : JSON data
         From the answer sheet; anybody may have written it. None: no answer.
+    exact : bool
+        Numbers with all their digits, as they are compared; otherwise with those that mean something.
 
     Returns
     -------
@@ -37,20 +39,20 @@ def answer_text(posed: Posed, data) -> str:
     if data is None:
         return ""
     try:
-        text = _told(posed, posed.from_data(data), data)
+        text = _told(posed, posed.from_data(data), data, exact)
     except Exception:  # whatever is wrong with it, it is shown as it came
         text = _as_it_came(data)
     return _cut_and_plain(text) or "(empty)"
 
 
-def _told(posed, answer, data) -> str:
+def _told(posed, answer, data, exact: bool) -> str:
     ((kind, value),) = data.items()
     if kind == "source":
         return answer
     if kind == "number":
-        return f"{answer!r} {posed.unit}".rstrip()
+        return f"{_number(answer, posed.unit, exact)} {posed.unit}".rstrip()
     if kind == "numbers":
-        return f"{', '.join(map(repr, answer))} {posed.unit}".rstrip()
+        return f"{', '.join(_number(value, posed.unit, exact) for value in answer)} {posed.unit}".rstrip()
     if kind == "word":
         return answer
     if kind in ("settings", "sheet"):
@@ -63,9 +65,16 @@ def _told(posed, answer, data) -> str:
     if kind == "heard":
         trials = [f"{was} called {said} after {seconds:g} s" for was, said, seconds in value]
     else:
-        trials = [f"{was:.1f} LUFS called {said:.1f}" for was, said in value]
+        trials = [f"{decibels(was)} LUFS called {decibels(said)}" for was, said in value]
     more = f"\nand {len(trials) - _MOST_TRIALS_SHOWN} more" if len(trials) > _MOST_TRIALS_SHOWN else ""
     return "\n".join(trials[:_MOST_TRIALS_SHOWN]) + more
+
+
+def _number(value: float, unit: str, exact: bool) -> str:
+    if exact:
+        return minus(repr(value))
+    # Seconds to a thousandth, which is finer than anybody hears or draws; a level or a ratio to six figures.
+    return figure(value, digits=12, most_decimals=3) if unit == "s" else figure(value, digits=6)
 
 
 def _stage_text(name: str, processor) -> str:

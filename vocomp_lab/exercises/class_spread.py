@@ -8,11 +8,26 @@ from collections import defaultdict
 import numpy as np
 
 from vocomp_lab.exercises.class_list import ClassList
+from vocomp_lab.exercises.kinds import HearIt
 from vocomp_lab.exercises.tasks import RIGHT
 from vocomp_lab.lessons.tables import table_html
-from vocomp_lab.sound.text import figure
+from vocomp_lab.sound.text import figure, percent
 
-NO_GROUP = "no group"
+
+def by_doing(task: dict) -> bool:
+    """Whether a marked task has no right answer, but counts for being done."""
+    return task.get("kind") == HearIt.label
+
+
+def on_the_list(marked, listed: ClassList | None) -> tuple[list, int]:
+    """The marks of those who are on the class list, which make the class's figures, and how many learners are left out.
+    Without a list nobody is.
+    """
+    if listed is None:
+        return list(marked), 0
+    return [mark for mark in marked if mark["learner"] in listed], len(
+        {mark["learner"] for mark in marked} - set(listed.by_id)
+    )
 
 
 def task_spread(marked) -> list[tuple]:
@@ -71,24 +86,20 @@ def group_shares(marked, listed: ClassList) -> tuple[list[str], list[tuple[str, 
     Returns
     -------
     groups : list of str
-        In the order of the list; those that handed in nothing are left out. Learners without a group, or not on the list,
-        come last as "no group".
-    shares : list of (str, list)
-        Task, and for each group (share right 0 to 1, sheets); (NaN, 0) where nobody handed it in.
+        In the order of the list; those that handed in nothing are left out. Learners without a group come last, under "".
+        Those who are not on the list are left out.
+    shares : list of (str, list, bool)
+        Task, for each group (share right 0 to 1, sheets), (NaN, 0) where nobody handed it in, and whether the task has no
+        right answer, but counts for being done.
     """
-    known = listed.by_id
-    group_of = {
-        mark["learner"]: known[mark["learner"]].group or NO_GROUP if mark["learner"] in known else NO_GROUP
-        for mark in marked
-    }
+    marked, _ = on_the_list(marked, listed)
+    group_of = {mark["learner"]: listed.by_id[mark["learner"]].group for mark in marked}
     seen = set(group_of.values())
-    groups = [group for group in dict.fromkeys((*listed.groups, NO_GROUP)) if group in seen]
-    shares = []
-    for label, _ in _by_task(marked).items():
-        shares.append((label, []))
+    groups = [group for group in (*listed.groups, "") if group in seen]
+    shares = [(label, [], by_doing(tasks[0])) for label, tasks in _by_task(marked).items()]
     for group in groups:
         own = _by_task([mark for mark in marked if group_of[mark["learner"]] == group])
-        for label, row in shares:
+        for label, row, _ in shares:
             right = [task["status"] == RIGHT for task in own.get(label, ())]
             row.append((float(np.mean(right)) if right else float("nan"), len(right)))
     return groups, shares
@@ -127,10 +138,10 @@ def spread_tables(marked, listed: ClassList | None = None, by_group: str = "") -
     if listed is not None:
         groups, shares = group_shares(marked, listed)
         rows = [
-            (label, *(f"{100 * share:.0f} % of {count}" if count else "–" for share, count in row))
-            for label, row in shares
+            (f"{label}{' (done)' * done}", *(f"{percent(share)} of {count}" if count else "–" for share, count in row))
+            for label, row, done in shares
         ]
-        parts += [by_group, _table("Right, by group", ("task", *groups), rows)]
+        parts += [by_group, _table("Right, by group", ("task", *(group or "no group" for group in groups)), rows)]
     return "".join(parts)
 
 

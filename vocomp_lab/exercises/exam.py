@@ -20,6 +20,7 @@ from vocomp_lab.sound.text import figure
 
 MOST_LEARNERS = 1_000
 _LINES_FOR_CODE = 9
+_MORE_THAN_ONE = " or "
 _LETTERS = string.ascii_uppercase
 _STYLE = (
     "@page{size:A4;margin:16mm}:root{color-scheme:light;background:#fff;color:#000}"
@@ -96,10 +97,13 @@ def exam_pages(homeworks, learners, word: str) -> tuple[str, str]:
         keys.append(_key(learner, variant, posed))
         rows.append((learner.id, *(_short_answer(one) for _, one in posed)))
     head = ("learner", *(str(number) for number in range(1, len(tasks) + 1)))
+    either = ""
+    if any(_MORE_THAN_ONE in cell for _, *cells in rows for cell in cells):
+        either = "<p>Where two letters stand, either is right; each learner's key says why.</p>"
     about = (
         f"<h1>Key: {html.escape(titles)}</h1><p>Made with the word <code>{html.escape(word)}</code>; the same command with "
         f"<code>--word</code> and this word makes the same exam again. Keep this page and the word to yourself: with "
-        f"them anybody can print every answer.</p>{table_html(rows, head)}"
+        f"them anybody can print every answer.</p>{either}{table_html(rows, head)}"
     )
     return _page(f"Exam: {titles}", "".join(papers)), _page(f"Key: {titles}", about + "".join(keys))
 
@@ -140,16 +144,24 @@ def _sentence(words: str) -> str:
 
 def _short_answer(posed: Posed) -> str:
     if isinstance(posed, Diagnose):
-        words = list(posed.choices)
-        return " or ".join(_LETTERS[words.index(word)] for word in (posed.answer, *posed.also))
+        return _MORE_THAN_ONE.join(letter for letter, _ in _right_choices(posed))
     if isinstance(posed, WriteIt):
         return "below"
     return f"{figure(posed.answer, posed.unit)} ± {figure(posed.tolerance)}"
 
 
+def _right_choices(posed: Diagnose) -> list[tuple[str, str]]:
+    """The letters that are right, in their order, each with its word."""
+    return [
+        (letter, word) for letter, word in zip(_LETTERS, posed.choices) if word == posed.answer or word in posed.also
+    ]
+
+
 def _told_answer(posed: Posed) -> str:
     if isinstance(posed, Diagnose):
-        return f"{_short_answer(posed)} ({posed.choices[posed.answer]})"
+        right = _right_choices(posed)
+        told = "; or ".join(f"{letter} ({posed.choices[word]})" for letter, word in right)
+        return told if len(right) == 1 else f"either is right: {told}"
     return "a function" if isinstance(posed, WriteIt) else _short_answer(posed)
 
 
@@ -158,7 +170,7 @@ def _key(learner: Listed, variant: str, posed) -> str:
     for number, (task, one) in enumerate(posed, start=1):
         parts.append(
             f"<section><b>{number}. {html.escape(task.title)} ({task.points}): {html.escape(_told_answer(one))}</b>"
-            f"{to_html(one.solution)}</section>"
+            f"{''.join(map(to_html, getattr(one, 'also', {}).values()))}{to_html(one.solution)}</section>"
         )
     return "".join(parts) + "</article>"
 

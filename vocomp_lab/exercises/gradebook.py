@@ -16,7 +16,9 @@ from vocomp_lab.exercises.catalogue import tasks_of
 from vocomp_lab.exercises.class_list import ClassList, Listed
 from vocomp_lab.exercises.class_settings import DEFAULTS, ClassSettings
 from vocomp_lab.exercises.reports import safe_cell
+from vocomp_lab.sound.text import figure, half_up
 
+EXCUSED = "excused"
 _MONTH = "(jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|june?|july?|aug(ust)?|sept?(ember)?|oct(ober)?|nov(ember)?|dec(ember)?)"
 # What a spreadsheet that is set to English takes for a number, a time, a date or a truth value.
 _GUESSED = re.compile(
@@ -50,15 +52,16 @@ def gradebook_rows(
     Returns
     -------
     list of list
-        The head and a row for each learner. Text, numbers, and None for a homework that was not handed in. Columns: id,
-        with a list also name and group, the homeworks that anybody handed in or that were due, total, of, percent (one
-        decimal), and with a scale the grade.
+        The head and a row for each learner. Text, numbers, "excused", and None for a homework that was not handed in.
+        Columns: id, with a list also name and group, the homeworks that anybody handed in or that were due, total, of,
+        percent (one decimal), and with a scale the grade. The heads say what can be reached: "homework 04 (of 11, × 2)" is worth up to
+        11 points that count twice, and so 22 of the total.
 
     Notes
     -----
     percent = 100 · Σ weight · points / Σ weight · points that can be had; total and of are these two sums. A homework that
     a learner did not hand in counts, as no points, once it was due (with the grace); without a due date, once anybody has
-    handed it in.
+    handed it in. One that a learner is excused from counts neither way. Who has withdrawn has no row.
     """
     points = {
         learner: {mark["homework"]: mark["points"] for mark in marks}
@@ -70,35 +73,56 @@ def gradebook_rows(
     for homework in over - set(of):
         of[homework] = sum(task.points for task in tasks_of(homework))
     homeworks = sorted(of)
-    asked = {homework for homework in homeworks if homework in over or homework not in settings.due}
     about = [] if listed is None else ["name", "group"]
-    head = ["id", *about, *(f"homework {name}" if name[0].isdigit() else name for name in homeworks)]
-    rows = [[*head, "total", "of", "percent", *(["grade"] if settings.scale else [])]]
-    for one in _learners(points, listed):
-        got = points.get(one.id, {})
+    rows, reached = [], set()
+    for one in _learners(points, listed, settings.withdrawn):
+        excused = {homework for homework in homeworks if settings.is_excused(homework, one.id)}
+        got = {homework: value for homework, value in points.get(one.id, {}).items() if homework not in excused}
+        asked = {homework for homework in homeworks if _is_asked(settings, homework, one.id, now)} - excused
         most = sum(settings.weight(homework) * of[homework] for homework in asked | set(got))
         total = sum(settings.weight(homework) * value for homework, value in got.items())
-        percent = round(100 * total / most, 1) if most else 0.0
+        percent = half_up(100 * total / most, 1) if most else 0.0
+        reached.add(_plain(most))
         rows.append(
             [
                 one.id,
                 *([one.name, one.group] if about else []),
-                *(got.get(homework) for homework in homeworks),
+                *(EXCUSED if homework in excused else got.get(homework) for homework in homeworks),
                 _plain(total),
                 _plain(most),
                 _plain(percent),
                 *([_grade(settings, percent)] if settings.scale else []),
             ]
         )
-    return rows
+    heads = [_head(name, of[name], settings.weight(name)) for name in homeworks]
+    total = _total_head(sum(settings.weight(name) * of[name] for name in homeworks), reached)
+    return [["id", *about, *heads, total, "of", "percent", *(["grade"] if settings.scale else [])], *rows]
 
 
-def _learners(points: dict, listed: ClassList | None) -> list[Listed]:
+def _is_asked(settings: ClassSettings, homework: str, learner: str, now: datetime.datetime) -> bool:
+    closed = settings.closed_at(homework, learner)
+    return closed is None or closed < now
+
+
+def _head(homework: str, of: float, weight: float) -> str:
+    """The head of a homework's column, with the points that can be had and what they count."""
+    name = f"homework {homework}" if homework[0].isdigit() else homework
+    return f"{name} (of {figure(of)}{f', × {figure(weight)}' if weight != 1 else ''})"
+
+
+def _total_head(most: float, reached: set) -> str:
+    """The head of the total; "up to" where not everybody is asked for all homeworks, as the column "of" says."""
+    if not reached:
+        return "total"
+    return f"total (of {'' if reached == {_plain(most)} else 'up to '}{figure(_plain(most))})"
+
+
+def _learners(points: dict, listed: ClassList | None, withdrawn) -> list[Listed]:
     if listed is None:
         return [Listed(learner) for learner in sorted(points)]
     known = listed.by_id
     others = [Listed(learner, "", "not on the list") for learner in sorted(points) if learner not in known]
-    return [*listed.learners, *others]
+    return [*(one for one in listed.learners if one.id not in withdrawn), *others]
 
 
 def _grade(settings: ClassSettings, percent: float) -> str | float | int:

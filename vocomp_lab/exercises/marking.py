@@ -13,12 +13,12 @@ from pathlib import Path
 
 from vocomp_lab.exercises.another_id import NOT_YOURS, posed_to
 from vocomp_lab.exercises.answer_text import answer_text
-from vocomp_lab.exercises.catalogue import pose, tasks_of
-from vocomp_lab.exercises.class_reports import class_details, write_class_reports
+from vocomp_lab.exercises.catalogue import homework_names, pose, tasks_of
+from vocomp_lab.exercises.class_reports import GROUPS_PICTURE, class_details, missing_lines, write_class_reports
 from vocomp_lab.exercises.class_rules import read_class
 from vocomp_lab.exercises.handed_in import gather, is_table
 from vocomp_lab.exercises.journal import Journal, is_journal, key_of
-from vocomp_lab.exercises.reports import write_reports
+from vocomp_lab.exercises.reports import CLASS_PICTURE, write_reports
 from vocomp_lab.exercises.sheets import Sheet, read_sheet, shown_path, time_given
 from vocomp_lab.exercises.tasks import POSED_ANEW, RIGHT
 from vocomp_lab.exercises.traces import traces_of
@@ -32,11 +32,10 @@ WRITTEN_BESIDE = (
     ".html",
     ".report.txt",
     ".similar.html",
-    ".png",
-    ".groups.png",
     ".pages",
 )
-"""How the names of the files go on that are written beside a table, all of them without its .csv; and its journal."""
+"""How the names of the files go on that are written beside a table, all of them without its .csv; besides pictures and
+journal."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +71,9 @@ def mark_sheet(sheet: Sheet | bytes) -> dict:
     dict
         Plain JSON values: ``learner``, ``homework``, ``points``, ``of``, ``unknown`` (names of answers to no task) and
         ``tasks``: for each ``id``, ``title``, ``status``, ``points``, ``of``, ``tries``, ``hints``, ``says``,
-        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``answer`` (as text)
-        and ``traces`` (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
+        ``mistake``, ``given`` (when, as ISO 8601 with an offset, or None), ``prompt``, ``solution``, ``kind``,
+        ``answer`` (as text, with all digits), ``shown`` (as a learner reads it, where that differs) and ``traces``
+        (:mod:`vocomp_lab.exercises.traces`). Only the answers count, whatever else the sheet may claim.
     """
     if isinstance(sheet, bytes):
         sheet = read_sheet(sheet)
@@ -96,6 +96,8 @@ def _mark_task(sheet: Sheet, task) -> dict:
     if entry is not None and entry.answer is not None:
         verdict = posed.judge_entry(entry.answer, entry.posed)
         status, says, mistake = verdict.status, printable(verdict.text, keep="\n"), verdict.mistake
+    given = getattr(entry, "answer", None)
+    answer, shown = answer_text(posed, given, exact=True), answer_text(posed, given)
     time = time_given(entry) if entry is not None and entry.answer is not None else None
     return {
         "id": task.id,
@@ -110,8 +112,10 @@ def _mark_task(sheet: Sheet, task) -> dict:
         "given": time.isoformat() if time else None,
         "prompt": posed.prompt,
         "solution": posed.solution,
-        "answer": answer_text(posed, getattr(entry, "answer", None)),
-        "traces": traces_of(posed, getattr(entry, "answer", None)),
+        "kind": posed.label,
+        "answer": answer,
+        "shown": "" if shown == answer else shown,
+        "traces": traces_of(posed, given),
     }
 
 
@@ -119,16 +123,16 @@ def mark_folder(
     folder, out, executor: Executor | None = None, progress=None, *, workers: int | None = None, accept=(),
     class_file=None, list_file=None,
 ) -> ClassMarks:  # fmt: skip
-    """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and a picture.
+    """Mark all sheets in a folder and its subfolders, and write a table, a report, pages and pictures.
 
     Parameters
     ----------
     folder : path-like
     out : path-like
         The table, such as ``marks.csv``. Written beside it: ``marks.report.txt`` (a line for everything out of the
-        ordinary), ``marks.pages`` (a page for each learner), ``marks.png`` and ``marks.html`` (the class) and
-        ``marks.journal`` (the sheets that are done), ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and
-        ``marks.similar.html`` (equal answers).
+        ordinary), ``marks.pages`` (a page for each learner), ``marks.html`` (the class), ``marks.04.png`` and
+        ``marks.04.groups.png`` (its pictures, of each homework), ``marks.journal`` (the sheets that are done),
+        ``marks.gradebook.csv`` and ``.xlsx`` (one row a learner) and ``marks.similar.html`` (equal answers).
     executor : concurrent.futures.Executor, optional
         Runs :func:`mark_sheet`; the workbook must be installed wherever it does so
         (:func:`vocomp_lab.exercises.workers.cluster`). By default, processes on this machine. An executor that is passed
@@ -150,8 +154,8 @@ def mark_folder(
     Raises
     ------
     ValueError
-        If there is no such folder, `out` can't be a table or would take another file's place, another marker is at work on it, `workers` or `accept`
-        can't be, or what a teacher gave for the class is not allowed.
+        If there is no such folder, `out` can't be a table or would take another file's place, another marker is at work on
+        it, `workers` or `accept` can't be, or what a teacher gave for the class is not allowed.
     """
     folder, out = Path(folder), Path(out)
     if not folder.is_dir():
@@ -178,11 +182,11 @@ def mark_folder(
             key=lambda mark: (mark["learner"], mark["homework"]),
         )
         ordered, about_class = rules.applied(ordered)
-        notes += about_class
+        notes += [*about_class, *missing_lines(ordered, rules, gathered.conflicts)]
         first = [(conflict.files[0], f"Not marked. {conflict}") for conflict in gathered.conflicts]
         rest = sorted((shown_path(file), printable(says)) for file, says in notes)
         result = ClassMarks(ordered, first + rest, gathered.conflicts)
-        write_reports(result, out, class_details(ordered, rules, out))
+        write_reports(result, out, rules, class_details(ordered, rules, out))
         write_class_reports(ordered, rules, out)
     return result
 
@@ -201,7 +205,8 @@ def check_table(out: Path) -> None:
         if not is_table(out):
             raise ValueError(f"out: {str(out)!r} is there already and is no table of marks; give another name.")
     elif not is_journal(out.with_suffix(".journal")):
-        for ending in WRITTEN_BESIDE:
+        pictures = (f".{name}{ending}" for name in homework_names() for ending in (CLASS_PICTURE, GROUPS_PICTURE))
+        for ending in (*WRITTEN_BESIDE, *pictures):
             beside = out.with_suffix(ending)
             if beside.exists() or beside.is_symlink():
                 raise ValueError(

@@ -37,6 +37,11 @@ TEXT_PT, TITLE_PT = 10.5, 12.0
 """Text in the lessons' pictures, and their titles."""
 
 
+def literal(text) -> str:
+    """A teacher's or a learner's text, with no sign that matplotlib would read as a formula."""
+    return str(text).replace("$", r"\$")
+
+
 def looks(text_pt: float = TEXT_PT) -> dict[str, object]:
     """Matplotlib's settings (rcParams) for all figures made here, with text of a size in points."""
     return {

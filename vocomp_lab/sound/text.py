@@ -62,6 +62,19 @@ def figure(value: float, unit: str = "", digits: int = 4, most_decimals: int | N
     return minus(f"{text} {unit}".rstrip())
 
 
+def half_up(value: float, digits: int = 0) -> float:
+    """A number with so many decimals, rounded as people do: 6.25 becomes 6.3. A hair less than a half counts as one, since
+    0.145 is a hair less than that in the computer.
+    """
+    scale = 10**digits
+    return math.floor(value * scale + 0.5 + 1e-9) / scale
+
+
+def percent(share: float) -> str:
+    """A share, 0 to 1, as a whole percentage: 0.125 becomes "13 %"."""
+    return f"{half_up(100 * share):.0f} %"
+
+
 def clock(seconds: float, digits: int = 0, *, hours: bool = False) -> str:
     """A time as minutes and seconds, such as "1:05" or "0:59.97"; with `hours` as "0:01:05"."""
     minutes, rest = divmod(round(seconds, digits), 60)

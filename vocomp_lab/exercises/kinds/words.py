@@ -12,6 +12,7 @@ from vocomp_lab.lessons.drills import DRILLS
 from vocomp_lab.lessons.plays import LEAST_S, Play
 from vocomp_lab.lessons.rounds import Answer, Round
 from vocomp_lab.sound.checks import shown
+from vocomp_lab.sound.text import percent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,15 +140,15 @@ class HearIt(Posed):
         return Verdict(
             RIGHT,
             f"Done: {right} of {len(pairs)} right. By guessing alone, "
-            f"{100 * p_value(right, len(pairs)):.0f} % of such tests come out at least as well.",
+            f"{percent(p_value(right, len(pairs)))} of such tests come out at least as well.",
         )
 
     def _judge_round(self, practised) -> Verdict:
         done = len(practised.answers)
         if done < self.rounds:
             return Verdict(NOT_YET, f"{done} of {self.rounds} trials done; go on.")
-        chance = 100 * DRILLS[practised.drill].chance
-        return Verdict(RIGHT, f"Done: {practised.right} of {done} right; guessing alone gets {chance:.0f} %.")
+        chance = percent(DRILLS[practised.drill].chance)
+        return Verdict(RIGHT, f"Done: {practised.right} of {done} right; guessing alone gets {chance}.")
 
     def key(self) -> dict:
         if self.drill:
