@@ -447,7 +447,9 @@ def test_the_class_picture_is_drawn(tmp_path, some):
 def test_the_picture_names_the_hardest_task_and_the_commonest_mistake():
     from vocomp_lab.pictures.marks import plot_class
 
-    figure = plot_class([("01.1 easy", 0.9, 10, False), ("01.2 hard", 0.2, 10, False)], [("slope for ratio", 4), ("wrong sign", 1)])
+    figure = plot_class(
+        [("01.1 easy", 0.9, 10, False), ("01.2 hard", 0.2, 10, False)], [("slope for ratio", 4), ("wrong sign", 1)]
+    )
     upper, lower = figure.axes
     assert "01.2 hard" in upper.get_title() and "20 %" in upper.get_title()
     assert "slope for ratio" in lower.get_title()

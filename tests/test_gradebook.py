@@ -21,6 +21,8 @@ from vocomp_lab.exercises.class_rules import ClassRules
 from vocomp_lab.exercises.class_settings import ClassSettings
 from vocomp_lab.exercises.class_spread import group_shares, points_spread, spread_tables, task_spread
 from vocomp_lab.exercises.gradebook import gradebook_csv, gradebook_rows
+from vocomp_lab.exercises.handed_in import Conflict
+from vocomp_lab.exercises.reports import page_text
 from vocomp_lab.exercises.spreadsheet import spreadsheet_bytes
 from vocomp_lab.pictures.groups import group_finding, groups_in_words, plot_groups
 
@@ -272,3 +274,14 @@ def test_groups_are_compared_in_numbers_and_in_a_picture():
     (legend,) = figure.legends
     assert [text.get_text().strip() for text in legend.get_texts()] == [r"_\$x\$", "b", "none"]
     assert "04.1 One _$x$ 100 %, b 0 %" in groups_in_words(groups, shares)
+
+
+def test_a_homework_that_waits_for_a_decision_counts_neither_way():
+    waiting = [Conflict("bo", "05", ("a.json", "b.json")), Conflict("dee", "04", ("c.json", "d.json"))]
+    without = {row[0]: row for row in gradebook_rows(MARKS, ClassSettings(scale={"F": 0}), now=NOW)[1:]}
+    head, *rows = gradebook_rows(MARKS, ClassSettings(scale={"F": 0}), now=NOW, conflicts=waiting)
+    told = {row[0]: row for row in rows}
+    assert [told["bo"][2], told["bo"][-1], told["dee"][1], told["dee"][-1]] == ["to decide"] * 4
+    assert told["ann"] == without["ann"] and told["bo"][-3] < without["bo"][-3]
+    page = page_text("dee", [], undecided=["04"])
+    assert "Homework 04" in page and "Your teacher decides which one counts" in page

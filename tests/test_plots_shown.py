@@ -263,7 +263,11 @@ def test_the_class_picture_carries_its_text(tmp_path):
     numbers = [("01.1 easy", 0.9, 10, False), ("01.2 hard", 0.2, 10, False)], [("wrong sign", 4)]
     save_class_picture(*numbers, tmp_path / "class.png")
     words = class_in_words(*numbers)
-    assert "Hardest, right on 20 % of the sheets: 01.2 hard" in words and "01.1 easy 90 % of 10" in words and "wrong sign 4" in words
+    assert (
+        "Hardest, right on 20 % of the sheets: 01.2 hard" in words
+        and "01.1 easy 90 % of 10" in words
+        and "wrong sign 4" in words
+    )
     with Image.open(tmp_path / "class.png") as picture:
         assert picture.text["Description"] == words
 

@@ -24,7 +24,7 @@ GROUPS_PICTURE = ".groups.png"
 """How the names of a homework's picture by group go on, after that of the table and the homework."""
 
 
-def write_class_reports(marked, rules: ClassRules, out: Path) -> None:
+def write_class_reports(marked, rules: ClassRules, out: Path, conflicts=()) -> None:
     """Write the gradebook (CSV and .xlsx) and the page on equal answers beside a table of marks.
 
     Parameters
@@ -34,8 +34,9 @@ def write_class_reports(marked, rules: ClassRules, out: Path) -> None:
     rules : ClassRules
     out : Path
         The table, such as ``marks.csv``.
+    conflicts : sequence of vocomp_lab.exercises.handed_in.Conflict
     """
-    rows = gradebook_rows(marked, rules.settings, rules.listed)
+    rows = gradebook_rows(marked, rules.settings, rules.listed, conflicts=conflicts)
     write_whole(out.with_suffix(".gradebook.csv"), gradebook_csv(rows))
     with whole_or_not_at_all(out.with_suffix(".gradebook.xlsx")) as beside, open(beside, "wb") as file:
         file.write(spreadsheet_bytes(rows, "gradebook"))

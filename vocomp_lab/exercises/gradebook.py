@@ -19,6 +19,7 @@ from vocomp_lab.exercises.reports import safe_cell
 from vocomp_lab.sound.text import figure, half_up
 
 EXCUSED = "excused"
+TO_DECIDE = "to decide"
 _MONTH = "(jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|june?|july?|aug(ust)?|sept?(ember)?|oct(ober)?|nov(ember)?|dec(ember)?)"
 # What a spreadsheet that is set to English takes for a number, a time, a date or a truth value.
 _GUESSED = re.compile(
@@ -34,6 +35,7 @@ def gradebook_rows(
     settings: ClassSettings = DEFAULTS,
     listed: ClassList | None = None,
     now: datetime.datetime | None = None,
+    conflicts=(),
 ) -> list[list]:
     """The gradebook as a table.
 
@@ -48,6 +50,9 @@ def gradebook_rows(
         Gives the order, names and groups, and learners who handed in nothing; others follow, under "not on the list".
     now : datetime, optional
         With an offset; by default, the time it is.
+    conflicts : sequence of vocomp_lab.exercises.handed_in.Conflict
+        Homeworks of which the teacher has to decide which sheet counts. They say so, count neither way until then, and
+        leave the grade open.
 
     Returns
     -------
@@ -68,9 +73,11 @@ def gradebook_rows(
         for learner, marks in groupby(marked, key=lambda mark: mark["learner"])
     }
     of = {mark["homework"]: mark["of"] for mark in marked}
+    undecided = {(conflict.learner, conflict.homework) for conflict in conflicts}
+    points |= {learner: {} for learner, _ in undecided if learner not in points}
     now = now or datetime.datetime.now(datetime.timezone.utc)
     over = {homework for homework in settings.due if settings.closed_at(homework) < now}
-    for homework in over - set(of):
+    for homework in {*over, *(homework for _, homework in undecided)} - set(of):
         of[homework] = sum(task.points for task in tasks_of(homework))
     homeworks = sorted(of)
     about = [] if listed is None else ["name", "group"]
@@ -78,7 +85,9 @@ def gradebook_rows(
     for one in _learners(points, listed, settings.withdrawn):
         excused = {homework for homework in homeworks if settings.is_excused(homework, one.id)}
         got = {homework: value for homework, value in points.get(one.id, {}).items() if homework not in excused}
-        asked = {homework for homework in homeworks if _is_asked(settings, homework, one.id, now)} - excused
+        waiting = {homework for homework in homeworks if (one.id, homework) in undecided} - excused
+        asked = {homework for homework in homeworks if _is_asked(settings, homework, one.id, now)} - excused - waiting
+        said = dict.fromkeys(waiting, TO_DECIDE) | dict.fromkeys(excused, EXCUSED)
         most = sum(settings.weight(homework) * of[homework] for homework in asked | set(got))
         total = sum(settings.weight(homework) * value for homework, value in got.items())
         percent = half_up(100 * total / most, 1) if most else 0.0
@@ -87,11 +96,11 @@ def gradebook_rows(
             [
                 one.id,
                 *([one.name, one.group] if about else []),
-                *(EXCUSED if homework in excused else got.get(homework) for homework in homeworks),
+                *(said.get(homework, got.get(homework)) for homework in homeworks),
                 _plain(total),
                 _plain(most),
                 _plain(percent),
-                *([_grade(settings, percent)] if settings.scale else []),
+                *([TO_DECIDE if waiting else _grade(settings, percent)] if settings.scale else []),
             ]
         )
     heads = [_head(name, of[name], settings.weight(name)) for name in homeworks]

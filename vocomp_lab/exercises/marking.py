@@ -187,7 +187,7 @@ def mark_folder(
         rest = sorted((shown_path(file), printable(says)) for file, says in notes)
         result = ClassMarks(ordered, first + rest, gathered.conflicts)
         write_reports(result, out, rules, class_details(ordered, rules, out))
-        write_class_reports(ordered, rules, out)
+        write_class_reports(ordered, rules, out, gathered.conflicts)
     return result
 
 

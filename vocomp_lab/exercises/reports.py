@@ -76,7 +76,7 @@ def table_text(marked) -> str:
 
 
 def page_text(
-    learner: str, marked, rules: ClassRules = NO_RULES, now: datetime.datetime | None = None
+    learner: str, marked, rules: ClassRules = NO_RULES, now: datetime.datetime | None = None, undecided=()
 ) -> str:  # fmt: skip
     """One learner's page: each task, what was measured, and how it is done. It needs no other file.
 
@@ -89,11 +89,18 @@ def page_text(
         The name comes from the list. Before a homework's due date and grace are over, how it is done is not told.
     now : datetime, optional
         With an offset; by default, the time it is.
+    undecided : sequence of str
+        Homeworks of which the teacher has to decide which sheet counts.
     """
     now = now or datetime.datetime.now(datetime.timezone.utc)
     listed = rules.listed.by_id.get(learner) if rules.listed is not None else None
     title = f"{listed.name} ({learner})" if listed is not None and listed.name else learner
     parts = [f"<h1>{html.escape(title)}</h1>"]
+    for homework in undecided:
+        parts.append(
+            f"<h2>{html.escape(f'Homework {homework}: {title_of(homework)}')}</h2><p>There are different sheets with your id. "
+            "Your teacher decides which one counts; until then there are no marks for it.</p>"
+        )
     for mark in marked:
         due, until = due_and_closed(rules.settings, mark["homework"], learner)
         parts.append(f"<h2>Homework {html.escape(mark['homework'])}: {html.escape(title_of(mark['homework']))}</h2>")
@@ -261,10 +268,15 @@ def write_reports(result, out: Path, rules: ClassRules = NO_RULES, more: str = "
     """
     write_whole(out, table_text(result.marked))
     pages, written = out.with_suffix(".pages"), set()
-    for learner, marked in groupby(result.marked, key=lambda mark: mark["learner"]):
+    marks = {learner: list(own) for learner, own in groupby(result.marked, key=lambda mark: mark["learner"])}
+    undecided = {}
+    for conflict in result.conflicts:
+        undecided.setdefault(conflict.learner, []).append(conflict.homework)
+    for learner in sorted({*marks, *undecided}):
         page = pages / f"page_{learner}.html"
         try:
-            write_whole(page, page_text(learner, list(marked), rules))
+            own = page_text(learner, marks.get(learner, []), rules, undecided=undecided.get(learner, []))
+            write_whole(page, own)
             written.add(page.name)
         except OSError as error:  # such as a name that is too long for this disk
             result.notes.append((page.name, f"This page could not be written ({error.strerror})."))
