@@ -96,7 +96,7 @@ def plot_reaction(axes, recorded: Clip, pop: Pop, reductions: dict[str, np.ndarr
         ax.set_xlim(times_s[0], times_s[-1])
 
 
-@asks(ax=AN_AXES, balances_db=Named(Numbers(-1_000, 1_000, "dB", dims=0, nan=True)))
+@asks(ax=AN_AXES, balances_db=Named(Numbers(-np.inf, 1_000, "dB", dims=0, nan=True)))
 def plot_balances(ax: Axes, balances_db: dict[str, float], reference: str) -> None:
     """Hiss against voice in several versions of a take, a row each.
 

@@ -207,10 +207,11 @@ class Numbers:
     dims: int | None = None
     nan: bool = False
 
-    def check(self, field: str, values) -> np.ndarray:
-        return check_numbers(
+    def check(self, field: str, values) -> np.ndarray | np.float64:
+        numbers = check_numbers(
             field, values, self.low, self.high, self.unit, dims=self.dims, low_open=self.low_open, nan=self.nan
         )
+        return numbers[()]  # a number stays one: an array of no dimensions is none
 
 
 @dataclass(frozen=True)
