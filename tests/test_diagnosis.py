@@ -133,7 +133,7 @@ def test_the_part_that_compresses_begins_at_the_first_compressor(raw):
 def test_refusals(raw):
     one_sentence(pytest.raises(ValueError, diagnose, raw, raw.cut(0, 1)), "after", "frames")
     one_sentence(pytest.raises(ValueError, diagnose, raw, raw, np.zeros(3)), "reduction_db", "(3,)")
-    one_sentence(pytest.raises(ValueError, diagnose, raw, None), "after", "NoneType")
+    one_sentence(pytest.raises(ValueError, diagnose, raw, None), "after", "None")
     one_sentence(pytest.raises(ValueError, make_faulty, raw, "too loud"), "fault", "too loud")
 
 
