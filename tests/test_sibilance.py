@@ -244,7 +244,7 @@ def test_as_it_comes_it_takes_3_to_6_db_off_the_s_sounds_of_both_singers(unseen)
     print(
         f"typical s: {np.median(tops):.1f} dB at its sharpest; hiss as a whole {change_db:.1f} dB; vowels acting {100 * share:.2f} %"
     )
-    assert 3 <= np.median(tops) <= 6 and tops.max() <= 6
+    assert 3 <= np.median(tops) <= 6 and tops.max() <= 6 + 1e-9
     assert -6 < change_db < -2.2
     assert share <= 0.015
 

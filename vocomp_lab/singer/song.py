@@ -19,7 +19,7 @@ from vocomp_lab.singer.score import Score, Singer, Syllable
 from vocomp_lab.singer.voice import Sung, sing
 from vocomp_lab.sound.audio import A_RATE, Clip, check_path, load, save
 from vocomp_lab.sound.checks import Flag, Whole, asks, check_choice
-from vocomp_lab.sound.files import write_whole
+from vocomp_lab.sound.files import quoted, write_whole
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 from vocomp_lab.sound.shipped_folders import DATA_FOLDER, IS_INSTALLED, check_outside
 
@@ -287,7 +287,7 @@ def shipped(name: str, folder=None) -> Take:
     sheet = folder / f"{name}.truth.json"
     if not sheet.is_file():
         again = "install the workbook again" if IS_INSTALLED else "make it with 'python -m vocomp_lab make-data'"
-        raise FileNotFoundError(f"folder: {sheet.name} is not in {folder}; {again}.")
+        raise FileNotFoundError(f"folder: {sheet.name} is not in {quoted(folder)}; {again}.")
     return Take(load(folder / f"{name}.flac"), json.loads(sheet.read_text(encoding="utf-8")))
 
 
