@@ -585,6 +585,12 @@ def practise(bench: BenchOnPage):
     page.keyboard.press("p")
 
 
+def tick_and_untick(page, box):
+    """Click a box on and off; again where a picture that arrived has moved it away under the mouse."""
+    for wanted in (True, False):
+        wait_for(page, lambda: box.is_checked() == wanted or box.click(), f"a box that is {wanted}")
+
+
 def edit_regions(bench: BenchOnPage):
     """Every button of the list of regions, and its fields."""
     page, listed = bench.page, bench.part("list").locator("select")
@@ -638,8 +644,7 @@ def edit_regions(bench: BenchOnPage):
         bench.part("undo").click()
         wait_for(page, lambda: entries() == first, "the sections as they were")
     around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
-    around.check()
-    around.uncheck()
+    tick_and_untick(page, around)
 
 
 PRESS_AS_SOON_AS_TOLD = """([id, key]) => new Promise((done) => {
@@ -747,8 +752,7 @@ def edit_ride(bench: BenchOnPage):
         press("Undo")
     assert told(bench)["points"] == first
     around = page.locator(f".jp-Cell:has(.vocomp-{bench.id}-editor) [data-part=loop-chosen]")
-    around.check()
-    around.uncheck()
+    tick_and_untick(page, around)
 
 
 def told(bench: BenchOnPage) -> dict:
