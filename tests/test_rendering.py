@@ -298,7 +298,7 @@ def test_memory_does_not_grow_with_the_length():
         return most
 
     peak(1)  # what is made once and kept
-    short, long = peak(4), peak(12)
+    short, long = peak(8), peak(24)
     assert long < 1.05 * short
 
 

@@ -19,12 +19,12 @@ _NO_MORE = object()
 
 
 def threads_for_this_machine() -> int:
-    """How many threads keep this machine's processors busy."""
+    """One for each of this machine's processors: more would only take turns, and turns cost time."""
     try:
         processors = len(os.sched_getaffinity(0))
     except AttributeError:  # not on every system
         processors = os.cpu_count() or 1
-    return 1 if processors == 1 else MOST_THREADS
+    return min(processors, MOST_THREADS)
 
 
 class Alongside:

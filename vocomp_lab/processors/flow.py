@@ -18,7 +18,7 @@ from vocomp_lab.processors.memory import Memory
 from vocomp_lab.sound.audio import A_CLIP, Clip
 from vocomp_lab.sound.checks import Having, Settings, asks
 
-PIECE_FRAMES = 1 << 16
+PIECE_FRAMES = 1 << 17
 """Where sound comes in blocks, no flow is given, or hands out, more frames than this at a time."""
 
 
