@@ -7,6 +7,7 @@ checked, that is the outputs of the cells; JupyterLab's own menus and editors ar
 from __future__ import annotations
 
 import json
+import time
 
 import pytest
 from labdriver import chromium, open_notebook, run_all, set_theme, wait_for, write_notebook
@@ -136,8 +137,8 @@ def page(lab):
             button.click()
         # Presented, a bench for regions shows less of itself. A tally puts the controls of its bench away.
         presents = page.locator(".vocomp-bench button:text-is('Present')")
-        for button in (presents.first, presents.last, page.locator(TALLY).last):
-            button.click()
+        press(page, presents.first), press(page, presents.last)
+        page.locator(TALLY).last.click()
         for fold in page.locator(f"{OURS} summary").all():
             fold.click()
         mistype(page)
@@ -145,6 +146,18 @@ def page(lab):
         settle(page)
         yield page
     lab.close_kernels()
+
+
+def press(page, button):
+    """Press a button that stays down; again if a picture that arrived has moved it away under the mouse."""
+    for _ in range(5):
+        button.click()
+        deadline = time.monotonic() + 3
+        while time.monotonic() < deadline:
+            if button.get_attribute("aria-pressed") == "true":
+                return
+            page.wait_for_timeout(100)
+    raise AssertionError(f"{button.inner_text()} doesn't stay down")
 
 
 def mistype(page):
