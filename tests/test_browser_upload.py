@@ -5,6 +5,7 @@ another is being sent, and when the page is reloaded in the middle.
 from __future__ import annotations
 
 import base64
+import contextlib
 import io
 import struct
 
@@ -14,12 +15,19 @@ from conftest import sine
 from labdriver import chromium, kernel_trouble, open_notebook, run_all, wait_for, write_notebook
 
 pytestmark = pytest.mark.ci
-CELL = """from ipywidgets import Button
+CELL = """import pathlib, time
+from ipywidgets import Button
+from vocomp_lab.bench import file_box
 from vocomp_lab.bench.own_vocal import OwnVocal
 from vocomp_lab.lessons.course import begin
 own = OwnVocal(begin("09_your_own_vocal", "first.wav"))
 forget = Button(description="forget")
 forget.on_click(lambda _: setattr(own, "_incoming", None))
+def slowly(incoming, name, token, number, count, data, take=file_box._Incoming.take):
+    take(incoming, name, token, number, count, data)
+    while number == 2 and pathlib.Path({hold!r}).exists():
+        time.sleep(0.01)
+file_box._Incoming.take = slowly
 display(forget, own)"""
 RATE = 16_000
 
@@ -48,7 +56,7 @@ def page(lab, tmp_path_factory):
     folder, elsewhere = lab.folder / "own_vocal", tmp_path_factory.mktemp("elsewhere")
     folder.mkdir()
     (folder / "first.wav").write_bytes(sound(1.2))
-    write_notebook(folder / "own.ipynb", CELL)
+    write_notebook(folder / "own.ipynb", CELL.format(hold=str(elsewhere / "hold")))
     with chromium(1280, 900) as page:
         page.elsewhere, page.folder = elsewhere, folder
         page.address = f"{lab.address}doc/tree/own_vocal/own.ipynb?reset"
@@ -57,6 +65,19 @@ def page(lab, tmp_path_factory):
         wait_for(page, lambda: page.locator(".vocomp-drop[data-ready]").count() == 2, "the boxes to drop on")
         yield page
     lab.close_kernels()
+
+
+@contextlib.contextmanager
+def in_the_middle(page, name):
+    """Send a large file, and stay at its second piece until the block ends: however fast or busy the machine is."""
+    hold = page.elsewhere / "hold"
+    hold.touch()
+    try:
+        drop(page, (name, HUGE))
+        wait_for(page, lambda: f"{name}: 7 %" in beside(page), "the second piece to be sent")
+        yield
+    finally:
+        hold.unlink()
 
 
 def told(page) -> str:
@@ -98,17 +119,12 @@ def drop(page, *files):
     )
 
 
-def open_chooser(page, name, parts):
-    """Press the button; what is returned chooses the file, as the person does who has found it."""
+def choose(page, name, parts):
     path = page.elsewhere / name
     path.write_bytes(b"".join(bytes(part) for part in parts))
     with page.expect_file_chooser() as chooser:
         page.click("button:has-text('Choose a file')")
-    return lambda: chooser.value.set_files(path)
-
-
-def choose(page, name, parts):
-    open_chooser(page, name, parts)()
+    chooser.value.set_files(path)
 
 
 def test_a_file_is_dropped_and_measured(page):
@@ -157,16 +173,12 @@ def test_of_two_files_one_is_taken_and_that_is_said(page):
 def test_a_file_that_comes_while_another_is_being_sent_has_to_wait(page):
     drop(page, ("before.wav", GOOD))
     loaded(page, "before.wav")
-    choose_button_wav = open_chooser(page, "button.wav", GOOD)  # before the drop: on a busy machine it takes a while
-    drop(page, ("huge.wav", HUGE))
-    drop(page, ("hasty.wav", GOOD))
-    assert "hasty.wav was not taken, because huge.wav is still being sent" in beside(page)
-    choose_button_wav()
-    wait_for(
-        page,
-        lambda: "button.wav was not taken, because huge.wav is still being sent" in beside(page),
-        lambda: beside(page),
-    )
+    with in_the_middle(page, "huge.wav"):
+        drop(page, ("hasty.wav", GOOD))
+        assert "hasty.wav was not taken, because huge.wav is still being sent" in beside(page)
+        choose(page, "button.wav", GOOD)
+        refused = "button.wav was not taken, because huge.wav is still being sent"
+        wait_for(page, lambda: refused in beside(page), lambda: beside(page))
     wait_for(page, lambda: "huge.wav' can't be read" in told(page), lambda: told(page)[:300])
     assert "Loaded: before.wav" in told(page)
     drop(page, ("hasty.wav", GOOD))
@@ -176,9 +188,8 @@ def test_a_file_that_comes_while_another_is_being_sent_has_to_wait(page):
 
 def test_a_page_whose_pieces_no_longer_fit_stops_at_once_and_says_so(page):
     """As when another page sends a file to the same kernel in between."""
-    drop(page, ("torn.wav", HUGE))
-    wait_for(page, lambda: "%" in beside(page), "the sending to begin")
-    page.click("button:has-text('forget')")
+    with in_the_middle(page, "torn.wav"):
+        page.click("button:has-text('forget')")
     wait_for(page, lambda: "'torn.wav' did not arrive complete" in told(page), lambda: told(page)[:300])
     wait_for(page, lambda: beside(page) == "", lambda: beside(page))
     drop(page, ("next.wav", LARGE))
@@ -186,11 +197,10 @@ def test_a_page_whose_pieces_no_longer_fit_stops_at_once_and_says_so(page):
 
 
 def test_a_page_reloaded_in_the_middle_leaves_what_was_loaded_and_takes_the_next(page):
-    drop(page, ("lost.wav", HUGE))
-    wait_for(page, lambda: "%" in beside(page), "the sending to begin")
-    # JupyterLab asks before a page with changes is left.
-    page.once("dialog", lambda dialog: dialog.accept())
-    page.goto(page.address)
+    with in_the_middle(page, "lost.wav"):
+        # JupyterLab asks before a page with changes is left.
+        page.once("dialog", lambda dialog: dialog.accept())
+        page.goto(page.address)
     page.wait_for_selector(".jp-Notebook .jp-Cell")
     page.wait_for_selector("text=/Python 3 .* \\| Idle/")
     run_all(page)
