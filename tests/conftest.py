@@ -26,19 +26,14 @@ from hypothesis import settings  # noqa: E402
 
 PROJECT = Path(__file__).resolve().parents[1]
 IN_CI = os.environ.get("CI", "").lower() == "true"
-PAGE_FILES = (
-    "test_browser",
-    "test_browser_lessons",
-    "test_browser_regions",
-    "test_browser_own_vocal",
-    "test_browser_homework",
-    "test_browser_upload",
-    "test_browser_record",
-    "test_accessibility",
-)
-"""Files with page tests that share one JupyterLab. One process runs them all, in this order, with one browser."""
-BARE_PAGE_FILES = ("test_player_page", "test_live_page", "test_hub")
-"""Files with page tests without it: another process has them, with a browser of its own."""
+PAGE_CHAINS = {
+    "notebooks": ("test_browser", "test_browser_lessons", "test_browser_regions", "test_browser_own_vocal", "test_browser_homework"),
+    "parts": ("test_browser_record", "test_player_page", "test_hub", "test_accessibility", "test_live_page", "test_browser_upload"),
+}  # fmt: skip
+"""Files with page tests. One process runs all of a chain, in this order, with one browser and at most one JupyterLab: the one
+chain whole notebooks, where what was tried on one is known on the next (`pagechecks`), the other their parts. Each takes
+about as long as the other.
+"""
 LONG_FILES = ("test_lowend", "test_harm", "test_notebooks_recorded", "test_notebooks", "test_exercises_marking")
 """Files to begin with, so that none of them is left for the end, when the other processes have nothing to do."""
 LEFT_OUT = pytest.StashKey[int]()
@@ -118,7 +113,7 @@ def undrawn(request, monkeypatch):
 
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
-    """The JupyterLab that all page tests share: its address, its token and the folder it shows."""
+    """The JupyterLab that a chain of page tests shares: its address, its token and the folder it shows."""
     from labdriver import Lab, lab_server
 
     folder = tmp_path_factory.mktemp("notebooks")
@@ -161,14 +156,14 @@ def pytest_collection_modifyitems(config, items):
 
 def _turn(item) -> int:
     """Page tests first, since they are the longest chain; then the other long files; then the rest as it stands."""
-    order = (*PAGE_FILES, *BARE_PAGE_FILES, *LONG_FILES)
+    order = (*itertools.chain(*PAGE_CHAINS.values()), *LONG_FILES)
     return order.index(item.path.stem) if item.path.stem in order else len(order)
 
 
 def _chain(nodeid) -> str:
     """Which chain of page tests a test belongs to; empty for any other test."""
     stem = Path(nodeid.split("::")[0]).stem
-    return "pages" if stem in PAGE_FILES else "bare pages" if stem in BARE_PAGE_FILES else ""
+    return next((chain for chain, files in PAGE_CHAINS.items() if stem in files), "")
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import functools
 import importlib
+import itertools
 import json
 import os
 import re
@@ -14,7 +15,7 @@ import tomllib
 from graphlib import TopologicalSorter
 
 import pytest
-from conftest import BARE_PAGE_FILES, PAGE_FILES, PROJECT, need_program, one_sentence
+from conftest import PAGE_CHAINS, PROJECT, need_program, one_sentence
 
 import vocomp_lab
 
@@ -205,7 +206,7 @@ def test_what_the_tests_import_is_required_somewhere():
 def test_all_page_tests_run_in_two_processes():
     """Elsewhere each file would have a browser of its own, with an event loop that disturbs other tests."""
     pages = {path.stem for path in (PROJECT / "tests").glob("test_*.py") if uses_a_page(path)}
-    assert pages == {*PAGE_FILES, *BARE_PAGE_FILES}
+    assert pages == set(itertools.chain(*PAGE_CHAINS.values()))
 
 
 def uses_a_page(path) -> bool:
