@@ -15,6 +15,7 @@ from hostile import entry, sheet
 
 from vocomp_lab.exercises import class_settings
 from vocomp_lab.exercises.catalogue import pose, tasks_of
+from vocomp_lab.exercises.class_rules import read_class
 from vocomp_lab.exercises.class_settings import DEFAULTS, ClassSettings, read_class_settings
 from vocomp_lab.exercises.grading import grade_all, graded, read_time
 from vocomp_lab.exercises.kinds import Diagnose, WorkOut
@@ -154,6 +155,21 @@ def test_a_date_means_the_end_of_its_day_where_the_class_is():
     assert settings.due_at("05").isoformat() == "2026-07-06T00:00:00+02:00"
     assert ClassSettings(due={"04": winter}, zone="-03:30").due_at("04").isoformat() == "2026-12-06T00:00:00-03:30"
     assert ClassSettings(due={"04": winter}).due_at("04").tzinfo is not None
+
+
+@pytest.mark.parametrize(
+    "lines, told",
+    [
+        ("[due]\n04 = 2026-10-05", True),
+        ("[due_for.ann]\n04 = 2026-10-05", True),
+        ("[due_for.ann]\n04 = 2026-10-05T18:00:00+02:00", False),
+        ('zone = "+02:00"\n[due_for.ann]\n04 = 2026-10-05', False),
+    ],
+)
+def test_dates_in_the_time_of_this_machine_are_said_to_be(lines, told, tmp_path):
+    (tmp_path / "class.toml").write_text(lines)
+    notes = [text for _, text in read_class(tmp_path).notes]
+    assert any("in the time of this machine" in note for note in notes) == told, notes
 
 
 @pytest.mark.parametrize(

@@ -105,7 +105,11 @@ def read_class(folder, class_file=None, list_file=None) -> ClassRules:
 
 def _about_zone(settings: ClassSettings) -> str:
     """Which offset the due dates were taken in, where neither they nor the file say it."""
-    if settings.zone or not any(getattr(day, "tzinfo", None) is None for day in settings.due.values()):
+    days = {"": settings.due} | settings.due_for
+    without = [
+        (homework, one) for one in days for homework, day in days[one].items() if not getattr(day, "tzinfo", None)
+    ]
+    if settings.zone or not without:
         return ""
-    offsets = sorted({settings.due_at(homework).isoformat()[-6:] for homework in settings.due})
+    offsets = sorted({settings.due_at(*which).isoformat()[-6:] for which in without})
     return f' Due dates are in the time of this machine ({", ".join(offsets)}); zone = "…" sets another.'
