@@ -285,6 +285,19 @@ def wait_for(page, condition, what, timeout_s=TIMEOUT_S):
         pause_ms = min(1.5 * pause_ms, 250)  # asking costs the page time that it could answer in
 
 
+def start_playing(page, player):
+    """Press Play in a player and wait until it plays; again where it says so, as it does when the browser's sound is late."""
+    button, note = player.locator("[data-part=play]"), player.locator("[data-part=note]")
+
+    def playing():
+        if "press Play again" in note.inner_text():
+            button.click()
+        return player.evaluate("root => root.vocomp.playing()")
+
+    button.click()
+    wait_for(page, playing, lambda: f"playback: {note.inner_text()}")
+
+
 def choose_menu(page, *path: str):
     """Click through JupyterLab's menus: the menu, then its entries."""
     page.click(f'.lm-MenuBar-itemLabel:text-is("{path[0]}")')

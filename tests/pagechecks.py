@@ -28,6 +28,7 @@ from labdriver import (
     run_all,
     save_notebook,
     set_theme,
+    start_playing,
     wait_for,
 )
 from matplotlib.text import Text
@@ -326,8 +327,7 @@ def play_everything(bench: BenchOnPage, briefly: bool = False):
     if bench.ask("playing()"):  # a test before has failed in the middle
         play.click()
         wait_for(page, lambda: not bench.ask("playing()"), "rest")
-    play.click()
-    wait_for(page, lambda: bench.ask("playing()"), lambda: f"playback: {root.locator('[data-part=note]').inner_text()}")
+    start_playing(page, root)
     start = bench.ask("position()")
     wait_for(page, lambda: bench.ask("position()") > start + 0.1, "the position to move")
     choices = root.locator("input[type=radio]:visible")
@@ -355,8 +355,7 @@ def play_everything(bench: BenchOnPage, briefly: bool = False):
         box.click()
         box.click()
     if not bench.ask("playing()"):  # it reached its end while the loop was off
-        play.click()
-        wait_for(page, lambda: bench.ask("playing()"), "the sound again")
+        start_playing(page, root)
     clock, volume = root.locator("[data-part=seek]"), root.locator("[data-part=volume]")
     duration = bench.state()["duration_s"]
     clock.evaluate("(e, at) => { e.value = at; e.dispatchEvent(new Event('input', {bubbles: true})); }", duration / 2)
@@ -523,9 +522,9 @@ def answer_all_trials(bench: BenchOnPage):
     page, buttons = bench.page, bench.widget.locator("button").all()
     status = bench.widget.locator("[role=status]")
     trials = int(re.search(r"Trial 1 of (\d+)", status.inner_text())[1])
-    buttons[0].click()
-    wait_for(page, lambda: "Listen first" in status.inner_text(), "no answer without listening")
-    bench.player.locator("[data-part=play]").click()
+    # Again where something that arrived has moved the button away under the mouse.
+    wait_for(page, lambda: "Listen first" in status.inner_text() or buttons[0].click(), "no answer without listening")
+    start_playing(page, bench.player)
     for trial in range(1, trials + 1):
         wait_for(page, lambda: f"Trial {trial} of" in status.inner_text(), f"trial {trial}")
         assert "right" not in status.inner_text() and "answered" not in status.inner_text()

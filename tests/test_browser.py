@@ -15,7 +15,7 @@ import time
 import pagechecks
 import pytest
 from heard import OVER, listen
-from labdriver import ROOT, chromium, run_all, wait_for
+from labdriver import ROOT, chromium, run_all, start_playing, wait_for
 
 from vocomp_lab.processors.chain import Chain
 
@@ -63,8 +63,8 @@ def off_course(page, at, started) -> tuple[float, float]:
 
 
 def play_for_a_while(page):
-    first(page, ".vocomp-player [data-part=play]").click()
-    wait_for(page, lambda: player(page, "playing()") and player(page, "position()") > 0.8, "playback")
+    start_playing(page, first(page, ".vocomp-player"))
+    wait_for(page, lambda: player(page, "position()") > 0.8, "playback")
 
 
 def pause(page):
@@ -249,8 +249,7 @@ def test_a_moment_is_gone_round_in_and_the_whole_again(lesson):
     assert options[0] == "the whole clip" and any(text.startswith("loud word, ") for text in options)
     menu.select_option(index=1)
     start, end = (float(edge) for edge in menu.input_value().split("/"))
-    first(lesson, ".vocomp-player [data-part=play]").click()
-    wait_for(lesson, lambda: player(lesson, "playing()"), "playback")
+    start_playing(lesson, first(lesson, ".vocomp-player"))
     seen = [player(lesson, "position()")]
 
     def went_round():
@@ -390,8 +389,7 @@ def test_no_burst_is_louder_than_the_sound_played_once(opened):
     page, play = opened.page, opened.benches[0].player.locator("[data-part=play]")
     pause(page)
     first(page, ".vocomp-player input[value=before]").check()
-    play.click()
-    wait_for(page, lambda: player(page, "playing()"), "playback")
+    start_playing(page, opened.benches[0].player)
     peak, rms, loudest = page.evaluate(_PLAYED_ONCE)
 
     def hands(doing):

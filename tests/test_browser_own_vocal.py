@@ -11,7 +11,7 @@ import shutil
 import pagechecks
 import pytest
 import soundfile
-from labdriver import ROOT, cell_prompts, shared_page, wait_for
+from labdriver import ROOT, cell_prompts, shared_page, start_playing, wait_for
 
 from vocomp_lab import Chain, integrated_lufs, load
 
@@ -123,8 +123,8 @@ def test_a_band_of_ones_own_is_moved_into_place_while_it_plays(lesson):
     bench.show()
     part = lambda name: bench.player.locator(f"[data-part={name}]")  # noqa: E731
     part("band").check()
-    part("play").click()
-    wait_for(page, lambda: bench.ask("playing()") and bench.ask("gains()").get("band", 0) > 0, "voice and band")
+    start_playing(page, bench.player)
+    wait_for(page, lambda: bench.ask("gains()").get("band", 0) > 0, "voice and band")
     for slider, key, presses in (("coarse", "ArrowRight", 3), ("fine", "ArrowLeft", 2)):
         part(slider).focus()
         for _ in range(presses):

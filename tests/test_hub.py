@@ -15,7 +15,7 @@ from types import SimpleNamespace
 
 import pytest
 from conftest import need_program
-from labdriver import ROOT, TIMEOUT_S, chromium, free_port, run_together, wait_for, write_notebook
+from labdriver import ROOT, TIMEOUT_S, chromium, free_port, run_together, start_playing, wait_for, write_notebook
 from npmtools import npm_package
 
 from vocomp_lab.exercises.box import run_in_box
@@ -233,11 +233,11 @@ def test_two_lessons_run_at_the_same_time_without_an_error(students):
 def test_both_play_and_a_slider_answers_each(students):
     pages = [student.page for student in students.values()]
     for page in pages:
-        play = page.locator(".vocomp-player [data-part=play]").first
-        play.scroll_into_view_if_needed()
-        play.click()
+        first = page.locator(".vocomp-player").first
+        first.scroll_into_view_if_needed()
+        start_playing(page, first)
     for page in pages:
-        wait_for(page, lambda page=page: player(page, "playing()") and player(page, "position()") > 0.3, "playback")
+        wait_for(page, lambda page=page: player(page, "position()") > 0.3, "playback")
     for name, student in students.items():
         before = picture(student.page)
         student.page.locator(f"[class*='-slider-{SLIDERS[name]}'] .noUi-handle").first.focus()

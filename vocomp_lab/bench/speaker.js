@@ -7,7 +7,7 @@ window.vocompSpeaker = window.vocompSpeaker || (() => {
   const SWITCH_S = 0.012; // a cross-fade this long makes no click and is over before anyone notices
   // Changes are scheduled this far ahead: sound is rendered a little ahead of the clock that the page can read.
   const AHEAD_S = 0.04;
-  const HELD_BACK_S = 2; // a browser that is allowed to play begins within a few hundredths of a second
+  const HELD_BACK_S = 4; // a browser that is allowed to play begins within a few hundredths of a second; wireless headphones need longer
   // Ways to listen, as gains of two paths: the sound as it is, and as a small loudspeaker gives it, mono and without lows and highs. The
   // filters there can make a peak grow by up to 9.2 dB; 10 dB lower, none passes full scale. Common practice, no source for its edges.
   const WAYS = { "as it is": [1, 0], small: [0, 0.316], quiet: [0.1, 0] }, SMALL_HZ = [250, 6000], SHARPNESS_DB = [-5.333, 2.323, -3.01];
