@@ -33,6 +33,8 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 GOALS = [Goal("share_percent", high=25), Goal("max_db", low=3, high=6)]
 
 
