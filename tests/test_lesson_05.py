@@ -31,6 +31,7 @@ from vocomp_lab.sound.levels import sample_peak_dbfs, true_peak_dbtp
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 
+
 @pytest.fixture(scope="module", params=[TAKES[0], *ci_only(TAKES[1:])])
 def take(request):
     return prepared(request.param)
