@@ -294,6 +294,22 @@ def test_the_version_to_hand_on_is_not_the_most_even_one_and_undoes_what_was_wro
     assert posed.judge(flattest).mistake == "flattest_for_best" and posed.judge(last).status == NOT_YET
 
 
+def test_the_numbers_of_what_went_wrong_bear_out_the_answer():
+    answers = set()
+    for number in range(8):
+        posed = pose("04", task_of("04", "what_went_wrong"), f"learner{number}")
+        share, largest_db = (float(re.search(rf"{name} +([\d.]+)", posed.prompt)[1]) for name in ("acting", "largest"))
+        before, after = re.search(r"peak +(\S+) → (\S+) dBFS", posed.prompt).groups()
+        down_db = float(before.replace("−", "-")) - float(after.replace("−", "-"))
+        if share < 50:
+            kind = "idle" if largest_db == 0 else "nothing" if down_db > 0.4 * largest_db else "attack"
+        else:
+            kind = "threshold"
+        assert kind == posed.answer, posed.prompt
+        answers.add(kind)
+    assert len(answers) == 4
+
+
 # ---------------------------------------------------------------------------------------------- answers of a wrong kind
 
 
