@@ -111,6 +111,16 @@ def undrawn(request, monkeypatch):
         monkeypatch.setattr("vocomp_lab.pictures.pictures.Picture.render", lambda picture: b"picture %d" % next(turns))
 
 
+@pytest.fixture
+def undrawn_class(request, monkeypatch):
+    """Marking without its pictures, half a second for each homework: for files that look at marks, reports and pages. Tests
+    marked ``drawn`` get the real ones.
+    """
+    if not request.node.get_closest_marker("drawn"):
+        for picture in ("marks.save_class_picture", "groups.save_group_picture"):
+            monkeypatch.setattr(f"vocomp_lab.pictures.{picture}", lambda *numbers: numbers[-1].write_bytes(b"picture"))
+
+
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """The JupyterLab that a chain of page tests shares: its address, its token and the folder it shows."""

@@ -6,6 +6,8 @@ Used by the tests of the box and of the marker. `{folder}` stands for a folder t
 from __future__ import annotations
 
 import json
+import os
+import signal
 
 FUNCTIONS = {
     "endless loop": "def {name}(*a):\n    while True:\n        pass",
@@ -111,3 +113,14 @@ DATA = {
     "source is a number": ("gain_within_range", {"source": 5}),
 }
 """Entries of a sheet that can be read, by task of homework 04, that no mark may come of."""
+
+
+def mark_or_die(sheet):
+    """Mark a sheet, but end the process at the one of the learner whom the variable DEADLY_FOR names. It stands here, since a
+    worker loads the whole file that its work is in.
+    """
+    from vocomp_lab.exercises.marking import mark_sheet
+
+    if sheet.learner == os.environ["DEADLY_FOR"]:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return mark_sheet(sheet)

@@ -367,16 +367,22 @@ def written_so_far(child, folder) -> int:
     return max(sizes, default=0)
 
 
-@pytest.mark.ci
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
-def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
+@pytest.fixture(scope="module")
+def long_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("long") / "long.wav"
     noise = np.random.default_rng(5).standard_normal((RATE * 10, 2)) * 0.05
-    with soundfile.SoundFile(str(tmp_path / "long.wav"), "w", RATE, 2, "PCM_16") as file:
+    with soundfile.SoundFile(str(path), "w", RATE, 2, "PCM_16") as file:
         for _ in range(12):  # so long that it is never done before the signal comes, however busy the machine
             file.write(noise)
+    return path
+
+
+@pytest.mark.ci
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+def test_stopped_midway_it_leaves_no_half_file(sheet, long_file, tmp_path, number):
     (tmp_path / "out.wav").write_text("the old one")
     child = subprocess.Popen(
-        command("render", tmp_path / "long.wav", "--sheet", sheet, "-o", tmp_path / "out.wav", "--overwrite"),
+        command("render", long_file, "--sheet", sheet, "-o", tmp_path / "out.wav", "--overwrite"),
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
     )  # fmt: skip
@@ -390,7 +396,7 @@ def test_stopped_midway_it_leaves_no_half_file(sheet, tmp_path, number):
     finally:
         child.kill()
     assert (tmp_path / "out.wav").read_text() == "the old one"
-    rest = left(tmp_path, "chain.json", "long.wav", "out.wav")
+    rest = left(tmp_path, "chain.json", "out.wav")
     if number != signal.SIGKILL:
         assert child.returncode == FAILED and rest == []
         assert len(err.strip().splitlines()) == 1 and "stopped" in err

@@ -64,7 +64,7 @@ def _bold(prompt):
     return [part for place, part in enumerate(prompt.split("**")) if place % 2]
 
 
-@pytest.mark.parametrize("learner", LEARNERS)
+@pytest.mark.parametrize("learner", LEARNERS[:8])
 def test_the_finders_of_the_lesson_find_thumps_and_rings(learner):
     thumps = posed("03", "thumps", learner)
     found = [pop.time_s for pop in find_pops(thumps.clip())]
@@ -82,7 +82,7 @@ def test_the_finder_of_rings_is_a_second_opinion():
 def test_each_way_with_the_low_end_is_told_by_its_numbers():
     """The two questions of the hint decide for every learner: heard by the compressor, left in the sound."""
     ways = set()
-    for learner in [f"learner{number}" for number in range(30)]:
+    for learner in [f"learner{number}" for number in range(16)]:
         task = posed("03", "which_order", learner)
         rows = [line.split()[-2:] for line in task.prompt.splitlines() if line.startswith("    ")]
         extra, recorded, result = (float(row[0].replace("−", "-")) for row in rows[1:])
@@ -93,12 +93,12 @@ def test_each_way_with_the_low_end_is_told_by_its_numbers():
     assert len(ways) == 4 and find_pops(_boxless("lesson_verse")) and _lowest_hz("second_verse") < 120
 
 
-TO_SET = [("03", "just_enough_cut"), ("03", "so_much_less_s"), ("07", "opto_so_much"), ("07", "edge_left")]
+TO_SET = [("03", "just_enough_cut"), ("03", "so_much_less_s"), ("07", "opto_so_much")]
 
 
 @pytest.mark.parametrize(("homework", "name"), TO_SET)
 def test_what_is_to_be_set_is_not_right_as_it_comes(homework, name):
-    for learner in LEARNERS[:6]:
+    for learner in LEARNERS[:4]:
         task = posed(homework, name, learner)
         assert task.judge(task.read(task.start)).status == "not yet", (learner, task.start)
 
@@ -106,7 +106,8 @@ def test_what_is_to_be_set_is_not_right_as_it_comes(homework, name):
 def test_a_fet_set_like_another_compressor_shaves_the_starts_and_is_told():
     for learner in LEARNERS[:6]:
         task = posed("07", "edge_left", learner)
-        assert task.judge(task.read(task.start)).mistake == "starts_shaved"
+        verdict = task.judge(task.read(task.start))
+        assert (verdict.status, verdict.mistake) == ("not yet", "starts_shaved")
 
 
 def test_a_fet_set_as_asked_grips_as_before():
@@ -137,7 +138,7 @@ def test_the_written_loop_settles_and_grips_as_the_workbooks_fet():
 def test_a_type_without_a_label_is_told_by_its_numbers():
     """The rules of the lesson, written out, decide for every learner."""
     kinds = set()
-    for learner in [f"learner{number}" for number in range(30)]:
+    for learner in [f"learner{number}" for number in range(16)]:
         task = posed("07", "no_name_on_it", learner)
         knobs = _bold(task.prompt)[0]
         ratio, attack = float(knobs.split(":")[0]), float(knobs.split("attack ")[1].split(" ")[0])

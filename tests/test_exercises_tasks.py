@@ -36,9 +36,16 @@ from vocomp_lab.exercises.mistakes import MISTAKES
 from vocomp_lab.exercises.tasks import NOT_YET, RIGHT, UNREAD, Task, Verdict
 
 ALL = [(homework, task) for homework in homework_names() for task in tasks_of(homework)]
-IN_TURN = [pytest.param(*each, marks=[pytest.mark.ci] * (each[0] not in ("01", "04"))) for each in ALL]
+IN_TURN = [pytest.param(each, marks=[pytest.mark.ci] * (each[0] not in ("01", "04"))) for each in ALL]
 """A plain run takes the tasks of two homeworks, CI all of them."""
 IDS = [f"{homework}-{task.id}" for homework, task in ALL]
+
+
+@pytest.fixture(scope="module", params=IN_TURN, ids=IDS)
+def in_turn(request):
+    """A task of a homework, and what it is for three learners: posed once, for the tests that go through all tasks."""
+    homework, task = request.param
+    return homework, task, {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo")}
 
 
 def task_of(homework, name):
@@ -85,9 +92,9 @@ def test_each_homework_has_tasks_of_mixed_kinds():
         assert title_of(homework)
 
 
-@pytest.mark.parametrize(("homework", "task"), IN_TURN, ids=IDS)
-def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(homework, task):
-    posed = {learner: pose(homework, task, learner) for learner in ("ann", "ben", "cleo", "dan", "eve")}
+def test_a_task_is_the_learners_own_says_all_it_must_and_is_no_nonsense(in_turn):
+    homework, task, posed = in_turn
+    posed = {**posed, "dan": pose(homework, task, "dan")}
     again = pose(homework, task, "ann")
     assert (again.prompt, again.solution, again.hints) == (
         posed["ann"].prompt,
@@ -128,19 +135,21 @@ def test_every_task_of_every_homework_can_be_solved_from_the_key_by_many_learner
         assert all_right(number) == [], number
 
 
-@pytest.mark.parametrize(("homework", "task"), IN_TURN, ids=IDS)
-def test_typical_mistakes_are_recognised_by_name(homework, task):
-    named = set()
-    for learner in ("ann", "ben", "cleo"):
-        posed = pose(homework, task, learner)
+def test_typical_mistakes_are_recognised_by_name(in_turn):
+    _, task, learners = in_turn
+    # What a task lists is reached by the wrong answers below, for one learner or another: a third one where two don't do. A
+    # function's learners differ in its constants alone, and each wrong one needs a process of its own.
+    listed, named = set(learners["ann"].mistake_names()) - {"peak_for_loudness"}, set()
+    enough = 1 if isinstance(learners["ann"], WriteIt) else 2
+    for number, (learner, posed) in enumerate(learners.items()):
+        if number >= enough and listed <= named:
+            break
         for data, status, mistake in wrong_answers(task, posed):
             verdict = posed.judge_data(data)
             assert (verdict.status, verdict.mistake) == (status, mistake), (learner, data, verdict)
             assert verdict.says
             named.add(mistake)
-    listed = set(pose(homework, task, "ann").mistake_names())
-    # What a task lists is reached by the wrong answers above, for one learner or another.
-    assert listed - named <= {"peak_for_loudness"}, listed - named
+    assert listed <= named, listed - named
 
 
 def test_a_trim_to_the_peak_instead_of_the_loudness_is_named():
@@ -222,7 +231,7 @@ TAUGHT = [
 ]
 
 
-@pytest.mark.parametrize("learner", ["learner0", *ci_only([f"learner{number}" for number in range(1, 20)])])
+@pytest.mark.parametrize("learner", ["learner0", *ci_only([f"learner{number}" for number in range(1, 12)])])
 @pytest.mark.parametrize(("homework", "name", "good", "measure", "target", "share"), TAUGHT)
 def test_what_the_lessons_teach_is_right_for_every_learner(homework, name, good, measure, target, share, learner):
     posed = pose(homework, task_of(homework, name), learner)
@@ -283,6 +292,22 @@ def test_the_version_to_hand_on_is_not_the_most_even_one_and_undoes_what_was_wro
     (last,) = set("abc") - {flattest, posed.answer}
     assert spread_lu[last] > spread_lu[posed.answer]
     assert posed.judge(flattest).mistake == "flattest_for_best" and posed.judge(last).status == NOT_YET
+
+
+def test_the_numbers_of_what_went_wrong_bear_out_the_answer():
+    answers = set()
+    for number in range(8):
+        posed = pose("04", task_of("04", "what_went_wrong"), f"learner{number}")
+        share, largest_db = (float(re.search(rf"{name} +([\d.]+)", posed.prompt)[1]) for name in ("acting", "largest"))
+        before, after = re.search(r"peak +(\S+) → (\S+) dBFS", posed.prompt).groups()
+        down_db = float(before.replace("−", "-")) - float(after.replace("−", "-"))
+        if share < 50:
+            kind = "idle" if largest_db == 0 else "nothing" if down_db > 0.4 * largest_db else "attack"
+        else:
+            kind = "threshold"
+        assert kind == posed.answer, posed.prompt
+        answers.add(kind)
+    assert len(answers) == 4
 
 
 # ---------------------------------------------------------------------------------------------- answers of a wrong kind
@@ -461,7 +486,7 @@ def test_a_setting_is_right_by_its_effect_whatever_it_is():
     assert posed.untouched(Chain([("yours", posed.start)])) and not posed.untouched(chain)
 
 
-@pytest.mark.parametrize("learner", ["Ada", *ci_only(["Bo", "Cy"])])
+@pytest.mark.parametrize("learner", ["Ada", *ci_only(["Bo"])])
 def test_the_project_takes_any_chain_that_does_the_job(learner):
     """One compressor in place of two, under a name of its own, and no stage but those that are needed."""
     posed = pose("project", task_of("project", "whole_so_much"), learner)

@@ -31,6 +31,7 @@ from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load, save
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 SETTINGS = dict(ratio=3, attack_ms=3, release_ms=80)
 
 

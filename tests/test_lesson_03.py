@@ -33,6 +33,8 @@ from vocomp_lab.processors.filters import HighPass, Peaking
 from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 GOALS = [Goal("share_percent", high=25), Goal("max_db", low=3, high=6)]
 
 
@@ -58,6 +60,23 @@ def compressors(clip):
     """The lesson's, and the same with a fast attack."""
     slow = Compressor(threshold_db=integrated_lufs(clip) - 3, ratio=3, attack_ms=10, release_ms=150)
     return slow, dataclasses.replace(slow, attack_ms=1, release_ms=80)
+
+
+@dataclasses.dataclass(frozen=True)
+class Hissing:
+    """The cleaned take, its s sounds, both compressors' results, and the de-esser's."""
+
+    clip: Clip
+    spans: list
+    slow: object
+    fast: object
+    eased: object
+
+
+@pytest.fixture(scope="module")
+def hissing(cleaned):
+    made = [compressor.apply(cleaned) for compressor in (*compressors(cleaned), DeEsser())]
+    return Hissing(cleaned, find_sibilants(cleaned), *made)
 
 
 def change_db(clip, result, low_hz, high_hz):
@@ -153,45 +172,40 @@ def test_a_boost_in_the_sweep_is_matched_in_loudness(take):
 # ------------------------------------------------------------------------------------------------------------ the hiss
 
 
-def test_a_compressor_brings_the_hiss_up_and_a_fast_one_more(cleaned):
-    spans = find_sibilants(cleaned)
+def test_a_compressor_brings_the_hiss_up_and_a_fast_one_more(hissing):
     as_it_came, slow, fast = (
-        sibilance_balance_db(clip, spans)
-        for clip in (cleaned, *(c.apply(cleaned).output for c in compressors(cleaned)))
+        sibilance_balance_db(clip, hissing.spans) for clip in (hissing.clip, hissing.slow.output, hissing.fast.output)
     )
     print(f"as it came {as_it_came:.1f}, attack 10 ms {slow:.1f}, attack 1 ms {fast:.1f} dB")
     assert as_it_came + 1 < slow < fast
 
 
-def test_hiss_makes_a_fast_compressor_react_more_than_a_slower_one(cleaned):
-    spans = find_sibilants(cleaned)
-    without = DeEsser().apply(cleaned).output
-    caused = []
-    for compressor in compressors(cleaned):
-        apart_db = compressor.apply(cleaned).reduction_db - compressor.apply(without).reduction_db
-        caused.append(max(apart_db[int(a * cleaned.rate) : int(b * cleaned.rate)].max() for a, b in spans))
+def test_hiss_makes_a_fast_compressor_react_more_than_a_slower_one(hissing):
+    rate, caused = hissing.clip.rate, []
+    for compressor, result in zip(compressors(hissing.clip), (hissing.slow, hissing.fast)):
+        apart_db = result.reduction_db - compressor.apply(hissing.eased.output).reduction_db
+        caused.append(max(apart_db[int(a * rate) : int(b * rate)].max() for a, b in hissing.spans))
     assert caused[1] > caused[0] > 0 and caused[1] > 1
 
 
-def test_the_order_of_de_esser_and_compressor(cleaned):
+def test_the_order_of_de_esser_and_compressor(hissing):
     """Either order undoes most of what the compressor did; the de-esser behind it takes a little more."""
-    spans, (_, fast), deesser = find_sibilants(cleaned), compressors(cleaned), DeEsser()
-    alone = sibilance_balance_db(fast.apply(cleaned).output, spans)
-    before = sibilance_balance_db(fast.apply(deesser.apply(cleaned).output).output, spans)
-    after = sibilance_balance_db(deesser.apply(fast.apply(cleaned).output).output, spans)
+    spans, (_, fast) = hissing.spans, compressors(hissing.clip)
+    alone = sibilance_balance_db(hissing.fast.output, spans)
+    before = sibilance_balance_db(fast.apply(hissing.eased.output).output, spans)
+    after = sibilance_balance_db(DeEsser().apply(hissing.fast.output).output, spans)
     print(f"compressed {alone:.1f}, de-esser before {before:.1f}, after {after:.1f} dB")
     assert alone - before > 2 and 0.2 < before - after < 2
 
 
-def test_wideband_takes_the_rest_down_along_with_the_hiss(cleaned):
-    spans = find_sibilants(cleaned)
-    inside = np.concatenate([np.arange(int(a * cleaned.rate), int(b * cleaned.rate)) for a, b in spans])
-    lost = {}
-    for mode in ("split-band", "wideband"):
-        below = [
-            DeEsser().split(clip)[0].samples[inside] for clip in (cleaned, DeEsser(mode=mode).apply(cleaned).output)
-        ]
-        lost[mode] = 10 * np.log10(np.mean(below[0] ** 2) / np.mean(below[1] ** 2))
+def test_wideband_takes_the_rest_down_along_with_the_hiss(hissing):
+    rate = hissing.clip.rate
+    inside = np.concatenate([np.arange(int(a * rate), int(b * rate)) for a, b in hissing.spans])
+    wide = DeEsser(mode="wideband").apply(hissing.clip).output
+    before, split, wideband = (
+        np.mean(DeEsser().split(clip)[0].samples[inside] ** 2) for clip in (hissing.clip, hissing.eased.output, wide)
+    )
+    lost = {"split-band": 10 * np.log10(before / split), "wideband": 10 * np.log10(before / wideband)}
     assert lost["wideband"] > lost["split-band"] + 2 and lost["split-band"] < 2
 
 

@@ -29,6 +29,9 @@ from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.levels import sample_peak_dbfs, true_peak_dbtp
 
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
+
 @pytest.fixture(scope="module", params=[TAKES[0], *ci_only(TAKES[1:])])
 def take(request):
     return prepared(request.param)
@@ -234,7 +237,7 @@ def test_speech_can_be_brought_to_the_goals_and_evened_out_too(tmp_path):
 
 
 def test_the_lesson_keeps_what_the_next_one_begins_with(tmp_path):
-    clip = shipped("second_verse_faulty").clip.cut(0.5, 7)
+    clip = shipped("second_verse_faulty").clip.cut(0.5, 5)
     lesson = begin("05_steady_compression", clip, tmp_path)
     found = dataclasses.replace(steady(lesson.voice), makeup_db=3.0)
     bench = Bench(lesson.voice, found, stage="steady", goals=GOALS["steady"])

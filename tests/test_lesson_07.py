@@ -28,7 +28,7 @@ from vocomp_lab.processors.filters import HighPass
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import crest_factor_db, rms_dbfs
 
-pytestmark = pytest.mark.ci
+pytestmark = [pytest.mark.ci, pytest.mark.usefixtures("undrawn")]
 
 APPENDIX = PROJECT / "notebooks" / "appendices" / "07_more_on_types.ipynb"
 PEAKS = [Goal("share_percent", high=15), Goal("max_db", low=2, high=8)]
@@ -42,7 +42,7 @@ def voice(request, tmp_path_factory):
         subprocess.run([need_program("espeak-ng"), "-w", str(path), WORDS], check=True)
         return load(path)
     verse, seed = request.param.split()
-    return HighPass(90, 3).apply(make_take(verse, int(seed)).clip)
+    return HighPass(90, 3).apply(make_take(verse, int(seed)).clip.cut(0, 8))  # two lines: enough to measure
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +86,7 @@ def test_colour_is_far_softer_than_what_timing_and_curve_do(voice, models):
 def test_the_fets_bench_starts_outside_its_goals_and_its_threshold_alone_meets_them(voice, models):
     bench = Bench(voice, models["fet"], goals=PEAKS)
     assert not PEAKS[0].met(bench.change)
-    thresholds = np.arange(models["fet"].threshold_db, 0.1, 0.5)
+    thresholds = np.arange(models["fet"].threshold_db, 0.1, 1.0)
     assert any(all(goal.met(bench.set(threshold_db=float(value)).change) for goal in PEAKS) for value in thresholds)
 
 

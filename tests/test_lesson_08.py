@@ -36,20 +36,25 @@ def lesson(request, tmp_path_factory):
     return begin(LESSON, request.param, tmp_path_factory.mktemp("state"))
 
 
-def places(lesson, kind, band_hz=None):
+@pytest.fixture(scope="module")
+def laid(lesson):
+    """Each stage's output over the band, at one balance."""
+    outputs = {"as recorded": lesson.clip, **{name: stage.output for name, stage in lesson.result.stages.items()}}
+    return {name: balance(output, shipped("backing").clip, 2.0) for name, output in outputs.items()}
+
+
+def places(lesson, laid, kind, band_hz=None):
     """How each stage's output holds its place, as the cell prints it."""
     backing, sung = shipped("backing").clip, active_mask(lesson.clip)
-    outputs = {"as recorded": lesson.clip, **{name: stage.output for name, stage in lesson.result.stages.items()}}
-    laid = {name: balance(output, backing, 2.0) for name, output in outputs.items()}
     return {
         name: presence(vocal_over_backing(mix.vocal, backing, sung, kind, band_hz)[1], mix.balance_in(band_hz))
         for name, mix in laid.items()
     }
 
 
-def test_level_prep_is_the_largest_step_towards_a_vocal_that_holds_its_place(lesson):
+def test_level_prep_is_the_largest_step_towards_a_vocal_that_holds_its_place(lesson, laid):
     spreads = {
-        band_hz: [place.spread_lu for place in places(lesson, "words", band_hz).values()]
+        band_hz: [place.spread_lu for place in places(lesson, laid, "words", band_hz).values()]
         for band_hz in (None, RANGES["middle"])
     }
     for found in spreads.values():
@@ -89,20 +94,27 @@ def test_a_louder_file_gains_nothing_where_all_are_played_equally_loud(lesson):
     assert as_mixed.peak_to_loudness_ratio_db > 13
 
 
-def test_the_fader_would_have_to_go_up_for_the_raw_vocal_only(lesson):
-    told = places(lesson, "phrases")
+def test_the_fader_would_have_to_go_up_for_the_raw_vocal_only(lesson, laid):
+    told = places(lesson, laid, "phrases")
     first, last = told["as recorded"], list(told.values())[-1]
     assert first.deepest_lu > 3 + 1 and last.deepest_lu < 3
     assert last.in_place_percent >= 95, "the self-check is met by the proposals"
 
 
-def test_the_chain_of_the_lessons_before_has_no_fault_and_one_with_its_threshold_too_low_has(lesson):
-    assert diagnose(*compressed_part(lesson.result)) == []
+@pytest.fixture(scope="module")
+def lower(lesson):
+    """The result with the steady compressor's threshold too low."""
     steady = lesson.chain["steady"]
-    lower = lesson.chain.with_stage("steady", dataclasses.replace(steady, threshold_db=steady.threshold_db - 10))
-    found = diagnose(*compressed_part(lower.apply(lesson.clip)))
+    steady = dataclasses.replace(steady, threshold_db=steady.threshold_db - 10)
+    return lesson.chain.with_stage("steady", steady).apply(lesson.clip)
+
+
+def test_the_chain_of_the_lessons_before_has_no_fault_and_one_with_its_threshold_too_low_has(lesson, lower):
+    assert diagnose(*compressed_part(lesson.result)) == []
+    found = diagnose(*compressed_part(lower))
     assert [finding.name for finding in found] == ["make-up", "noise"]
-    matched = Chain([*lower.stages, ("trim", Gain(-found[0].value))])
+    steady = lower.stages["steady"].processor
+    matched = Chain([*lesson.chain.with_stage("steady", steady).stages, ("trim", Gain(-found[0].value))])
     assert [finding.name for finding in diagnose(*compressed_part(matched.apply(lesson.clip)))] == ["noise"]
 
 
@@ -120,16 +132,13 @@ def test_what_the_lesson_says_about_counting():
     assert needed_right(10) == 9 and round(1024 * p_value(8, 10)) == 56
 
 
-def test_the_numbers_of_a_chain_stand_beside_their_limits(lesson):
+def test_the_numbers_of_a_chain_stand_beside_their_limits(lesson, lower):
     assert check_compression(lesson.result) == "no number over its limit: met"
     table = compression_table(lesson.result)
     assert [row[0] for row in table.rows] == [sign.label for sign in SIGNS.values()]
     assert {row[3] for row in table.rows} == {"fine"} and "not above 9.0" in repr(table)
-    steady = lesson.chain["steady"]
-    lower = lesson.chain.with_stage("steady", dataclasses.replace(steady, threshold_db=steady.threshold_db - 10))
-    result = lower.apply(lesson.clip)
-    assert check_compression(result) == "no number over its limit: not met yet (make-up)"
-    told = {row[0]: row[3] for row in compression_table(result).rows}
+    assert check_compression(lower) == "no number over its limit: not met yet (make-up)"
+    told = {row[0]: row[3] for row in compression_table(lower).rows}
     assert (
         "Match it with make-up gain" in told["loudness change"]
         and "Use less" in told["lift of the noise in the pauses"]

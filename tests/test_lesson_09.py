@@ -19,7 +19,7 @@ from vocomp_lab.processors.chain import Chain
 from vocomp_lab.processors.gain import Gain
 from vocomp_lab.sound.audio import load
 
-pytestmark = pytest.mark.ci
+pytestmark = [pytest.mark.ci, pytest.mark.usefixtures("undrawn")]
 
 
 @pytest.fixture(scope="module", params=[("first", 621), *ci_only([("second", 634)])], ids=lambda p: f"{p[0]}-{p[1]}")

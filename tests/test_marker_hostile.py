@@ -31,14 +31,7 @@ from vocomp_lab.exercises.tasks import NOT_YET, POSED_ANEW, RIGHT
 from vocomp_lab.sound.text import printable
 
 LINUX = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems refuse such names")
-
-
-@pytest.fixture(autouse=True)
-def undrawn_class(monkeypatch):
-    """The class picture takes longer than all the rest, and is none of what is tested here."""
-    monkeypatch.setattr(
-        "vocomp_lab.pictures.marks.save_class_picture", lambda tasks, seen, path: path.write_bytes(b"png")
-    )
+pytestmark = pytest.mark.usefixtures("undrawn_class")
 
 
 @pytest.fixture

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import copy
+import pickle
+
 import numpy as np
 import pytest
 
 from vocomp_lab.analysis.level_prep import find_uneven
+from vocomp_lab.analysis.loudness import integrated_lufs, loudness
 from vocomp_lab.analysis.lowend import find_pops
+from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.singer.song import shipped
-from vocomp_lab.sound.audio import Clip
-from vocomp_lab.sound.remembered import remembered
+from vocomp_lab.sound.audio import Clip, Origin
+from vocomp_lab.sound.remembered import kept_with_clip, remembered
 
 
 @pytest.fixture
@@ -59,3 +64,28 @@ def test_a_list_that_is_changed_does_not_change_what_is_found(find):
     kept = list(found)
     found.clear()
     assert kept and find(clip) == kept
+
+
+def test_what_is_kept_with_a_clip_is_that_clips_own_and_stays_behind_when_it_travels():
+    calls = []
+
+    @kept_with_clip
+    def peak(clip):
+        calls.append(clip)
+        return float(np.abs(clip.samples).max())
+
+    clip = Clip([0.5, -0.25], 8_000)
+    assert peak(clip) == peak(clip) == peak(clip.coming_from(Origin("a song"))) == 0.5 and len(calls) == 1
+    for other in (Clip(clip.samples, 8_000), clip.gained(0), pickle.loads(pickle.dumps(clip)), copy.copy(clip)):
+        assert other == clip and peak(other) == 0.5
+    assert len(calls) == 5, "an equal clip is measured again"
+    assert peak(clip.gained(6.0)) > 0.9
+
+
+def test_what_two_measurements_of_a_clip_share_is_the_same_as_measured_apart():
+    clip = shipped("lesson_verse_faulty").clip.cut(0, 3)
+    for measure in (integrated_lufs, active_mask, lambda clip: loudness(clip).short_term_lufs):
+        first, handed_out = np.array(measure(clip)), measure(clip)
+        if np.ndim(handed_out):
+            handed_out[:] = 0
+        assert np.array_equal(measure(clip), first) and np.array_equal(measure(Clip(clip.samples, clip.rate)), first)

@@ -111,7 +111,7 @@ def test_clipping_is_counted_and_placed():
     ],
 )
 def test_channels(left, right, fine, says):
-    voice = shipped("lesson_verse_clean").clip.cut(0, 4)
+    voice = shipped("lesson_verse_clean").clip.cut(0, 2)
     observation = examine(voice.with_samples(np.column_stack([left * voice.samples, right * voice.samples])))[
         "channels"
     ]
@@ -119,7 +119,7 @@ def test_channels(left, right, fine, says):
 
 
 def test_an_offset_is_found():
-    voice = shipped("lesson_verse_clean").clip.cut(0, 4)
+    voice = shipped("lesson_verse_clean").clip.cut(0, 2)
     report = examine(voice.with_samples(voice.samples + 0.01))
     assert "DC offset" in report.worth_a_look and report["DC offset"].value == pytest.approx(-40, abs=0.5)
 

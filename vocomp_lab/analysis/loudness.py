@@ -16,6 +16,7 @@ from scipy.signal import lfilter, sos2tf
 from vocomp_lab.sound.audio import A_CLIP, Clip, check_rate, check_samples
 from vocomp_lab.sound.checks import as_numbers, asks, check_choice, check_numbers, check_whole, shown
 from vocomp_lab.sound.levels import db_to_power, power_to_db
+from vocomp_lab.sound.remembered import kept_with_clip
 
 STEP_S = 0.01
 """Distance of momentary and short-term values. The standard asks for 0.1 s or less; 10 ms catches a 400 ms burst."""
@@ -362,7 +363,17 @@ def stretch_loudness_lufs(clip: Clip, stretches_s) -> np.ndarray:
     return found
 
 
+@kept_with_clip
+def _fed_plainly(clip: Clip) -> LoudnessMeter:
+    """With one energy for each 10 ms of the clip, from which everything follows quickly; nobody feeds it on."""
+    return _fed_anew(clip, None, None)
+
+
 def _fed(clip: Clip, layout, weights) -> LoudnessMeter:
+    return _fed_plainly(clip) if layout is None and weights is None else _fed_anew(clip, layout, weights)
+
+
+def _fed_anew(clip: Clip, layout, weights) -> LoudnessMeter:
     meter = LoudnessMeter(clip.rate, clip.channels, layout, weights=weights)
     meter._take(clip.columns)  # a Clip has checked its samples
     return meter

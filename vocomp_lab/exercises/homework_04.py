@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import cache
 
 from vocomp_lab.analysis.loudness import integrated_lufs
-from vocomp_lab.analysis.measures import Goal, clip_numbers, measure_change
+from vocomp_lab.analysis.measures import Change, Goal, clip_numbers, measure_change
 from vocomp_lab.analysis.meters import active_mask
 from vocomp_lab.exercises.kinds import Diagnose, FindIt, SetIt, WorkOut, WriteIt
 from vocomp_lab.exercises.material import (
@@ -282,10 +282,24 @@ def _knocks(draw):
     )
 
 
-def _what_is_wrong(draw):
+@cache
+def _as_it_comes() -> tuple:
+    """Where the faulty verse is sung, and its numbers."""
     clip = _voice("lesson_verse_faulty")
     sung = active_mask(clip)
-    numbers = clip_numbers(clip, sung)
+    return sung, clip_numbers(clip, sung)
+
+
+@cache  # of the few dozen settings that can be drawn, each is measured once for a class
+def _change_by(compressor: Compressor) -> Change:
+    """What a setting does to the faulty verse."""
+    sung, numbers = _as_it_comes()
+    result = compressor.apply(_voice("lesson_verse_faulty"))
+    return measure_change(numbers, result.output, result.reduction_db, sung)
+
+
+def _what_is_wrong(draw):
+    _, numbers = _as_it_comes()
     fine = Compressor(numbers.peak_dbfs - draw.step(6, 7, 0.5), 3, 1, draw.choice((60.0, 80.0)))
     variants = {
         "threshold": Compressor(numbers.peak_dbfs - draw.step(22, 27, 1), fine.ratio, 1, fine.release_ms),
@@ -294,8 +308,7 @@ def _what_is_wrong(draw):
         "nothing": fine,
     }
     answer = draw.choice(list(variants))
-    result = variants[answer].apply(clip)
-    change = measure_change(numbers, result.output, result.reduction_db, sung)
+    change = _change_by(variants[answer])
     stats, before, after = change.reduction, change.before, change.after
     off_db = draw.step(-6, 2, 0.5)  # the level of this take, which says nothing about what is wrong
     peaks = f"{decibels(before.peak_dbfs + off_db)} → {decibels(after.peak_dbfs + off_db)} dBFS"

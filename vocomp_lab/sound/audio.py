@@ -6,7 +6,6 @@ about files (nothing half-written, no silent clipping) stand once.
 
 from __future__ import annotations
 
-import copy
 import functools
 import hashlib
 import io
@@ -157,8 +156,8 @@ class Clip:
         """The same sound with another origin."""
         if origin == self.origin:
             return self
-        same = copy.copy(self)  # a new Clip would copy the samples
-        object.__setattr__(same, "origin", origin)
+        same = object.__new__(type(self))  # a new Clip would copy the samples
+        same.__dict__.update(self.__dict__, origin=origin)
         return same
 
     def gained(self, gain_db: float) -> "Clip":
@@ -179,7 +178,15 @@ class Clip:
 
     def fingerprint(self) -> tuple:
         """What equal clips share and others don't, for remembering what was measured: rate, shape, digest of the sound."""
-        return self.rate, self.samples.shape, hashlib.blake2b(self.samples).digest()
+        return self.rate, self.samples.shape, self._digest
+
+    @functools.cached_property
+    def _digest(self) -> bytes:
+        return hashlib.blake2b(self.samples).digest()
+
+    def __getstate__(self):
+        # What was measured of a clip (vocomp_lab.sound.remembered) does not travel with it to other processes.
+        return {name: value for name, value in self.__dict__.items() if name != "_kept"}
 
     def __eq__(self, other):
         if not isinstance(other, Clip):

@@ -139,7 +139,10 @@ def rms_dbfs(clip: Clip) -> float:
     sine reads 0 (AES17 defines full scale that way; value from memory). This one doesn't, so a clip's RMS, peak and
     crest factor fit together.
     """
-    flat = clip.samples.reshape(-1)
+    return _rms_dbfs(clip.samples.reshape(-1))
+
+
+def _rms_dbfs(flat: np.ndarray) -> float:
     return power_to_db(float(np.dot(flat, flat)) / flat.size)
 
 
@@ -168,8 +171,9 @@ def crest_factor_db(clip: Clip, active=None) -> float:
     if active is None:
         rms = rms_dbfs(clip)
         return sample_peak_dbfs(clip) - rms if rms > -math.inf else math.nan
-    counted = clip.columns[checked_active(active, (clip.frames,))]
-    return crest_factor_db(Clip(counted, clip.rate)) if len(counted) else math.nan
+    counted = clip.columns[checked_active(active, (clip.frames,))].reshape(-1)
+    rms = _rms_dbfs(counted) if len(counted) else -math.inf
+    return amplitude_to_db(_sample_peak(counted)) - rms if rms > -math.inf else math.nan
 
 
 @asks(clip=A_CLIP)

@@ -7,6 +7,31 @@ import functools
 from vocomp_lab.sound.audio import Clip
 
 
+def kept_with_clip(measure):
+    """A decorator for a function of one clip: its result stays with that very clip, for as long as there is one.
+
+    Parameters
+    ----------
+    measure : callable
+        Takes a clip and looks at its sound alone; what it returns is small, and nobody changes it.
+
+    Notes
+    -----
+    For what costs no more than the fingerprint that :func:`remembered` asks for: a clip's samples never change, so the same
+    object needs none. An equal clip is measured again.
+    """
+    name = f"{measure.__module__}.{measure.__qualname__}"
+
+    @functools.wraps(measure)
+    def ask(clip):
+        kept = clip.__dict__.setdefault("_kept", {})
+        if name not in kept:
+            kept[name] = measure(clip)
+        return kept[name]
+
+    return ask
+
+
 def remembered(most: int):
     """A decorator for a function of clips: the last few results are kept, and equal clips get the same one.
 

@@ -137,8 +137,13 @@ class SetIt(Posed):
         return all(goal.met(change) for goal in self.goals)
 
     def key(self):
+        return self._key
+
+    @cached_property
+    def _key(self):
         for processor in self.candidates():
-            if all(goal.met(self.change(processor)) for goal in self.goals):
+            change = self.change(processor)
+            if all(goal.met(change) for goal in self.goals):
                 return processor
         raise ValueError("candidates: none of them meets the goals; this task has no key.")
 
