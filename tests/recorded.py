@@ -76,8 +76,33 @@ class Recorded:
     pops_s: tuple[float, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class _Ready:
+    """A take before its faults, and those that are drawn for it: it is asked for with one set of faults after another."""
+
+    samples: np.ndarray
+    rate: int
+    words: np.ndarray
+    phrase: np.ndarray
+    quiet: int
+    loud: int
+    noise: np.ndarray
+    rumble: np.ndarray
+    pops: Pops
+
+
 def spoken(language: str, seed: int, faults=FAULTS) -> Recorded:
     """Four phrases of 3 to 5 words by one volunteer; skips (in CI: fails) where the recordings are missing."""
+    return _faulty(_spoken(language, seed), faults)
+
+
+def sung(seed: int, faults=FAULTS) -> Recorded:
+    """Four lines of 3 to 5 words sung with recorded diphones; skips (in CI: fails) where the program is missing."""
+    return _faulty(_sung(seed), faults)
+
+
+@functools.lru_cache(maxsize=4)
+def _spoken(language: str, seed: int) -> _Ready:
     rng = np.random.default_rng([seed, *language.encode()])
     counts = rng.integers(3, 6, 4)
     gap_s = rng.uniform(0.03, 0.2)
@@ -93,11 +118,11 @@ def spoken(language: str, seed: int, faults=FAULTS) -> Recorded:
         gap = np.zeros(int((rng.uniform(0.5, 1.0) if ends else gap_s * rng.uniform(0.6, 1.4)) * RATE))
         parts += [sound, gap]
         at += len(sound) + len(gap)
-    return _faulty(np.concatenate(parts), RATE, np.array(words), np.array(phrase), rng, faults)
+    return _ready(np.concatenate(parts), RATE, np.array(words), np.array(phrase), rng)
 
 
-def sung(seed: int, faults=FAULTS) -> Recorded:
-    """Four lines of 3 to 5 words sung with recorded diphones; skips (in CI: fails) where the program is missing."""
+@functools.lru_cache(maxsize=4)
+def _sung(seed: int) -> _Ready:
     rng = np.random.default_rng([seed, 99])
     counts = rng.integers(3, 6, 4)
     order = rng.permutation(len(_SUNG_WORDS))[: counts.sum()]
@@ -124,7 +149,7 @@ def sung(seed: int, faults=FAULTS) -> Recorded:
     for start, end in words:
         gains.append(VOICE_DBFS + rng.uniform(-1, 1) - measure(samples[int(start * rate) : int(end * rate)]))
     samples = samples * 10 ** (_steps(words, gains, len(samples), rate) / 20)
-    return _faulty(samples, rate, words, phrase, rng, faults)
+    return _ready(samples, rate, words, phrase, rng)
 
 
 def cases(count_spoken: int, count_sung: int, first: int = HELD_OUT) -> list[tuple]:
@@ -152,29 +177,39 @@ def need_voices(language: str) -> Path:
     return folder
 
 
-def _faulty(samples, rate, words, phrase, rng, faults) -> Recorded:
-    planted_db = np.zeros(len(words))
+def _ready(samples, rate, words, phrase, rng) -> _Ready:
     quiet = int(rng.integers(4))
     loud = int(rng.choice(np.flatnonzero(phrase != quiet)))
-    if "quiet phrase" in faults:
-        planted_db[phrase == quiet] = QUIET_DB
-    if "loud word" in faults:
-        planted_db[loud] = LOUD_DB
     noise = lfilter([1.0], [1.0, -0.9], rng.standard_normal(len(samples) + 1_000))[1_000:]
     noise *= 10 ** (NOISE_DBFS / 20) / np.sqrt(np.mean(noise**2))
-    samples = samples * 10 ** (_steps(words, planted_db, len(samples), rate) / 20) + noise
     low = rng.standard_normal(len(samples) + rate)
     for _ in range(3):
         low = lfilter([1.0], [1.0, -np.exp(-2 * np.pi * 25 / rate)], low)
     low = low[rate:] * 10 ** (RUMBLE_DBFS / 20) / np.sqrt(np.mean(low[rate:] ** 2))
-    if "rumble" in faults:
-        samples = samples + low
     chosen = np.sort(rng.permutation(len(words))[:4])
-    times, freqs, peaks = words[chosen, 0], rng.uniform(40, 65, 4), rng.uniform(-20, -15, 4)
-    clip = Clip(samples, rate)
+    pops = Pops(tuple(words[chosen, 0]), tuple(rng.uniform(40, 65, 4)), tuple(rng.uniform(-20, -15, 4)))
+    for values in (samples, words, phrase):
+        values.setflags(write=False)
+    return _Ready(samples, rate, words, phrase, quiet, loud, noise, low, pops)
+
+
+def _faulty(ready: _Ready, faults) -> Recorded:
+    words, phrase = ready.words, ready.phrase
+    planted_db = np.zeros(len(words))
+    if "quiet phrase" in faults:
+        planted_db[phrase == ready.quiet] = QUIET_DB
+    if "loud word" in faults:
+        planted_db[ready.loud] = LOUD_DB
+    samples = ready.samples
+    if planted_db.any():
+        samples = samples * 10 ** (_steps(words, planted_db, len(samples), ready.rate) / 20)
+    samples = samples + ready.noise
+    if "rumble" in faults:
+        samples = samples + ready.rumble
+    clip = Clip(samples, ready.rate)
     pops_s = ()
     if "pops" in faults:
-        clip, pops_s = Pops(tuple(times), tuple(freqs), tuple(peaks)).apply(clip), tuple(times)
+        clip, pops_s = ready.pops.apply(clip), ready.pops.times_s
     ring = None
     if "ring" in faults:
         ring = RING

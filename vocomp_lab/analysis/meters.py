@@ -19,6 +19,7 @@ from vocomp_lab.processors.recursion import coefficient, smooth_branching
 from vocomp_lab.sound.audio import A_CLIP, Clip, check_rate
 from vocomp_lab.sound.checks import REDUCTION, asks, check_choice, check_number, checked_active
 from vocomp_lab.sound.levels import amplitude_to_db, db_to_amplitude, power_to_db, step_powers, true_peak_dbtp
+from vocomp_lab.sound.remembered import remembered
 
 VOICE_BAND_HZ = (120.0, 4000.0)
 MASK_STEP_MS = 10.0
@@ -62,8 +63,15 @@ def active_mask(clip: Clip) -> np.ndarray:
     no source. It doesn't know words: a loud breath that leads into a note without a gap counts as singing, and so do
     other instruments.
     """
+    active, lengths = _active_steps(clip)
+    return np.repeat(active, lengths)
+
+
+@remembered(16)  # nearly every measurement asks for it
+def _active_steps(clip: Clip) -> tuple[np.ndarray, np.ndarray]:
+    """Which steps are sung, and how many frames each has."""
     edges, powers = step_powers(_voice_band(clip), MASK_STEP_MS)
-    return np.repeat(active_steps(powers), np.diff(edges))
+    return active_steps(powers), np.diff(edges)
 
 
 def active_steps(powers: np.ndarray, onset_drop_db: float = _ONSET_DROP_DB) -> np.ndarray:

@@ -179,6 +179,10 @@ class Clip:
 
     def fingerprint(self) -> tuple:
         """What equal clips share and others don't, for remembering what was measured: rate, shape, digest of the sound."""
+        return self._fingerprint
+
+    @functools.cached_property
+    def _fingerprint(self) -> tuple:
         return self.rate, self.samples.shape, hashlib.blake2b(self.samples).digest()
 
     def __eq__(self, other):
