@@ -63,7 +63,7 @@ HARMS = {
 @pytest.mark.parametrize("harm", HARMS)
 def test_the_stage_that_does_harm_is_blamed(harm, name):
     what, stage, processor = HARMS[harm]
-    clip = clean(name)
+    clip = clean(name).cut(0, 10)  # lines, words and pauses enough for what is so far off
     result = with_stage(stage, processor(clip)).apply(clip)
     check = measure_harm(result)[what]
     assert check.ok is False and check.blamed == stage, measure_harm(result)
