@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from conftest import sine
 from recorded import FAULTS, cases, recorded
-from takes import ci_only, make_take
+from takes import ci_only
 
 from vocomp_lab.analysis.harm import measure_harm
 from vocomp_lab.lessons.goals import CHAIN_GOALS
@@ -63,7 +63,7 @@ HARMS = {
 @pytest.mark.parametrize("harm", HARMS)
 def test_the_stage_that_does_harm_is_blamed(harm, name):
     what, stage, processor = HARMS[harm]
-    clip = clean(name)
+    clip = clean(name).cut(0, 10)  # lines, words and pauses enough for what is so far off
     result = with_stage(stage, processor(clip)).apply(clip)
     check = measure_harm(result)[what]
     assert check.ok is False and check.blamed == stage, measure_harm(result)
@@ -128,17 +128,9 @@ def test_what_a_clip_cannot_tell_is_said(samples, unknown):
     assert check_goals(result).count("whole chain, ") == len(harm.checks) + len(CHAIN_GOALS)
 
 
-@pytest.mark.parametrize(
-    "name", ["lesson_verse_faulty", *ci_only(["second_verse_faulty", "lesson_verse_clean", ("first", 641), ("second", 642)])], ids=str
-)  # fmt: skip
-def test_what_is_proposed_for_the_synthetic_singers_does_no_harm(name):
-    clip = make_take(*name).clip if isinstance(name, tuple) else shipped(name).clip
-    harm = measure_harm(proposed_chain(propose_chain(clip)).apply(clip))
-    assert harm.ok, harm
-
-
 @pytest.mark.ci
 def test_what_is_proposed_for_recorded_voices_does_no_harm(count):
+    """For the synthetic singers: ``tests/test_proposals.py``."""
     harmless = []
     for key in cases(10, 5):  # a whole chain for each: seconds
         clip = recorded(*key, FAULTS).clip

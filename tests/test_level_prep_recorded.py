@@ -64,7 +64,9 @@ WANTED = {
 @pytest.mark.parametrize("kind", ["spoken", "sung"])
 def test_faults_of_known_size_are_undone_and_the_rest_left_alone(kind, faults, count):
     keys = [key for key in TAKES if (key[0] == "sung") == (kind == "sung")]
-    results = [judged(key, faults) for key in keys]
+    # A take is made once for both sets of faults.
+    both = (WITHOUT_RING, FAULTS) if IN_CI else (faults,)
+    results = [{one: judged(key, one) for one in both}[faults] for key in keys]
     for key, result in zip(keys, results):
         print(*key, {name: bool(hit) for name, hit in vars(result).items()})
     on = f"{kind} takes{' with a ring' if 'ring' in faults else ''}"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import subprocess
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -33,11 +35,13 @@ from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 
 RATE = 48_000
-QUICK = cases(2, 1)
-REST, REST_OF_CUTS = ([key for key in keys if key not in QUICK] for keys in (cases(24, 12), cases(8, 4)))
+QUICK, OF_CUTS = cases(2, 1), cases(8, 4)
+REST, REST_OF_CUTS = ([key for key in keys if key not in QUICK] for keys in (cases(24, 12), OF_CUTS))
 ON_VOICES = "takes of recorded people, spoken and sung"
 # The finder was tuned on the shipped takes and on seeds 1 to 30; these are seen here only.
 HELD_OUT = [(verse, seed) for verse in ("first", "second") for seed in range(301, 307)]
+FEW = [(verse, seed) for verse, seed in HELD_OUT if seed < 303]
+SHIPPED = ("lesson_verse_faulty", "second_verse_faulty")
 
 
 def steady(clip):
@@ -45,12 +49,18 @@ def steady(clip):
     return Compressor(threshold_db=integrated_lufs(clip) - 3, ratio=3, attack_ms=10, release_ms=150)
 
 
+@functools.cache
 def take_of(which):
     return shipped(which) if isinstance(which, str) else make_take(*which)
 
 
-@pytest.fixture(scope="module", params=["lesson_verse_faulty", "second_verse_faulty", *ci_only(HELD_OUT)], ids=str)
+@pytest.fixture(scope="module", params=[*SHIPPED, *ci_only(HELD_OUT)], ids=str)
 def take(request):
+    return take_of(request.param)
+
+
+@pytest.fixture(scope="module", params=[*SHIPPED, *ci_only(FEW)], ids=str)
+def one_of_few(request):
     return take_of(request.param)
 
 
@@ -159,26 +169,27 @@ def test_the_reduction_follows_the_pops_and_after_the_filter_it_does_not(take):
     assert len(before.extra_db) == len(find_pops(clip))
 
 
-def test_a_side_chain_cut_stops_the_following_and_leaves_the_low_end(take):
-    clip = take.clip
+def test_a_side_chain_cut_stops_the_following_and_leaves_the_low_end(one_of_few):
+    clip = one_of_few.clip
     deaf = dataclasses.replace(steady(clip), sidechain_highpass_hz=100)
     reaction = low_end_reaction(deaf, clip)
     assert abs(reaction.correlation) < 0.2 and reaction.largest_db < 0.6
-    left_db = band_level_db(deaf.apply(clip).output, 20, 80) - band_level_db(clip, 20, 80)
-    assert left_db > -3
     filtered = steady(clip).apply(HighPass(90, 3).apply(clip)).output
-    assert band_level_db(filtered, 20, 80) - band_level_db(clip, 20, 80) < -12
+    of_clip, of_deaf, of_filtered = (band_level_db(one, 20, 80) for one in (clip, deaf.apply(clip).output, filtered))
+    assert of_deaf - of_clip > -3 and of_filtered - of_clip < -12
 
 
-def test_filtering_last_leaves_dents_in_the_words(take):
+def test_filtering_last_leaves_dents_in_the_words(one_of_few):
     """The voice behind the pops is softer where the filter comes last, and elsewhere it is not."""
-    clip, cut = take.clip, HighPass(90, 3)
+    clip, cut = one_of_few.clip, HighPass(90, 3)
     compressor, pops = steady(clip), find_pops(clip)
     dent_db = running_level_db(cut.apply(compressor.apply(clip).output)) - running_level_db(
         compressor.apply(cut.apply(clip)).output
     )
     parts = [dent_db[int(pop.time_s * RATE) : int((pop.time_s + 0.25) * RATE)].min() for pop in pops]
-    words = np.concatenate([np.arange(int(w["start_s"] * RATE), int(w["end_s"] * RATE)) for w in take.truth["words"]])
+    words = np.concatenate(
+        [np.arange(int(w["start_s"] * RATE), int(w["end_s"] * RATE)) for w in one_of_few.truth["words"]]
+    )
     assert min(parts) < -1.0
     assert abs(np.median(dent_db[words])) < 0.3
 
@@ -234,10 +245,19 @@ def most_around(change_db, time_s, rate) -> float:
     return float(np.max(change_db[max(int((time_s - 0.1) * rate), 0) : int((time_s + 0.25) * rate)]))
 
 
-def planted_that_move(key) -> list[bool]:
+@functools.cache
+def judged(key) -> SimpleNamespace:
+    """All that is asked of a recorded take: one after the other, each of them would have to be made and searched anew."""
+    popped, clean = recorded(*key, FAULTS), recorded(*key, ()).clip
+    return SimpleNamespace(
+        found=planted_that_move(popped, recorded(*key, tuple(fault for fault in FAULTS if fault != "pops")).clip),
+        clean=says_no_pop_that_is_none(clean),
+        cuts=[passes_the_lesson(clip) for clip in (popped.clip, clean) if key in OF_CUTS],
+    )
+
+
+def planted_that_move(popped, without) -> list[bool]:
     """For every planted pop that adds over 1 dB to the reduction, by the take without the pops: whether it is found."""
-    popped = recorded(*key, FAULTS)
-    without = recorded(*key, tuple(fault for fault in FAULTS if fault != "pops")).clip
     compressor = steady(popped.clip)
     extra_db = compressor.apply(popped.clip).reduction_db - compressor.apply(without).reduction_db
     found = np.array([pop.time_s for pop in find_pops(popped.clip)] or [np.inf])
@@ -245,9 +265,8 @@ def planted_that_move(key) -> list[bool]:
     return [bool(np.abs(found - time - 0.03).min() < 0.09) for time in moving]
 
 
-def says_no_pop_that_is_none(key) -> bool:
+def says_no_pop_that_is_none(clip) -> bool:
     """No pop in a clean take, unless what lies below 55 Hz, where nobody's voice is, moves the compressor by 1 dB."""
-    clip = recorded(*key, ()).clip
     pops = find_pops(clip)
     if not pops:
         return True
@@ -268,24 +287,24 @@ def passes_the_lesson(clip) -> bool:
 
 @pytest.mark.parametrize("keys", [QUICK, *ci_only([REST])], ids=lambda keys: f"{len(keys)}")
 def test_planted_pops_that_move_a_compressor_are_found_in_recorded_voices(keys, count):
-    hits = [hit for key in keys for hit in planted_that_move(key)]
+    hits = [hit for key in keys for hit in judged(key).found]
     count("pops that add over 1 dB of reduction are found", ON_VOICES, hits, 0.95)
 
 
 @pytest.mark.parametrize("keys", [QUICK, *ci_only([REST])], ids=lambda keys: f"{len(keys)}")
 def test_clean_recorded_voices_do_not_pop(keys, count):
-    hits = [says_no_pop_that_is_none(key) for key in keys]
+    hits = [judged(key).clean for key in keys]
     count("clean takes do not pop, unless a thump below 55 Hz does move a compressor", ON_VOICES, hits, 0.9)
 
 
 @pytest.mark.parametrize("keys", [QUICK, *ci_only([REST_OF_CUTS])], ids=lambda keys: f"{len(keys)}")
 def test_the_proposed_cut_passes_the_lesson_on_recorded_voices(keys, count):
-    hits = [passes_the_lesson(recorded(*key, faults).clip) for key in keys for faults in (FAULTS, ())]
+    hits = [hit for key in keys for hit in judged(key).cuts]
     count("the proposed low cut passes the check of lesson 03", ON_VOICES, hits, 0.9)
 
 
-def test_the_proposed_cut_passes_the_lesson_on_the_synthetic_singers(take):
-    assert passes_the_lesson(take.clip)
+def test_the_proposed_cut_passes_the_lesson_on_the_synthetic_singers(one_of_few):
+    assert passes_the_lesson(one_of_few.clip)
 
 
 @pytest.mark.parametrize("name", ("lesson_verse_clean", "second_verse_clean"))
@@ -341,8 +360,8 @@ def test_the_low_end_of_a_deep_voice_stops_below_its_notes():
     assert find_pops(clip) == []
 
 
-def test_the_reduction_around_places_is_that_of_the_whole_clip(take):
-    clip = take.clip
+def test_the_reduction_around_places_is_that_of_the_whole_clip(one_of_few):
+    clip = one_of_few.clip
     places, compressor = [pop.time_s for pop in find_pops(clip)], reference_compressor(clip)
     whole_db = compressor.apply(clip).reduction_db
     for place, part_db in zip(places, reduction_around(compressor, clip, places)):

@@ -14,6 +14,7 @@ from conftest import need_program, sine
 from scipy.signal import resample_poly
 from takes import ci_only, make_take
 
+from vocomp_lab.analysis.harm import measure_harm
 from vocomp_lab.analysis.loudness import integrated_lufs
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import Change, stage_change
@@ -40,7 +41,7 @@ from vocomp_lab.singer.song import shipped
 from vocomp_lab.sound.audio import Clip, load
 from vocomp_lab.sound.levels import rms_dbfs, sample_peak_dbfs
 
-SEEDS = range(601, 605)
+SEEDS = range(601, 604)
 TAKES = [
     "lesson_verse_faulty",
     "second_verse_faulty",
@@ -51,7 +52,15 @@ NEVER = {"excitement", "colour"}
 
 @functools.cache
 def recorded(name):
-    return shipped(name) if isinstance(name, str) else make_take(*name)
+    return shipped(name) if isinstance(name, str) else {kind: make_take(*name, kind) for kind in (False, True)}[True]
+
+
+@functools.cache
+def at_rate(rate):
+    """The first singer's take at another sample rate: where the length proves nothing, a low one is quick."""
+    up, down = {16_000: (1, 3), 96_000: (2, 1)}[rate]
+    clip = Clip(resample_poly(shipped("lesson_verse_faulty").clip.samples, up, down), rate)
+    return clip, propose_chain(clip)
 
 
 @functools.cache
@@ -80,9 +89,10 @@ def test_both_compressors_reach_their_goals_on_every_take(name):
     assert {stage for stage, p in proposals.items() if p.processor is None} >= NEVER
     assert {"peaks", "steady"} <= set(result.stages)
     reaches_the_goals(result)
-    assert "not met yet" not in check_goals(result)
+    told = check_goals(result)
+    assert "not met yet" not in told and "HARM" not in told
     asked = sum(len(GOALS[stage]) for stage in ("peaks", "steady")) + len(CHAIN_GOALS)
-    assert sum(check_goals(result).count(verdict) for verdict in ("(measured:", "nothing needed")) == asked
+    assert sum(told.count(verdict) for verdict in ("(measured:", "nothing needed")) == asked
 
 
 def test_a_quick_attack_is_proposed_only_where_it_still_tames_and_does_not_flatten():
@@ -142,6 +152,7 @@ def test_a_clean_take_gets_the_compressors_and_hardly_anything_else(name):
     assert {stage for stage, p in proposals.items() if p.processor is not None} <= {"trim", "peaks", "steady", "rides"}
     assert proposals["rides"].processor is None or abs(proposals["rides"].processor.farthest_db) <= 2
     reaches_the_goals(result)
+    assert measure_harm(result).ok
 
 
 @pytest.mark.parametrize("name", [*TAKES[:2], *ci_only(TAKES[2:])], ids=str)
@@ -195,9 +206,9 @@ def test_a_hummed_tone_has_no_peaks_to_control_and_no_faults():
 
 @pytest.mark.ci
 def test_stereo_gets_what_mono_gets():
-    mono = shipped("second_verse_faulty").clip
+    mono, proposals = at_rate(16_000)
     stereo = propose_chain(mono.with_samples(np.column_stack([mono.samples, mono.samples])))
-    for one, two in zip(proposed("second_verse_faulty")[0].values(), stereo):
+    for one, two in zip(proposals, stereo, strict=True):
         if isinstance(one.processor, Compressor):
             assert two.processor.threshold_db == one.processor.threshold_db
         else:
@@ -206,13 +217,12 @@ def test_stereo_gets_what_mono_gets():
 
 @pytest.mark.parametrize("rate", [16_000, *ci_only([96_000])])
 def test_the_sample_rate_changes_little(rate):
-    clip = shipped("lesson_verse_faulty").clip
-    up, down = (1, 3) if rate == 16_000 else (2, 1)
-    proposals = {p.stage: p for p in propose_chain(Clip(resample_poly(clip.samples, up, down), rate))}
+    clip, proposals = at_rate(rate)
+    proposals = {p.stage: p for p in proposals}
     known = proposed("lesson_verse_faulty")[0]
     assert abs(proposals["low cut"].processor.freq_hz - known["low cut"].processor.freq_hz) <= 5
     assert abs(proposals["steady"].processor.threshold_db - known["steady"].processor.threshold_db) <= 2
-    reaches_the_goals(proposed_chain(list(proposals.values())).apply(Clip(resample_poly(clip.samples, up, down), rate)))
+    reaches_the_goals(proposed_chain(list(proposals.values())).apply(clip))
 
 
 def test_a_low_rate_has_no_s_sounds_to_measure():
@@ -237,7 +247,7 @@ def test_a_trim_brings_quiet_and_hot_takes_to_where_compressors_expect_them(name
 
 @pytest.mark.ci
 def test_a_very_quiet_take_reaches_the_goals_all_the_same():
-    clip = shipped("lesson_verse_faulty").clip
+    clip, _ = at_rate(16_000)
     clip = clip.gained(-45 - rms_dbfs(clip))
     proposals = propose_chain(clip)
     assert "noise in the pauses comes up" in proposals[0].reason
@@ -245,7 +255,7 @@ def test_a_very_quiet_take_reaches_the_goals_all_the_same():
 
 
 def test_a_long_take_is_judged_by_pieces_from_all_over_it():
-    clip = shipped("lesson_verse_faulty").clip
+    clip, _ = at_rate(16_000)
     long = clip.with_samples(np.tile(clip.samples, 5))
     short, pieces = propose_stage("steady", clip), propose_stage("steady", long)
     assert abs(pieces.processor.threshold_db - short.processor.threshold_db) <= 1
@@ -254,8 +264,9 @@ def test_a_long_take_is_judged_by_pieces_from_all_over_it():
 
 
 def test_level_prep_is_part_of_the_chain_and_the_later_stages_are_measured_after_it():
-    proposals, result = proposed("lesson_verse_faulty")
-    assert isinstance(proposals["level prep"].processor, ClipGain)
+    clip, proposals = at_rate(16_000)
+    result = proposed_chain(proposals).apply(clip)
+    assert isinstance(result.stages["level prep"].processor, ClipGain)
     stages = list(result.stages.values())
     for before, after in zip(stages, stages[1:]):
         assert propose_stage(after.name, before.output).processor == after.processor

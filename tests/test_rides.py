@@ -229,13 +229,11 @@ def test_a_finished_voice_is_nearer_to_its_place_and_no_breath_comes_up(key, cou
             [found.ride.gain_db_at(span).max() <= 0.0 for span in take.truth["breaths"]],
             1.0,
         )
-        ridden = found.ride.apply(voice)
-        # The mix bench's own measures, which know nothing of a hand's pace.
-        for kind in ("phrases", "words"):
-            before, after = (spread(one, backing, take, kind) for one in (voice, ridden))
-            if under is not None:
+        if under is not None:
+            # The mix bench's own measures, which know nothing of a hand's pace.
+            for before, after in zip(*(spreads(one, backing, take) for one in (voice, found.ride.apply(voice)))):
                 count(
-                    f"rides: the mix bench's spread of {kind} is no wider by over 0.3 LU",
+                    "rides: the mix bench's spread of phrases and of words is no wider by over 0.3 LU",
                     on,
                     [after <= before + 0.3],
                     1.0,
@@ -249,7 +247,9 @@ def test_a_finished_voice_is_nearer_to_its_place_and_no_breath_comes_up(key, cou
         )
 
 
-def spread(voice, backing, take, kind):
-    laid = balance(voice, backing)
-    _, difference = vocal_over_backing(laid.vocal, backing, active_mask(take.clip), kind)
-    return presence(difference, 0.0).spread_lu
+def spreads(voice, backing, take):
+    """Of the phrases, and of the words."""
+    laid, sung_there = balance(voice, backing), active_mask(take.clip)
+    for kind in ("phrases", "words"):
+        _, difference = vocal_over_backing(laid.vocal, backing, sung_there, kind)
+        yield presence(difference, 0.0).spread_lu

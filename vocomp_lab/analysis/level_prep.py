@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -35,6 +36,7 @@ _JOINS, _TOP_DB = 0.55, 8.0
 _CUT_DOUBT, _CLEAR_GAP = 0.7, 5
 # From this gap on it is a pause; how far a region reaches into it, before its first word and after its last.
 _PAUSE, _INTO_PAUSE = 30, (5, 4)
+_RUNS_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -204,6 +206,11 @@ class _Line:
     weights: np.ndarray
     raised: np.ndarray
 
+    @functools.cached_property
+    def middles(self) -> np.ndarray:
+        """The middle of every word."""
+        return self.words.mean(axis=1)
+
     @classmethod
     def of(cls, found: Analysis, counts: np.ndarray) -> _Line:
         words = found.words[counts]
@@ -226,17 +233,8 @@ class _Line:
         doubts = self._border_doubts()
         while True:
             found = []
-            for a, b in self._stretches(*_QUIET_LENGTHS):
-                if b - a < 2 or self.raised[a:b].any():
-                    continue
-                around = self._around(a, b)
-                if around is None:
-                    continue
-                near, inside = around
+            for a, b, near, inside, off in self._low(_QUIET_PART * threshold_db):
                 levels, weights = self.levels[near], self.weights[near]
-                off = _loudness(levels[inside], weights[inside]) - _loudness(levels[~inside], weights[~inside])
-                if -off < _QUIET_PART * threshold_db:
-                    continue
                 levelled = np.where(inside, levels - off, levels)
                 gain = weights.sum() * np.log(_spread(levels, weights) / _spread(levelled, weights))
                 gain -= _EVIDENCE + doubts[a] + doubts[b]
@@ -293,6 +291,27 @@ class _Line:
                 best.append((a, b, off))
         return best
 
+    def _low(self, least_db: float):
+        """Stretches that may be a quiet phrase by their length and lie low enough: first, one past the last word, the words
+        near to them, which of those are inside, and how far the stretch is off.
+        """
+        runs = [
+            (a, b, *around)
+            for a, b in self._stretches(*_QUIET_LENGTHS)
+            if b - a >= 2 and not self.raised[a:b].any() and (around := self._around(a, b)) is not None
+        ]
+        for few in (runs[start : start + _RUNS_AT_ONCE] for start in range(0, len(runs), _RUNS_AT_ONCE)):
+            # All at once, in the order of level, where a word counts with its weight on one side and with nothing on the other.
+            sides = np.zeros((2, len(few), len(self.levels)))
+            for row, (a, b, near, _) in enumerate(few):
+                sides[1, row, near] = self.weights[near]
+                sides[1, row, a:b] = 0.0
+                sides[0, row, a:b] = self.weights[a:b]
+            offs = np.subtract(*_loudness(self.levels, sides))
+            for run, off in zip(few, offs.tolist()):
+                if -off >= least_db:
+                    yield *run, off
+
     def _stretches(self, shortest: int, longest: int):
         """Runs of words (first, one past the last) of some length."""
         for a in range(len(self.words)):
@@ -305,8 +324,8 @@ class _Line:
 
     def _around(self, a: int, b: int) -> tuple[slice, np.ndarray] | None:
         """The words near a run, and which of them are in it; None if the others are too few to say what is usual."""
-        middles = self.words.mean(axis=1)
-        first, last = np.searchsorted(middles, (middles[a] - _NEAR, middles[b - 1] + _NEAR))
+        middles = self.middles
+        first, last = np.searchsorted(middles, (middles[a] - _NEAR, middles[b - 1] + _NEAR)).tolist()
         inside = np.zeros(last - first, dtype=bool)
         inside[a - first : b - first] = True
         weights = self.weights[first:last]
@@ -322,12 +341,16 @@ class _Line:
         return np.clip(np.log(pause / np.maximum(self.gaps, _SHORT_GAP)), 0.0, _MOST_DOUBT)
 
 
-def _loudness(levels: np.ndarray, weights: np.ndarray) -> float:
-    """Loudness of words together, without the loudest tenth of their time: one loud word shall not hide a quiet phrase."""
+def _loudness(levels: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Loudness of words together, without the loudest tenth of their time: one loud word shall not hide a quiet phrase.
+
+    For every row of `weights`, (..., words); a word of no weight isn't heard.
+    """
     order = np.argsort(levels)
-    ends = np.cumsum(weights[order])
-    counted = np.clip(_HEARD * ends[-1] - ends + weights[order], 0.0, weights[order])
-    return power_to_db(float(np.average(db_to_power(levels[order]), weights=counted)))
+    weights = weights[..., order]
+    ends = np.cumsum(weights, axis=-1)
+    counted = np.clip(_HEARD * ends[..., -1:] - ends + weights, 0.0, weights)
+    return power_to_db(counted @ db_to_power(levels[order]) / counted.sum(axis=-1))
 
 
 def _mean(levels: np.ndarray, weights: np.ndarray, shares: tuple[float, float]) -> float:

@@ -104,10 +104,16 @@ def running_level_db(clip: Clip, window_ms: float = LEVEL_MS) -> np.ndarray:
         If the window is out of its range.
     """
     window_ms = check_number("window_ms", window_ms, 1, 1_000, "ms")
-    half = max(int(window_ms * clip.rate / 2_000.0), 1)
-    summed = np.concatenate([[0.0], np.cumsum(np.mean(clip.columns**2, axis=1))])
-    frames = np.arange(clip.frames)
-    first, last = np.maximum(frames - half, 0), np.minimum(frames + half + 1, clip.frames)
+    return _levels_db(clip.samples, clip.rate, window_ms, slice(None))
+
+
+def _levels_db(samples: np.ndarray, rate: int, window_ms: float, places) -> np.ndarray:
+    """:func:`running_level_db` at some frames only: an index of them."""
+    frames, half = len(samples), max(int(window_ms * rate / 2_000.0), 1)
+    powers = np.square(samples)
+    summed = np.concatenate([[0.0], np.cumsum(powers if samples.ndim == 1 else powers.mean(axis=1))])
+    places = np.arange(frames)[places]
+    first, last = np.maximum(places - half, 0), np.minimum(places + half + 1, frames)
     # The running sum's rounding may leave a little less than nothing.
     return power_to_db(np.maximum((summed[last] - summed[first]) / (last - first), 0.0), -200.0)
 
@@ -260,7 +266,7 @@ def _thumps(clip: Clip, low: LowEnd) -> list[Pop]:
     )
     bass = sosfiltfilt(sections, clip.columns, axis=0, padlen=min(clip.frames - 1, clip.rate // 4))
     step = max(clip.rate // _POP_STEPS_PER_S, 1)
-    level_db = running_level_db(clip.with_samples(bass.reshape(clip.samples.shape)), POP_LEVEL_MS)[::step]
+    level_db = _levels_db(bass.reshape(clip.samples.shape), clip.rate, POP_LEVEL_MS, slice(None, None, step))
     least_db = low.voice_dbfs + max(_UNDER_VOICE_DB, low.steady_db + _OVER_STEADY_DB)
     padded_db = np.pad(level_db, 1, constant_values=-300.0)  # a thump at either end counts, too
     apart = round(_APART_S * _POP_STEPS_PER_S)
@@ -404,7 +410,8 @@ def low_end_reaction(processor, clip: Clip, recorded: Clip | None = None, pops=N
         extra_db.append(_most(reduction_db[near] - of_voice_db[near]))
     there = (around if pops else ~around) & (of_voice_db < ACTING_DB)
     acting_db = np.where(reduction_db > 2 * ACTING_DB, reduction_db, 0.0)
-    return LowEndReaction(_correlation(acting_db[there], running_level_db(low)[there]), tuple(extra_db))
+    level_db = _levels_db(low.samples, low.rate, LEVEL_MS, there)
+    return LowEndReaction(_correlation(acting_db[there], level_db), tuple(extra_db))
 
 
 def _correlation(one: np.ndarray, other: np.ndarray) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import butter, resample_poly, sosfiltfilt
 
 from vocomp_lab.analysis.meters import active_mask
@@ -15,7 +16,8 @@ from vocomp_lab.sound.checks import asks, check_number, checked_active
 _WORK_RATE_HZ = 16_000
 _PERIODS = 2
 _HIGHEST_PARTIAL_HZ = 3_000.0
-_FRAMES_AT_ONCE = 1_000
+# So few stay in the processor's cache.
+_FRAMES_AT_ONCE = 250
 _LEAST_VOICED = 10
 
 
@@ -110,8 +112,9 @@ def pitch_track(
 def _pitches(frames: np.ndarray, width: int, shortest: int, threshold: float) -> np.ndarray:
     """The period of each frame in samples, NaN where there is none; frames are (n, width + longest period + 1)."""
     lags = frames.shape[1] - width
-    size = 1 << int(np.ceil(np.log2(frames.shape[1] + width)))
-    alike = np.fft.irfft(np.conj(np.fft.rfft(frames[:, :width], size)) * np.fft.rfft(frames, size), size)[:, :lags]
+    # As long as a frame is enough: no lag reaches beyond its end, so nothing wraps around.
+    size = next_fast_len(frames.shape[1], real=True)
+    alike = irfft(np.conj(rfft(frames[:, :width], size)) * rfft(frames, size), size)[:, :lags]
     energy = np.cumsum(np.pad(frames**2, ((0, 0), (1, 0))), axis=1)
     energy = energy[:, width : width + lags] - energy[:, :lags]
     unlike = np.maximum(energy[:, :1] + energy - 2.0 * alike, 0.0)

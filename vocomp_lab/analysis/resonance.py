@@ -10,6 +10,7 @@ are heard in another way, which is finer (:mod:`vocomp_lab.analysis.ring_model`)
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -261,6 +262,7 @@ def _from_model(bells, low_hz, high_hz) -> RingSearch:
     return RingSearch(NOTHING_RINGS, "Nothing here needs a ring to explain it.", candidates)
 
 
+@functools.lru_cache(maxsize=1)  # whoever wants the sure ring asks next how sure it is
 def _from_witnesses(heard: Heard, low_hz, high_hz, count) -> RingSearch:
     voice = [
         _with_doubt(voiced_witness(heard), _VOICED_HZ, _VOICED_DB, _VOICED_SD_HZ, _VOICED_SD_DB),

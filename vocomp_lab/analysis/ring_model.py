@@ -18,6 +18,8 @@ from vocomp_lab.sound.levels import power_to_db
 # Analysis: in frames of 60 ms every 20 ms, five of which make a moment; moments start every 60 ms.
 _FRAME_S, _HOP_S, _FRAMES_A_MOMENT, _MOMENT_HOP = 0.06, 0.02, 5, 2
 _MOST_MOMENTS = 300
+# So few stay in the processor's cache.
+_MOMENTS_AT_ONCE = 8
 _LINE_HZ = 3.0
 _LOWEST_HZ = 75.0
 _HARMONICS = np.arange(1, 16)
@@ -146,12 +148,16 @@ class _Voice:
         first_formant = np.stack([_formant_db(self.freqs_hz, f, 60.0 + 0.02 * f) for f in _F1_HZ], axis=1)
         second_formant = np.stack([_formant_db(self.freqs_hz, f, 100.0) for f in _F2_HZ], axis=1)
         apart = (_F2_HZ > 1.25 * _F1_HZ[:, None]).ravel()
-        pairs = (first_formant[:, :, None] + second_formant[:, None]).reshape(len(rest), -1, rest.shape[1])[:, apart]
-        misfit_db = rest[:, None] - pairs
-        weighted = misfit_db @ self.weights
-        self.alone = np.sum(weighted * misfit_db, axis=2)
+        self.alone = np.empty((len(rest), np.count_nonzero(apart)))
         # The pairs last: a bell is then held against all of them in one stretch of memory.
-        self.weighted = np.ascontiguousarray(weighted.transpose(0, 2, 1))
+        self.weighted = np.empty((len(rest), rest.shape[1], np.count_nonzero(apart)))
+        for few in (slice(first, first + _MOMENTS_AT_ONCE) for first in range(0, len(rest), _MOMENTS_AT_ONCE)):
+            pairs = first_formant[few, :, None] + second_formant[few, None]
+            misfit_db = rest[few, None] - pairs.reshape(len(pairs), -1, rest.shape[1])[:, apart]
+            weighted = misfit_db @ self.weights[few]
+            self.weighted[few] = weighted.transpose(0, 2, 1)
+            weighted *= misfit_db
+            self.alone[few] = np.sum(weighted, axis=2)
         self.count = there.sum(axis=1)
         self.cap = _MISFIT_CAP * self.count
         self._bells: dict[tuple[float, float], list[Bell]] = {}

@@ -13,6 +13,7 @@ from vocomp_lab.processors.deesser import DeEsser
 from vocomp_lab.sound.audio import A_CLIP, Clip
 from vocomp_lab.sound.checks import Spans, asks
 from vocomp_lab.sound.levels import db_to_power, power_to_db
+from vocomp_lab.sound.remembered import remembered
 
 HISS_DB = -30.0
 """A sound is a hiss if the band exceeds this, in dB relative to the voice's running level; soft s sounds count, too."""
@@ -61,7 +62,7 @@ def find_sibilants(
     whatever has a thump below 120 Hz that is 6 dB over all that is above a sixth of `freq_hz` is a pop. Common
     practice, no source; checked against the synthetic takes' truth.
     """
-    level_db = DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).detector_db(clip)
+    level_db = _hiss_db(clip, DeEsser(threshold_db=threshold_db, freq_hz=freq_hz).freq_hz)
     starts, ends = _hisses(clip, level_db > threshold_db, active_mask(clip), freq_hz)
     return [(float(start / clip.rate), float(end / clip.rate)) for start, end in zip(starts, ends)]
 
@@ -162,7 +163,7 @@ def hiss_level_db(clip: Clip, spans, freq_hz: float = DeEsser.freq_hz) -> float:
     ValueError
         If the clip's rate is too low for the band.
     """
-    tops = _tops(DeEsser(freq_hz=freq_hz).detector_db(clip), _frames(clip, spans))
+    tops = _tops(_hiss_db(clip, DeEsser(freq_hz=freq_hz).freq_hz), _frames(clip, spans))
     return float(np.percentile(tops, 75)) if len(tops) else math.nan
 
 
@@ -188,12 +189,18 @@ def hiss_begins_hz(clip: Clip, spans) -> float:
     if DeEsser().freq_hz >= clip.rate / 2 or not len(spans):
         return math.nan
     frames = _frames(clip, spans)
-    tops = _tops(DeEsser().detector_db(clip), frames)
+    tops = _tops(_hiss_db(clip, DeEsser.freq_hz), frames)
     begins = np.array([_begins_hz(clip, *one) for one, top in zip(frames, tops) if top >= np.median(tops)])
     of_s = begins[begins >= _LOWEST_S_HZ]
     if len(of_s) < 2 or 2 * len(of_s) < len(begins) or np.diff(np.percentile(of_s, [25, 75]))[0] > _MOST_APART_HZ:
         return math.nan
     return float(np.median(of_s))
+
+
+@remembered(2)  # who looks for s sounds asks next how loud they are, and where they begin
+def _hiss_db(clip: Clip, freq_hz: float) -> np.ndarray:
+    """The level that a de-esser goes by, whatever its threshold."""
+    return DeEsser(freq_hz=freq_hz).detector_db(clip)
 
 
 def _begins_hz(clip: Clip, start: int, end: int) -> float:
@@ -259,6 +266,6 @@ def measure_sibilance(clip: Clip, active: np.ndarray | None = None) -> Sibilance
     active = active_mask(clip) if active is None else active
     if not active.any() or DeEsser().freq_hz >= clip.rate / 2:
         return Sibilance(0, math.nan)
-    level_db = DeEsser().detector_db(clip)
+    level_db = _hiss_db(clip, DeEsser.freq_hz)
     tops = _tops(level_db, zip(*_hisses(clip, level_db > HISS_DB, active, DeEsser().freq_hz)))
     return Sibilance(len(tops), float(np.percentile(tops, 75)) if len(tops) else math.nan)

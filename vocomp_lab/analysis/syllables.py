@@ -26,12 +26,13 @@ _GAP_RATIO, _GAP_MORE_STEPS = 1.3, 2
 _SOFT_DB, _SOFT_NOTE_DB = 6.0, 12.0
 _EVEN_DB = 5.0
 _USUAL = 0.6
+_GATE = db_to_power(RANGE_GATE_LU)
 
 
 def gated_lufs(powers: np.ndarray) -> float:
     """Loudness of some steps of K-weighted power; steps over 20 LU below their mean (gaps) don't count."""
-    heard = powers[powers >= powers.mean() * db_to_power(RANGE_GATE_LU)]
-    return float(power_to_lufs(heard.mean()))
+    heard = powers[powers >= powers.mean() * _GATE]
+    return float(power_to_lufs(float(heard.mean())))
 
 
 def quantile(values: np.ndarray, weights: np.ndarray, share: float) -> float:

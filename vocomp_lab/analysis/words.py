@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import weakref
 from dataclasses import dataclass
 
@@ -96,10 +97,12 @@ class Analysis:
     words: np.ndarray
     syllables: np.ndarray
 
-    @property
+    @functools.cached_property
     def levels_lufs(self) -> np.ndarray:
-        """Loudness of each word, shape (words,)."""
-        return np.array([gated_lufs(self.powers[a:b]) for a, b in self.words])
+        """Loudness of each word, shape (words,); not to be changed."""
+        levels = np.array([gated_lufs(self.powers[a:b]) for a, b in self.words])
+        levels.flags.writeable = False
+        return levels
 
     def parts_s(self, first: int, last: int) -> tuple[tuple[float, float], ...]:
         """The syllables between two steps, in seconds."""
@@ -126,15 +129,16 @@ class Analysis:
         tiles[first, 0], tiles[last, 1] = self.phrases[phrase[first], 0], self.phrases[phrase[last], 1]
         return tiles
 
-    @property
+    @functools.cached_property
     def counts(self) -> np.ndarray:
-        """Which words count: not the closures, bursts and hisses that stand alone between two gaps."""
+        """Which words count: not the closures, bursts and hisses that stand alone between two gaps; not to be changed."""
         counts = np.diff(self.words, axis=1)[:, 0] >= LEAST_STEPS
         levels, phrase = self.levels_lufs, self.phrase
         for k in np.unique(phrase):
             own = phrase == k
             if (own & counts).any():
                 counts &= ~own | (levels > np.median(levels[own & counts]) - _WEAK_DB)
+        counts.flags.writeable = False
         return counts
 
 
@@ -289,16 +293,14 @@ def analyse(clip: Clip) -> Analysis:
 
 def _analysed(clip: Clip) -> Analysis:
     high_pass = butter(4, LOWEST_HZ, "highpass", fs=clip.rate, output="sos")
-    voice = clip.with_samples(sosfilt(high_pass, clip.samples, axis=0))
-    tilt = butter(1, _TILT_HZ, fs=clip.rate, output="sos")
+    voice = _through(clip, high_pass)
     edges, powers = step_powers(_through(voice, k_weighting(clip.rate)), _STEP_MS)
-    tilted = step_powers(_through(voice, tilt), _STEP_MS)[1]
-    high = step_powers(_through(clip, butter(2, _CONSONANT_BAND_HZ, "bandpass", fs=clip.rate, output="sos")), _STEP_MS)[
-        1
-    ]
-    voiced = active_steps(
-        step_powers(_through(_through(voice, tilt), voice_band_sections(clip.rate)), _STEP_MS)[1], _VOICED_DROP_DB
-    )
+    tilted_voice = _through(voice, butter(1, _TILT_HZ, fs=clip.rate, output="sos"))
+    tilted = step_powers(tilted_voice, _STEP_MS)[1]
+    consonants = _through(clip, butter(2, _CONSONANT_BAND_HZ, "bandpass", fs=clip.rate, output="sos"))
+    high = step_powers(consonants, _STEP_MS)[1]
+    voiced_band = _through(tilted_voice, voice_band_sections(clip.rate))
+    voiced = active_steps(step_powers(voiced_band, _STEP_MS)[1], _VOICED_DROP_DB)
     begins, ends = stretches(voiced)
     near = np.zeros(len(voiced), dtype=bool)
     for a, b in zip(begins, ends):

@@ -7,6 +7,7 @@ Every target here is common practice, no source, unless a source is named beside
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from dataclasses import dataclass
 
@@ -20,7 +21,7 @@ from vocomp_lab.analysis.lowcut import fit_low_cut
 from vocomp_lab.analysis.lowend import measure_low_end
 from vocomp_lab.analysis.measures import stage_change
 from vocomp_lab.analysis.meters import (
-    active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db, reduction_stats,
+    ReductionStats, active_mask, active_rms_dbfs, noise_floor_dbfs, peak_to_loudness_ratio_db, reduction_stats,
 )  # fmt: skip
 from vocomp_lab.analysis.resonance import LEAST_RING_DB, suspect_rings
 from vocomp_lab.analysis.rides import propose_ride
@@ -35,7 +36,7 @@ from vocomp_lab.lessons.goals import (
     check_chain,
 )
 from vocomp_lab.lessons.styles import Start, Style, goals_for, style_named
-from vocomp_lab.processors.chain import A_RESULT, Chain, ChainResult
+from vocomp_lab.processors.chain import A_RESULT, Chain, ChainResult, StageResult
 from vocomp_lab.processors.clip_gain import ClipGain
 from vocomp_lab.processors.compressor import Compressor
 from vocomp_lab.processors.deesser import DeEsser
@@ -235,9 +236,9 @@ def propose_sibilance(clip: Clip) -> Proposal:
 
 def _calm(deesser: DeEsser, clip: Clip) -> DeEsser:
     """The same with a threshold so high that it acts in no more of the sung time than lesson 03 allows, if that costs little."""
-    active, calm = active_mask(clip), deesser
+    active, calm, hiss_db = active_mask(clip), deesser, deesser.detector_db(clip)
     for _ in range(_CALM_STEPS + 1):
-        if 100 * reduction_stats(calm.apply(clip).reduction_db, active).share <= HISS_PERCENT - 1:
+        if 100 * reduction_stats(calm.reduction_db(hiss_db, clip.rate), active).share <= HISS_PERCENT - 1:
             return calm
         calm = dataclasses.replace(calm, threshold_db=calm.threshold_db + 0.5)
     return deesser
@@ -305,14 +306,14 @@ def _peaks_with(attack_ms: float, clip: Clip, heard: Clip, active: np.ndarray) -
     )
 
 
-def _closer(usual: Compressor, clip: Clip, heard: Clip) -> tuple[Compressor, str]:
+def _closer(usual: Compressor, heard: Clip, applied) -> tuple[Compressor, str]:
     """The same with a shorter release, if the words come no closer together with the usual one and do with it; and a sentence."""
     goals = {goal.measure: goal for goal in GOALS["steady"]}
     for release_ms in (usual.release_ms, *_STEADY_RELEASES_MS):
         one = dataclasses.replace(usual, release_ms=release_ms)
         if one != usual:
             one = dataclasses.replace(one, threshold_db=threshold_for(one, heard, "median_db", STEADY_MEDIAN_DB))
-        change = stage_change(Chain([("steady", one)]).apply(clip).stages["steady"])
+        change = stage_change(applied(one))
         if all(
             goals[name].met(change) for name in ("share_percent", "median_db", "over_median_db", "spread_change_lu")
         ):
@@ -336,30 +337,38 @@ def propose_steady(clip: Clip, raw: Clip | None = None) -> Proposal:
     low, high = STEADY_WINDOW_DB
     limit_db = math.inf if raw is None else peak_to_loudness_ratio_db(heard_part(raw)[0]) + PEAKS_DB
     found = []
+
+    @functools.lru_cache(maxsize=1)  # what is measured on it comes one after the other
+    def applied(one: Compressor) -> StageResult:
+        return Chain([("steady", one)]).apply(clip).stages["steady"]
+
+    def stats_of(one: Compressor) -> ReductionStats:
+        return reduction_stats(applied(one).reduction_db, active_mask(clip))
+
     for attack_ms in _STEADY_ATTACKS_MS:
         for way in _STEADY_WAYS:
             processor = Compressor(-26, attack_ms=attack_ms, release_ms=200, **way)
             processor = dataclasses.replace(
                 processor, threshold_db=threshold_for(processor, heard, "median_db", STEADY_MEDIAN_DB)
             )
-            stats = stats_with(processor, clip)
+            stats = stats_of(processor)
             if 100 * stats.share < STEADY_SHARE_PERCENT:
                 lower_db = threshold_for(processor, heard, "share_percent", STEADY_SHARE_PERCENT + 3)
                 processor = dataclasses.replace(processor, threshold_db=min(processor.threshold_db, lower_db))
-                stats = stats_with(processor, clip)
+                stats = stats_of(processor)
             if low <= stats.median_db <= high and 100 * stats.share >= STEADY_SHARE_PERCENT:
                 # What a slow attack lets through stands out once the rest is turned down.
-                peaks_db = 0.0 if raw is None else peak_to_loudness_ratio_db(processor.apply(heard).output)
+                made = applied(processor) if heard is clip else processor.apply(heard)
+                peaks_db = 0.0 if raw is None else peak_to_loudness_ratio_db(made.output)
                 found.append((peaks_db, processor, stats))
                 break
         if not found or found[-1][0] <= limit_db:
             break
     if found:
         peaks_db, processor, stats = min(found, key=lambda one: max(one[0], limit_db))
-        processor, follows = _closer(processor, clip, heard)
-        stats = stats_with(processor, clip)
-        made = processor.apply(clip).output
-        makeup_db = round(match_gain_db(integrated_lufs(made), integrated_lufs(clip)), 1)
+        processor, follows = _closer(processor, heard, applied)
+        stats = stats_of(processor)
+        makeup_db = round(match_gain_db(integrated_lufs(applied(processor).output), integrated_lufs(clip)), 1)
         quick = ""
         if processor.attack_ms < _STEADY_ATTACKS_MS[0]:
             quick = f" An attack of {processor.attack_ms:g} ms keeps the peaks from standing out more than in the recording."

@@ -6,6 +6,7 @@ biquad filter coefficients" (published as the W3C Audio EQ Cookbook note).
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -69,6 +70,11 @@ class Filter(Processor):
         return amplitude_to_db(self.response(freqs_hz, rate))
 
 
+@functools.lru_cache(maxsize=256)  # a search for a low cut asks for the same ones again and again
+def _high_pass(order: int, freq_hz: float, rate: int) -> np.ndarray:
+    return butter(order, freq_hz, "highpass", fs=rate, output="sos")
+
+
 @dataclass(frozen=True)
 class HighPass(Filter):
     """Butterworth high-pass: −3.01 dB at the corner, then 6·order dB per octave downwards.
@@ -87,7 +93,7 @@ class HighPass(Filter):
     RULES = {"freq_hz": FREQ_HZ, "order": Whole(1, 8)}
 
     def _design(self, rate):
-        return butter(self.order, self.freq_hz, "highpass", fs=rate, output="sos")
+        return _high_pass(self.order, self.freq_hz, rate).copy()
 
 
 @dataclass(frozen=True)
