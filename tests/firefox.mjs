@@ -69,10 +69,15 @@ try {
   seen.unmatched = await settled();
   await page.focus(`.vocomp-${id}-slider-threshold_db .noUi-handle`);
   for (let n = 0; n < 3; n++) await page.keyboard.press("PageDown");
-  await until(([id, json]) => JSON.parse(document.querySelector(`.vocomp-${id}-state`).textContent).json !== json, "new settings", [id, old.json]);
+  seen.moved = await settled();
+  // Python follows when it can: wait for its last answer.
+  await until(([id, json]) => {
+    const said = JSON.parse(document.querySelector(`.vocomp-${id}-state`).textContent).json;
+    if (said !== window.saidLast) [window.saidLast, window.saidAt] = [said, performance.now()];
+    return said !== json && performance.now() - window.saidAt > 4000;
+  }, "new settings", [id, old.json]);
   await until(([id, src]) => document.querySelector(`.vocomp-${id}-picture`).src !== src, "a new picture", [id, drawn]);
   seen.settings = [old, await state()].map(({ json }) => JSON.parse(json).stages[0].settings);
-  seen.moved = await settled();
   seen.still_live = (await ask("playing")) && (await ask("isLive"));
   await page.click(play);
   seen.stopped = !(await ask("playing"));
