@@ -197,7 +197,7 @@ def hiss_begins_hz(clip: Clip, spans) -> float:
     return float(np.median(of_s))
 
 
-@remembered(2)  # who looks for s sounds asks next how loud they are, and where they begin
+@remembered(1)  # who looks for s sounds asks next how loud they are, and where they begin; a long one takes much memory
 def _hiss_db(clip: Clip, freq_hz: float) -> np.ndarray:
     """The level that a de-esser goes by, whatever its threshold."""
     return DeEsser(freq_hz=freq_hz).detector_db(clip)
